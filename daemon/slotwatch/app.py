@@ -262,7 +262,7 @@ class App:
             child.channel.send(message)
 
     def is_reachable(self, role: str) -> bool:
-        """Whether a process fills this role now, and can be spoken to."""
+        """Whether a process has this role now and can take messages."""
         child = self._children.get(role)
         return child is not None and child.channel is not None
 

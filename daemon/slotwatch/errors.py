@@ -9,7 +9,7 @@ FOUND_FAULTS = 1
 COULD_NOT_RUN = 2
 """Exit status of a verb that could not run, or that could judge nothing."""
 MOST_LISTED = 50
-"""Problems of a file that are listed one by one."""
+"""Problems of one file that are listed; the others are counted."""
 
 
 @dataclass(frozen=True, slots=True)

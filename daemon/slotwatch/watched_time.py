@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NEVER_NS
 
 FEW = 64
-"""Of more ages only the soonest is noted."""
+"""Beyond this many ages only the soonest is noted."""
 _STRICT = {np.greater, np.less_equal}
 _COMPARISONS = {
     np.greater: np.less,

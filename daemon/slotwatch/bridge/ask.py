@@ -71,7 +71,7 @@ class Question:
 
 @dataclass(slots=True)
 class Gateway:
-    """One Art-Net node, and what it is still to be asked."""
+    """One Art-Net node, and the questions that still wait."""
 
     address: str
     queue: deque[Question] = field(default_factory=deque)

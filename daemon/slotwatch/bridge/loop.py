@@ -1,9 +1,9 @@
 """Finding that an output comes back into an input, also through other people's gateways.
 
-The bridge's own CID is proof by itself. Through a foreign gateway the packets carry a foreign name, so two
-signs are wanted together: a source keeps sending what the bridge sent shortly before, and it holds levels up
-that everybody else has let go (a highest-level merge latches on its own echo). A backup desk in step shows
-the first sign but falls with its main; a preset holds levels up but never repeats anything.
+The bridge's own CID is proof by itself. Through a foreign gateway the packets carry a foreign name, so two signs are
+needed together: a source keeps sending what the bridge sent shortly before, and it holds levels up that everybody else
+has let go (a highest-level merge latches on its own echo). A backup desk in step shows the first sign but falls with
+its main; a preset holds levels up but never repeats anything.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class Suspect:
     repeated: int = 0
     """Different frames in a row that the bridge had sent shortly before."""
     latched_ns: int = 0
-    """Since when it holds levels up that all others have let go; 0: it does not."""
+    """Since when it holds up levels that all others have released; 0: it does not."""
     own: OrderedDict[bytes, None] = field(default_factory=OrderedDict)
     """Its newest frames: what it shows again (a strobe, a chase) is its own and no echo."""
 

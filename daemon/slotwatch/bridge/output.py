@@ -31,7 +31,7 @@ class RouteState(Enum):
     STOPPED = "stopped"
     """The input is gone and this route sends nothing."""
     LOOP = "loop"
-    """Stopped by itself: its own output came back into its input."""
+    """Stopped automatically: its own output came back into its input."""
 
 
 # Reading a member through its class costs a microsecond in Python 3.11, and these are read for every frame.
@@ -118,7 +118,7 @@ class Lane:
     """When the packet arrived that made the pending change; 0 if none waits."""
     winners: tuple[bytes, ...] = ()
     _is_whole: bool = field(init=False)
-    """All 512 slots, to where they were: nothing is to be cut."""
+    """All 512 slots at their own places: nothing is cut."""
 
     def __post_init__(self) -> None:
         self._is_whole = self.route.slots == (1, SLOTS) and self.route.to_slot == 1

@@ -126,7 +126,7 @@ class Bridge:
             self._follow(key, arrived_ns, arrived_ns)
 
     def ingest_datagram(self, key: InputKey, now_ns: int, address: bytes, octets: bytes) -> bool:
-        """Take one datagram of this universe by itself; `address` is its sender's, 16 octets.
+        """Take a single datagram of this universe; `address` is its sender's, 16 bytes.
 
         False if it is not plain (`wire.plain`): then `ingest` has to be given what the array decoder reads.
         """

@@ -75,7 +75,7 @@ def _doubled_and_overlaps(house: House) -> Iterator[Conflict]:
 
 
 def _overlaps(fixtures: list[Fixture]) -> Iterator[Conflict]:
-    """One sweep by address. A later fixture is held against the one that reaches furthest into it."""
+    """One sweep by address. A later fixture is compared with the one that reaches furthest into it."""
     reaching: Fixture | None = None
     for fixture in sorted(fixtures, key=lambda one: (one.address, -one.footprint)):
         if reaching is not None and fixture.address <= reaching.last_slot:

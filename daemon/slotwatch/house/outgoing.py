@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class NoticeTerms:
-    """Of which incidents a recipient of messages hears, and when."""
+    """Which incidents a recipient gets messages about, and when."""
 
     severity: str = "critical"
     """The lowest that is sent."""

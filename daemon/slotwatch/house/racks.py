@@ -14,7 +14,7 @@ from slotwatch.house.schema import Circuit, House, Rack
 
 NOTE = "An estimate, not a measurement; the electrician responsible and the local code decide."
 ELECTRONIC_POWER_FACTOR = 0.9
-"""Of LED and moving fixtures, whose load their profile declares (common practice, no source)."""
+"""For LED and moving fixtures, whose load their profile declares (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

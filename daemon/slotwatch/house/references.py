@@ -91,7 +91,7 @@ def check_accepted(accepted: Built) -> None:
 def check_loops(routes: Built, lines: tuple[Line, ...]) -> None:
     """No route's output comes back into its own input, directly or through other routes.
 
-    Unicast to somebody else cannot come back by itself; what others do with it is watched while it runs.
+    Unicast to another device cannot come back unless that device sends it on; that is watched while the route runs.
     """
     rows: list[tuple[Entry, Route]] = routes.rows
     for entry, route in rows:

@@ -245,7 +245,7 @@ class Accepted:
 
 @dataclass(frozen=True, slots=True)
 class Quiet:
-    """A window in which some rules are only noted. Ends by itself."""
+    """A window in which some rules are only noted. It ends automatically."""
 
     start: datetime
     end: datetime

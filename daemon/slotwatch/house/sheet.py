@@ -21,7 +21,7 @@ MAX_ROWS = 100_000
 """Five times the rows of 512 full universes."""
 MAX_COLUMNS = 256
 MOST_ALIKE = 5
-"""Rows that are wrong in the same way and are listed one by one."""
+"""Rows with the same fault that are listed; the others are counted."""
 HEADER_WITHIN = 30
 """Rows of titles that may be above the header."""
 _DELIMITERS = (",", ";", "\t")

@@ -25,7 +25,7 @@ class Space:
 
 
 def used_slots(house: House) -> dict[UniverseId, NDArray[np.bool_]]:
-    """Of every universe that is declared or patched: which slots (index 0 is slot 1) something answers to."""
+    """For every universe that is declared or patched: which slots (index 0 is slot 1) are in use."""
     used = {universe.id: np.zeros(SLOTS, bool) for universe in house.universes}
     for fixture in house.fixtures:
         slots = used.get(fixture.universe)

@@ -159,7 +159,7 @@ class _Scanner:
 
     def _take(self, pattern: re.Pattern[str]) -> str:
         found = pattern.match(self.text, self.at)
-        if not found:  # tomllib accepted what this scanner cannot read: say so loudly, never guess a line
+        if not found:  # tomllib accepted what this scanner cannot read: raise an error, never guess a line
             raise ValueError(f"unreadable TOML at character {self.at}")
         self.at = found.end()
         return found[0]

@@ -86,7 +86,7 @@ class Finding:
     next_checks: tuple[str, ...] = ()
     """Shown before the rule's own."""
     weight: float = 0.0
-    """Of the cases in one incident the heaviest speaks for all."""
+    """The heaviest case of an incident gives its sentence."""
     last_ns: int = 0
     """When what is counted over a window last happened; 0: not known."""
     on_any_network: bool = False
@@ -185,17 +185,19 @@ class RuleBinding:
     on_delay_s: float | None = None
     """Where the condition itself looks back over a time, 0; None: the rule's parameter."""
     blind_window_s: float = 0.0
-    """Window over which it counts: nothing new is raised while a moment that was not judged lies in it."""
+    """Window over which it counts: nothing new is raised while it contains a moment that was not judged."""
     timed: bool = False
-    """Of KEYS: the mapping's values say since when the condition has held."""
+    """For KEYS: the mapping's values say since when the condition has held."""
     refresh_s: float | None = 1.0
     """How often a raised case is described again while its condition holds; None: never."""
     turned_ns: Callable[[RuleContext, Never], int] | None = None
     """When a condition that has just become true did so on the wire; taken between the last look and this one."""
     began_ns: Callable[[RuleContext, Never], int] | None = None
-    """Of what looks back over a window: the last good frame before it. Asked once, when a case is raised."""
+    """For a condition that looks back over a window: the time of the last good frame before it. Asked once, when a case
+    is raised."""
     ended_ns: Callable[[RuleContext, Never], int] | None = None
-    """Of what looks back over a window: when what it counts last happened. Asked with each description."""
+    """For a condition that looks back over a window: when the last counted event happened. Asked with each
+    description."""
     is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
     may_return_soon: Callable[[RuleContext, Never], bool] | None = None

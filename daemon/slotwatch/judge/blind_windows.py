@@ -1,6 +1,6 @@
 """Moments in which this computer itself did not listen, or not judge, and what must not be counted from them.
 
-Rules that count over a window raise nothing new while such a moment lies in it. On-delays run on without it.
+Rules that count over a window raise nothing new while it contains such a moment. On-delays run on without it.
 What is raised stays. `host-overrun` reports overflows of this computer and explains what they cause.
 """
 

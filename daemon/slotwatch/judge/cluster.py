@@ -50,7 +50,7 @@ class Cluster:
 
     @property
     def speaker(self) -> Finding:
-        # What is over does not speak for what lasts.
+        # A case that is over does not give the sentence while another lasts.
         return max(self.cases, key=lambda case: (not case.over, case.finding.weight)).finding
 
     def universes(self) -> list[int]:

@@ -172,7 +172,7 @@ def _loss_cluster(group: LossGroup, cases: list[Raised], accepted: AcceptedCase 
 
 
 def _ended_last(by_rule: dict[str, list[Raised]]) -> set[str]:
-    """Of rules whose cases are all over, those that were true last: what ended long before them no longer leads."""
+    """If all cases are over, those that were true last: one that ended long before no longer leads."""
     ended_ns = {rule: max(case.last_true_ns for case in held) for rule, held in by_rule.items()}
     return {rule for rule, at_ns in ended_ns.items() if at_ns >= max(ended_ns.values()) - NANOSECONDS}
 

@@ -1,8 +1,8 @@
 """A crowd: so many new, undeclared sources at once that their names must be invented.
 
-A show brings its sources one by one, and its file declares those that matter. While a crowd lasts, and for a while
-after, all that its members do is one case (`too-many-sources`): they are not judged separately. Declared sources and
-universes are judged as ever.
+In a show, sources come one after the other, and the house file declares those that matter. While a crowd lasts, and for
+a while after, all that its members do is one case (`too-many-sources`): they are not judged separately. Declared
+sources and universes are judged as ever.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ START_NS = 5_000_000_000
 
 
 PUSHED_OUT_NS = 1_000_000_000
-"""So much of its beginning may be forgotten by the time it is seen, when judging comes late."""
+"""How much of its beginning may be forgotten when judging is late and sees it."""
 FEW = 32
 """This many newcomers in a row, as close together as in a crowd, begin one."""
 

@@ -7,7 +7,7 @@ from collections import deque
 from slotwatch.durations import NANOSECONDS
 
 KEPT_NS = 60 * NANOSECONDS
-"""How long they are remembered one by one: a loss is explained while its evidence comes in."""
+"""How long each is remembered: a loss is explained while its evidence comes in."""
 BUCKET_NS = NANOSECONDS // 10
 """Those of so short a time are one entry."""
 

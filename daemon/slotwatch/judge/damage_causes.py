@@ -11,14 +11,14 @@ from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence
 
 OWED_HZ = 0.8
-"""Packets a second that a stream at rest owes at least (ANSI E1.31-2018 6.6.2), with some slack."""
+"""Packets a second that a stream at rest must send at least (ANSI E1.31-2018 6.6.2), with some slack."""
 FRESH_NS = 2 * NANOSECONDS
 MOST_NAMED = 6
 COUNTED_S = 10.0
 FEWEST_MISSING, MISSING_SHARE = 5, 0.03
 """With 3 in 100 missing, two in a row at rest are missed about once in 20 minutes (our choice)."""
 MISSED_BEFORE = 2
-"""Of the last 10 frames: more than chance takes of a sound way (our choice)."""
+"""Out of the last 10 frames: more than chance loses on a sound path (our choice)."""
 RESTING = 2
 """Equal frames after which a source sends less often (ANSI E1.31-2018 6.6.2)."""
 _DOUBTED = frozenset(

@@ -26,7 +26,7 @@ INTERVALS_AGE_NS = 4 * NANOSECONDS
 """How old the intervals in an answer may be: they are worked out every 2 s, and an answer is as old as a second."""
 MOST_OTHERS = 64
 MOST_EACH = 24
-"""Universes of an incident that are given one by one: as many as are drawn."""
+"""Universes of an incident that are listed separately: as many as are drawn."""
 COMPARED = frozenset({Protocol.E131, Protocol.ARTNET})
 """Lines have names that mean something at their own listener only."""
 

@@ -195,7 +195,7 @@ class IncidentBook(IncidentTable):
         incident.labels = joined(incident.labels, account.labels)
         if is_gone_again:
             entry.earlier_began_ns = 0  # what came back and is gone again has a new beginning
-        # A pause that is no fault does not make it back later.
+        # A pause without a fault does not count as a return.
         is_still_back = incident.returned_ns is not None and account.returned_ns is not None
         if not (is_still_back and is_same_rule and set(account.universes) <= whole):
             incident.returned_ns = account.returned_ns
@@ -338,7 +338,7 @@ class IncidentBook(IncidentTable):
         self._say(entry, now_ns, "said", "Judging was restarted while this was open.")
 
     def look_again(self, ctx: RuleContext, waited_ns: int) -> None:
-        """Look at what was open before a restart by what is heard now. What is not found for long is let go.
+        """Look at what was open before a restart by what is heard now. What is not found for long is closed.
 
         waited_ns: time since the restart.
         """

@@ -1,4 +1,4 @@
-"""The judge: runs every rule over the model, and keeps the incidents that come of it.
+"""The judge: runs every rule over the model, and keeps the incidents that result.
 
 Time is an argument everywhere. Call `tick` every 50 ms, less often while `is_settled`; a pass over a healthy house is
 array work alone. A rule is plugged in as `judge.binding` says.

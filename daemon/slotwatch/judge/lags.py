@@ -137,7 +137,7 @@ def _at_best_lag(
             break
         late, ahead = (past_a, past_b) if lag_ns >= 0 else (past_b, past_a)
         distance = np.abs(ahead[0][left] - _between(late, times, now_ns - abs(lag_ns), left))
-        # By the sum of distances the lag is that of most slots, and not one that lies between two groups of them.
+        # The sum of distances finds the lag of most slots, not a lag between two groups of them.
         mean = np.where(moves[left], distance, 0).sum(1) / counted[left]
         better = mean < best[left]
         rows = left[better]

@@ -46,7 +46,8 @@ def say_dark_legs(scene: Scene, verdict: Verdict) -> None:
 
 
 def say_visitors(scene: Scene, verdict: Verdict) -> None:
-    """Say of what came by a network only while another lead was plugged into it that this lead is back in its place."""
+    """Say that a lead is back in its place, of streams that came by a network only while that lead was plugged into
+    it."""
     ctx = scene.ctx
     before = {source: _own_place(ctx, source) for source in scene.whole}
     places = {place for place in before.values() if place is not None}

@@ -18,7 +18,7 @@ LISTING_VALID_NS = 20 * NANOSECONDS
 ALIVE_NS = 3 * NANOSECONDS
 """Packets of a stream at rest come each second (ANSI E1.31-2018 6.6.2), and some may be lost."""
 MISSING = 2
-"""Of the last 10 packets: more than chance takes of a sound way (our choice)."""
+"""Out of the last 10 packets: more than chance loses on a sound path (our choice)."""
 SURE_NS = 10 * NANOSECONDS
 """This many frames of levels in a row are not lost by chance between others that arrive (our choice)."""
 FRAME_NS = 40_000_000
@@ -167,7 +167,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
 
 
 def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:
-    """Correct a verdict of dead sources by what still comes of them."""
+    """Correct a verdict of dead sources by the packets that they still send."""
     ctx = scene.ctx
     alive, unlisted = [], []
     for source in sources:
@@ -217,7 +217,7 @@ def say_ended_whole(scene: Scene, verdict: Verdict) -> Verdict:
 
 
 def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
-    """Of a network that brought more before a restart and nothing now, do not accuse the source that ended last."""
+    """If a network brought more before a restart and nothing now, do not accuse the source that ended last."""
     ctx, universes = scene.ctx, scene.ctx.universes
     gone = universes.used & (universes.declared >= 0) & universes.expected & (universes.last_arrival_ns == 0)
     gone &= (ctx.heard_before_ns != NOT_HEARD_NS) & np.isin(universes.network, scene.networks)

@@ -114,5 +114,5 @@ def levels_changed_ns(ctx: RuleContext, stage: Stage, declared: NDArray[np.intp]
 
 
 def gone(name: str, facts: Facts) -> Finding:
-    """Describe a case whose fixture another house file no longer has: it closes by itself."""
+    """Describe a case whose fixture another house file no longer has: it closes without further work."""
     return Finding(group=f"gone:{name}", since_ns=0, facts=facts, fixtures=(name,))

@@ -21,9 +21,9 @@ class LossGroup:
     kind: str
     """silent | terminated | never | line: of a tapped DMX512 line, which shares nothing with a network."""
     from_ns: int
-    """The stop lies after this: the latest of the last frames."""
+    """The stop was after this: the latest of the last frames."""
     to_ns: int
-    """… and before this: the earliest frame that was owed and did not come."""
+    """… and before this: the earliest frame that was due and did not come."""
     members: dict[Name, Raised] = field(default_factory=dict)
     spans: dict[Name, tuple[int, int]] = field(default_factory=dict)
     """After and before when each member stopped; of one that stopped again while others are away, the first time."""

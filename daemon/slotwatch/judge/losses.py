@@ -161,7 +161,7 @@ class Losses:
         group = self.groups.get(self._group_of.get(name, 0))
         if group is None or not case.holds or not _came_back(stops, group, case):
             return False
-        # What others brought since then has stopped by itself, whatever is still away.
+        # Streams that other sources brought since then have stopped for another reason, whatever is still away.
         return not away[group.id] or not group.streams & set(case.finding.streams)
 
     def _forget(self, names: list[Name]) -> None:
@@ -180,7 +180,7 @@ class Losses:
     def _place(
         self, ctx: RuleContext, stops: Stops, name: Name, case: Raised, places: Places, followed: set[int]
     ) -> None:
-        """followed: groups that have followed their members in this pass; a crowd joins one by one."""
+        """followed: groups that have followed their members in this pass; a crowd's members join separately."""
         rows = np.array(case.finding.streams, np.intp)
         if not len(rows):
             awaited = int(awaited_ns(ctx, list(case.finding.universes)).max(initial=ctx.started_ns))

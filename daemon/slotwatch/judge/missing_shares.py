@@ -22,7 +22,7 @@ ShareKey = tuple[str, int, int]
 
 @dataclass(frozen=True, slots=True)
 class Shares:
-    """Of one stream, over a window."""
+    """One stream's counts over a window."""
 
     here: float
     there: float

@@ -1,4 +1,4 @@
-"""Orders that a person gives to judging, or the history after a restart, and what comes of them.
+"""Orders that a person gives to judging, or the history after a restart, and their results.
 
 Each is a frozen value. Numbers are those of incidents.
 """

@@ -26,7 +26,7 @@ class OwnRoutes:
         self.heard_ns = 0
         """When the process last reported; 0: never."""
         self.restarted_ns = 0
-        """When the present process began, if the one before it ended by itself; 0: it did not."""
+        """When the present process began, if the one before it failed; 0: it did not."""
         self._began_ns = 0
         self._is_ending = False
         self._interrupted: dict[str, int] = {}

@@ -90,7 +90,7 @@ class PairWatch:
 
 @dataclass(frozen=True, slots=True)
 class PairFacts(Facts):
-    """Of every rule about a 16-bit pair."""
+    """Parameters of every rule about a 16-bit pair."""
 
     fixtures: str
     role: str

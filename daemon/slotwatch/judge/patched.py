@@ -13,7 +13,7 @@ from slotwatch.house.schema import Fixture, House
 from slotwatch.wire.universe import SLOTS, UniverseId
 
 ALL_BITS = 0xFF
-"""Of a slot's eight."""
+"""All eight bits of a slot."""
 
 
 def slot_bits(slots: NDArray[np.bool_]) -> NDArray[np.uint64]:

@@ -1,6 +1,6 @@
 """The severity of each rule's alerts: by phase, timetable, quiet windows and declared exceptions.
 
-A phase sets the severity, never what is measured. The timetable raises severities by itself; it lowers them only
+A phase sets the severity, never what is measured. The timetable raises severities automatically; it lowers them only
 once its sources closed cleanly or a person confirms.
 """
 

@@ -83,7 +83,7 @@ class Rivals:
         crowded = ctx.universes.live >= 2
         if not np.count_nonzero(crowded):
             return _NO_ROWS
-        # One that ended and is only not lost yet, as Art-Net is for 10 s, takes no part.
+        # A stream that ended and is not lost yet, as with Art-Net for 10 s, is left out.
         return np.flatnonzero(ctx.live & crowded[ctx.streams.universe] & ~_has_ended(ctx))
 
     def _pair(self, ctx: RuleContext, rows: Rows) -> Pairs:

@@ -133,9 +133,9 @@ class ShortWords:
     """What the top of the page says of a rule, in words that can be read across a room."""
 
     one: str
-    """Of one case. May hold {place}: a universe by its label, {source} or {fixture}: a name."""
+    """For one case. May contain {place}: a universe by its label, {source} or {fixture}: a name."""
     many: str
-    """Of several cases. {n} is how many."""
+    """For several cases. {n} is how many."""
     look: str = ""
     """One thing to look at, where the first next check is too long for a line."""
     audience: int = 1
@@ -173,7 +173,7 @@ class Rule:
     found_after: tuple[str, ...] = ()
     """Parameters whose sum is the time that it must look before it finds again what was there before a restart."""
     quiet_in_dark: bool = False
-    """Of class self: a note while the house is dark, since switches are off at night."""
+    """For class self: a note while the house is dark, since switches are off at night."""
     may_be_quiet: bool = True
     """Whether a quiet window may make it a note."""
     shares_a_path: bool = False

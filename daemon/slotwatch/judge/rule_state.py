@@ -55,7 +55,7 @@ class RuleState:
         self._calm_until_ns = 0
         """While the same rows are true, no case changes by time alone before this."""
         self._births: list[int] = []
-        """Of the rows that wait; as of the last whole look."""
+        """What distinguishes the rows that wait (`births`), as of the last complete look."""
         self._lasted_from_ns = 0
         """Before this nothing of what waits has lasted for the on-delay."""
         self._looked_ns = 0
@@ -124,7 +124,7 @@ class RuleState:
         return changed
 
     def _ask(self, ctx: RuleContext) -> Mask | Cases:
-        """Ask the condition, unless nothing that its last answer came of can have changed."""
+        """Ask the condition, unless nothing that its last answer depends on can have changed."""
         if ctx.revision is None:
             self._answered = None
             return self.binding.condition(ctx)
@@ -236,7 +236,7 @@ class RuleState:
             ctx.now_ns = ctx.at_ns = at_ns
 
     def _without_crowd(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Of these rows those that are not a crowd's, or raised already."""
+        """The rows among these that are not a crowd's, or raised already."""
         if self.binding.over == UNIVERSES:
             crowds = ctx.crowd.has_universes(ctx, rows)
         else:

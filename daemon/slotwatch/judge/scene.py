@@ -283,7 +283,7 @@ def _what_it_is(ctx: RuleContext, source: int) -> str:
 
 
 def _stranger(ctx: RuleContext, source: int) -> str:
-    """Give `undeclared ` for a source that the house file does not name, if it names sources: it may not be wanted."""
+    """Give `undeclared ` for a source that the house file does not name, if it names any: it may be a stranger."""
     is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not ctx.is_here(source)
     return "undeclared " if is_stranger else ""
 

@@ -1,4 +1,4 @@
-"""Spans of time by number, found by the moments that they touch instead of one by one."""
+"""Spans of time by number, found through the moments that they touch, without a search."""
 
 from __future__ import annotations
 

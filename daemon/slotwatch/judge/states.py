@@ -16,7 +16,7 @@ from slotwatch.snapshot import STATE_RANKS, Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol
 
 AT_REST_NS = 3_000_000_000
-"""Levels unchanged for so long: only keep-alive is owed (ANSI E1.31-2018 6.6.2)."""
+"""Levels unchanged for this long: only keep-alive packets are due (ANSI E1.31-2018 6.6.2)."""
 
 _GONE = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
 _ABSENCE = frozenset({"source-absent", "backup-in-control"})

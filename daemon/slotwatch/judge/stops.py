@@ -1,4 +1,4 @@
-"""When a stream stopped: the span from its last frame to the next one that it owed.
+"""When a stream stopped: the span from its last frame to the next one that was due.
 
 Two streams stopped together when their spans overlap. Source of the times: ANSI E1.31-2018 6.6.2 (three
 repeats, then one packet per 800 to 1000 ms); Art-Net: one packet per 4 s at rest, data sent on change.

@@ -6,7 +6,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.context import RuleContext
 
 MOST_LOOKED_AT = 64
-"""Streams that are compared one by one in a pass: forged ones may not cost more."""
+"""Streams that are compared separately in a pass: forged ones must not cost more."""
 
 
 def predecessor(ctx: RuleContext, row: int, overlap_s: float) -> int:

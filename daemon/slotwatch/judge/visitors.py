@@ -28,7 +28,7 @@ class Visit(Enum):
 
 
 class Visitors:
-    """Of one pass: which streams of sources of other networks are visitors, and what is held because of them."""
+    """For one pass: which streams of other networks' sources are visitors, and which cases are held because of them."""
 
     def __init__(self, ctx: RuleContext) -> None:
         self._ctx = ctx
@@ -94,7 +94,7 @@ class Visitors:
         any source ends it; else only its own sources do.
         """
         ctx, streams = self._ctx, self._ctx.streams
-        # Of what was never heard, a visitor's frames are the first.
+        # The first frames of what was never heard are a visitor's.
         if len(ctx.house.networks) < 2 or not finding.streams or ctx.live[list(finding.streams)].any():
             return None
         own = {ctx.first_leg(source) for source in ctx.sources_of(finding.streams)}

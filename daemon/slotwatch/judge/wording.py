@@ -18,7 +18,7 @@ MOST_RUNS = 4
 """Runs of universes that are written out; of more, the first three universes and how many more there are."""
 FIRST_UNIVERSES = 3
 MOST_LABELLED = 6
-"""Universes that are named with their labels, one by one."""
+"""Universes that are each named with their label."""
 
 
 def list_names(names: Iterable[str]) -> str:
@@ -97,7 +97,7 @@ def list_slots(numbers: Sequence[int] | NDArray[np.intp]) -> str:
     every = np.asarray(numbers, np.intp)
     begins = np.flatnonzero(np.diff(every, prepend=every[:1] - 2) != 1)
     ends = np.append(begins, len(every))[1:] - 1
-    # Of 500 runs only those are written that are read.
+    # Only the runs that are read are written, not all 500.
     spans = zip(every[begins[: MOST_NAMES + 1]].tolist(), every[ends[: MOST_NAMES + 1]].tolist(), strict=False)
     written = [str(first) if first == last else f"{first} to {last}" for first, last in spans]
     return f"{noun} {list_names(written + [''] * (len(begins) - len(written)))}"

@@ -82,7 +82,7 @@ class Newcomer(NamedTuple):
 
     rank: int
     packets: int
-    """How many came of it lately."""
+    """How many packets it sent lately."""
 
 
 def first_to_go(standing: EvictionOrder, newcomer: Newcomer, most: int) -> NDArray[np.intp]:
@@ -99,7 +99,7 @@ def first_to_go(standing: EvictionOrder, newcomer: Newcomer, most: int) -> NDArr
     # Of the same rank, and also among declared ones, whose identity can be forged: the one that sent less.
     may |= brief & (ranks <= newcomer.rank) & (packets < newcomer.packets)
     rows = np.flatnonzero(may)
-    # Of the silent the longest silent goes first, of the live the one that sent least.
+    # Among silent ones the longest silent goes first, among live ones the one that sent least.
     age = np.where(idle[rows], last_ns[rows], packets[rows])
     go = rows[np.lexsort((age, ranks[rows], ~brief[rows], ~idle[rows]))][:most]
     return go[np.r_[True, (idle & brief & (ranks < DECLARED))[go[1:]]]] if len(go) > 1 else go

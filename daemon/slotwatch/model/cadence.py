@@ -43,7 +43,7 @@ _BIN_EDGES_US = np.array(BIN_EDGES_MS, np.uint32) * np.uint32(1000)
 def keep_intervals(
     table: Table, stream: NDArray[np.intp], segments: Segments, intervals_us: NDArray[np.uint32]
 ) -> None:
-    """Write intervals into their streams' rings; `stream` lies in runs as `segments` say."""
+    """Write intervals into their streams' rings; `stream` is in runs as `segments` say."""
     count = table.interval_count[segments.rows]
     at = count if segments.single else np.repeat(count, segments.counts) + segments.places.astype(np.uint64)
     flat = stream * INTERVALS + (at % INTERVALS).astype(np.intp)

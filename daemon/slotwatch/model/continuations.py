@@ -191,7 +191,7 @@ class Continuations:
     def _call(
         self, batch: Batch, first: int, end: int, found: tuple[int, int, int, int], laid: Laid | None = None
     ) -> NDArray[np.int64]:
-        """Lay out what the compiled pass wants to know of a batch. The last six are its answer, beside `found`."""
+        """Lay out what the compiled pass needs to know of a batch. The last six are its answer, beside `found`."""
         self._calls += 1
         windows = self._streams.windows
         self._words[:] = (

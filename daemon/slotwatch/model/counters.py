@@ -16,7 +16,7 @@ from slotwatch.wire.reject import Odd, Reject
 PROTOCOLS = 4
 REJECTS = 32
 MAX_OFFENDERS = 256
-"""Addresses whose rejected packets are counted one by one. When full, those with the fewest in their window, then
+"""Addresses whose rejected packets are counted separately. When full, those with the fewest in their window, then
 the longest silent, make room: a flood of forged addresses (one packet each) cannot push out an address that
 keeps sending rubbish."""
 NEW_OFFENDERS_PER_SECOND = 256
@@ -24,7 +24,7 @@ ROOM_AT_ONCE = 32
 """Addresses that make room together, because finding the weakest costs a look at all."""
 OFFENCE_BUCKETS = 10
 COUNTED_NS = (OFFENCE_BUCKETS + 1) * 1_000_000_000
-"""So long after a rejected packet it is in no count of whole seconds any more."""
+"""Time after which a rejected packet is in no count of whole seconds."""
 INTERVAL_EDGES_S = (0.005, 0.01, 0.02, 0.0225, 0.025, 0.03, 0.04, 0.05, 0.1, 0.2, 0.5, 1.0, 1.1, 2.5, 5.0, 10.0)
 """Upper edges of the interval histogram: dense around 44 Hz and around the keep-alive of 0.8 to 1 s."""
 

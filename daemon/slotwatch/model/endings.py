@@ -73,7 +73,7 @@ class Endings:
         return min((since_ns + ALONE_NS for since_ns, _ in self._alone.values()), default=None)
 
     def _is_alone(self, row: int) -> bool:
-        """Whether such a packet is still the last that came of a stream."""
+        """Whether such a packet is still the last of a stream."""
         since_ns, generation = self._alone.get(row, (0, 0))
         table = self._streams
         return bool(

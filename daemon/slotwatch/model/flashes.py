@@ -19,7 +19,7 @@ CHANGE = 26
 DARK_BELOW = 204
 """80 % of 255."""
 TOO_MANY = 8
-"""Opposing changes: four flashes, so more than three, if they lie in one window of a second."""
+"""Opposing changes: four flashes, so more than three, if they are in one window of a second."""
 WINDOW_NS = NANOSECONDS
 FRESH_NS = 600_000_000
 """The newest change is this young while flashing lasts: below 2 changes a second it is not flashing."""

@@ -16,12 +16,13 @@ from slotwatch.wire.universe import SLOTS
 
 MOVING_STEP = int(MOVING_SHARE * 255) + 1
 AROUND_NS = 5 * NANOSECONDS // 2
-"""So long before and after its moment a reference looks for what moves."""
+"""Time before and after its moment in which a reference looks for moving slots."""
 MINUTES = 60
 SPANS = 4
 """Spans of a second that reach AROUND_NS back from now: the present one, and three before it."""
 FEW_DIFFER = 8
-"""Of one slot in so many that differs its place and two levels are kept: six octets where both arrays take two."""
+"""The place and two levels of a differing slot take six bytes, where both arrays take two: kept so if at most one in
+this many differs."""
 SECONDS = 16
 """Longer than any loss timeout that is usual: the levels before a loss are still here when it is judged one."""
 

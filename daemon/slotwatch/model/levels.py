@@ -105,7 +105,7 @@ def hashes(levels: Levels) -> NDArray[np.uint64]:
 
 
 def remember(table: Table, segments: Segments, levels: Levels, t_ns: NDArray[np.int64]) -> None:
-    """Keep hash and time of changed frames, which lie in these runs of stream rows."""
+    """Keep hash and time of changed frames, which are in these runs of stream rows."""
     rows = segments.rows
     count = table.history_count[rows]
     if segments.single:

@@ -27,7 +27,7 @@ class FrameLevels(NamedTuple):
     at: Integers | None = None
     """Row of each frame; None: frame by frame."""
     sent: NDArray[np.uint16] | None = None
-    """How many slots each frame has, where what lies behind them is not 0."""
+    """How many slots each frame has, if the bytes after them are not 0."""
 
     def of(self, frame: Integers, slots: Integers) -> NDArray[np.uint8]:
         """Copy some slots of some frames; 0 where they were not sent. slots: (N, width) of N frames."""
@@ -90,7 +90,7 @@ class Laid(NamedTuple):
     """Room for what the compiled pass shows the watches (`struct tap` of `continuations.c`)."""
 
     words: NDArray[np.int64]
-    """(watches, 8) as the struct lies in memory."""
+    """(watches, 8) in the layout of the struct."""
     found: tuple[tuple[Integers, Integers, NDArray[np.uint8]], ...]
     """Of each watch: row, time and levels of each frame."""
     room: int

@@ -120,7 +120,7 @@ class Model:
                 yield batch.part(slice(low, high) if high - low == len(others) else others)
 
     def soonest_loss_ns(self) -> int | None:
-        """When the first of the live streams is lost if nothing more comes of it; None: nothing is live."""
+        """When the first of the live streams is lost if no more packets come; None: no stream is live."""
         table, top = self.streams, self.streams.top
         due_ns = (table.last_arrival_ns[:top] + table.timeout_ns[:top])[table.live[:top]]
         if not len(due_ns):

@@ -27,7 +27,7 @@ SAMPLED_PAIRS = 1
 MAX_AUDIENCE_SLOTS = 64
 """Watched audience-facing slots of one fixture: a strip of more is sampled evenly."""
 MAX_HOURS_FIXTURES = 1000
-"""Of a larger patch hours are kept by circuit alone: they are rows of the history, every minute, for years."""
+"""For a larger patch, hours are kept by circuit only: they are rows of the history, every minute, for years."""
 
 
 def _patch_of(house: House) -> tuple[object, ...]:

@@ -178,7 +178,7 @@ class Streams(Table):
         self._allowance_ns = max(self._allowance_ns, t_ns)
 
     def _admit(self, batch: Batch, fields: Fields, at: int, key: int, packets: int, named: bool, sent: int) -> int:
-        """Add one stream, if the bounds let it in; -1 if not. sent: how many packets came of it lately."""
+        """Add one stream, if the bounds let it in; -1 if not. sent: how many packets it sent lately."""
         t_ns = int(batch.t_ns[at])
         self._allow(t_ns)
         place = (int(batch.network[at]), int(batch.protocol[at]), int(fields.universe[at]))

@@ -10,7 +10,7 @@ from slotwatch.durations import NANOSECONDS
 
 SECONDS = 10
 COUNTED_NS = (SECONDS + 1) * NANOSECONDS
-"""So long after a packet it is in no count of whole seconds any more."""
+"""Time after which a packet is in no count of whole seconds."""
 MANY = 200
 """From this many in a second on, each sender is counted."""
 MOST_SENDERS = 64
@@ -46,7 +46,7 @@ class Surge:
         return True
 
     def name(self, address: str, packets: int) -> None:
-        """Count packets of one sender, after `take` wanted them named."""
+        """Count packets of one sender, after `take` asked for names."""
         if address in self.senders or len(self.senders) < MOST_SENDERS:
             self.senders[address] = self.senders.get(address, 0) + packets
         else:

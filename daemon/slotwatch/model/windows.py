@@ -301,7 +301,7 @@ class Windows:
         return int(numbers[counted[-1]] + 1) * BUCKET_NS if len(counted) else 0
 
     def is_in_one_moment(self, metric: int, row: int, buckets: int) -> bool:
-        """Whether all that was counted in the last finished buckets lies in one of them."""
+        """Whether all that was counted in the last finished buckets is in one of them."""
         numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS
         return int(np.count_nonzero(self._ring[metric, numbers, row])) == 1
 

@@ -37,7 +37,7 @@ class Levels:
         table = model.universes
         rows = np.flatnonzero(table.used[: table.top] & (table.declared[: table.top] >= 0))
         self.row = np.full(universes + 1, -1, np.intp)
-        # Of the networks that a universe is expected on, the first one that is alive speaks for it.
+        # A universe that is expected on several networks is taken from the first one that is alive.
         for some in (rows[table.live[rows] == 0][::-1], rows[table.live[rows] > 0][::-1]):
             self.row[table.declared[some]] = some
         self.row[universes] = -1

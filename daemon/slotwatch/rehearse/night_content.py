@@ -96,7 +96,7 @@ def backup_out_of_step(plan: NightPlan, subject: str, at_s: float) -> None:
 
     def truth() -> Expected:
         is_owed = plan.silent_from_s("main", 0.0) > at_s + 14 and plan.silent_from_s("backup", 0.0) > at_s + 14
-        # Of a main desk whose numbers stay, receivers discard the levels that a backup could follow.
+        # If a main desk's numbers stay the same, receivers discard the levels that a backup could follow.
         is_owed = is_owed and not plan.outranked and not plan.unnumbered & {"main", "backup"}
         kept = tuple(name for name in names if name not in plan.given_up)
         return Expected("backup out of step", ("backup-differs",), (), kept, at_s, at_s + 16.0, (), is_owed)

@@ -49,7 +49,7 @@ def lowers_priority(plan: NightPlan, subject: str, at_s: float) -> None:
 
     def truth() -> Expected:
         both = [plan.silent_from_s(one, 0.0) for one in ("main", "backup")]
-        # Of a backup that was in control before, nothing new is to be said.
+        # A backup that was in control before is not reported again.
         is_owed = min(both) > at_s + 7.0 and not plan.backup_above
         return Expected(
             "main below its backup",
@@ -158,7 +158,7 @@ def readdressed(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def lights_rest_slowly(plan: NightPlan, subject: str, at_s: float) -> None:
-    """A keep-alive of 3.4 s: at rest each pause is a loss for receivers, and the data comes back by itself."""
+    """A keep-alive of 3.4 s: at rest each pause is a loss for receivers, and the data comes back without help."""
     options = {"start_s": at_s, "keep_alive_s": 3.4, "first_sequence": plan.chance.below(256)}
     desk = second_desk(look=rests, **{**plan.lights, **options})
 

@@ -34,7 +34,7 @@ def loses_frames(plan: NightPlan, subject: str, at_s: float) -> None:
 
 ARTNET_NEEDS_S = 10.0
 SEEN_RATIO = 0.04
-"""Of packets that come twice both must be lost. From this share of both on it is well over 1 % of the frames."""
+"""A packet that comes twice is lost only if both copies are. From this share on, well over 1 % of the frames are."""
 
 
 def _lossy(plan: NightPlan, subject: str, at_s: float) -> None:

@@ -17,7 +17,7 @@ from slotwatch.rehearse.stage import Item
 from slotwatch.rehearse.two_networks import media_on_both, on_both, two_networks
 
 E131_DUE_S = 4.0
-"""Loss timeout of 2.5 s (E1.31 6.7.1), and up to one keep-alive of 1 s until the first frame is owed (6.6.2)."""
+"""Loss timeout of 2.5 s (E1.31 6.7.1), and up to one keep-alive of 1 s until the first frame is due (6.6.2)."""
 ARTNET_DUE_S = 15.0
 """10 s (common practice, no source) and one keep-alive of 4 s."""
 WINDOW_DUE_S = 14.0
@@ -69,7 +69,7 @@ class Silence:
     again_s: tuple[float, ...] = ()
     """When it falls silent again, of what comes and goes."""
     is_slow: bool = False
-    """Of a keep-alive that is too slow: it is silent again and again."""
+    """A keep-alive that is too slow: it is silent again and again."""
 
     def covers(self, t_s: float) -> bool:
         return self.at_s <= t_s < self.back_s
@@ -219,7 +219,8 @@ def moving_truth(
     causes: tuple[str, ...] = (),
     frames: bool = False,
 ) -> Callable[[], Expected]:
-    """Make the truth of a fault that shows while levels move: owed on the universes that move for long enough."""
+    """Make the truth of a fault that shows while levels move: it must be found on the universes that move for long
+    enough."""
 
     def truth() -> Expected:
         numbers = [int(name.removeprefix("e131/")) for name in plan.universes(subject)]

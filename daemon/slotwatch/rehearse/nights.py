@@ -42,7 +42,7 @@ class Night:
     seed: int
     scenario: Scenario
     expected: tuple[Expected, ...]
-    """Those that are owed; empty: a healthy night."""
+    """Incidents that must be reported; empty: a healthy night."""
     allowed: tuple[Expected, ...] = ()
     """What may be reported besides."""
 
@@ -197,7 +197,7 @@ _BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloa
 _BESIDE = ("patch", "switches", "querier", "line")
 """What may have faults besides sources and networks."""
 _WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2, "line": 1, "querier": 1, "switches": 2}
-"""How often a subject is drawn: paths and listeners fail more seldom than what hangs on them."""
+"""How often a subject is drawn: paths and listeners fail less often than the devices on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
     "main": (
         absences.dies,

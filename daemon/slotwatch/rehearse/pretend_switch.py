@@ -59,7 +59,7 @@ class PretendSwitch:
     """The querier that it reports, on its first interface."""
 
     def polls(self, every_s: float = 5.0, first_s: float = 0.5) -> Iterator[SwitchSeen]:
-        """Give what comes of each poll, for ever."""
+        """Give the result of each poll, for ever."""
         t_s = first_s
         while True:
             off = self.restart[0] <= t_s < self.restart[1] or self.silent[0] <= t_s < self.silent[1]

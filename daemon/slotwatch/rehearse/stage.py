@@ -69,7 +69,7 @@ def lossy(
     to_s: float = 1e12,
     match: Match = everything,
 ) -> Iterator[Item]:
-    """Each packet is lost by itself with this probability."""
+    """Each packet is lost independently with this probability."""
     chance = Chance(seed)
     for item in items:
         if (

@@ -294,4 +294,4 @@ class Snapshot:
     routes: tuple[RouteRow, ...] = ()
     readiness: Readiness = field(default_factory=Readiness)
     interval_bins: NDArray[np.uint16] | None = None
-    """(streams, bins) how many of each stream's newest intervals lie in each bin of `model.cadence.BIN_EDGES_MS`."""
+    """(streams, bins) how many of each stream's newest intervals are in each bin of `model.cadence.BIN_EDGES_MS`."""

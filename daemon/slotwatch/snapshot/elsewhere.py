@@ -30,7 +30,7 @@ class UniverseElsewhere:
     universe: str
     goes_on: bool
     last_wall_ns: int
-    """Of its newest frame there, by its age there; 0: none was heard."""
+    """Time of its newest frame there, by its age there; 0: none was heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +41,10 @@ class HeardElsewhere:
     state: str
     """steady: all of them continue there | lost: none does | faulty: some do | not-visible | not-judged."""
     last_frame_age_s: float | None
-    """Of the one that is silent longest there, when its state became this; None: none was heard."""
+    """Age of the last frame of the universe that is silent longest there, when the state became this; None: none was
+    heard."""
     url: str = ""
-    """Of its page."""
+    """Address of its page."""
     asked_wall_ns: int = 0
     """When it was asked for that."""
     universes: tuple[UniverseElsewhere, ...] = ()

@@ -60,6 +60,6 @@ def _exceptions(house: House) -> tuple[ExceptionInForce, ...]:
     try:
         made = [exception_of(one) for one in Archive(path).exceptions()] if not is_hidden(path) else []
     except sqlite3.Error:
-        made = []  # no history yet, or none that can be read: serve and report say so
+        made = []  # no history yet, or none that can be read: `serve` and `report` say that
     today = datetime.fromtimestamp(now_ns / 1e9, UTC).date()
     return exceptions_in_force(house, [one for one in made if one.until_wall_ns > now_ns], today)

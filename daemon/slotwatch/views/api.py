@@ -57,7 +57,7 @@ def receivers(reading: Reading) -> list[dict[str, object]]:
 
 def incident(reading: Reading, found: Incident) -> IncidentAnswer:
     """The `incident` object, with its timeline. Its times are by its own wall offset."""
-    del reading  # an incident says when by itself, also after a restart
+    del reading  # an incident has its own times, also after a restart
     return _incidents.incident(found)
 
 

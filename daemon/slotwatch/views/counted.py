@@ -1,4 +1,4 @@
-"""What this program counted and could not use, or let go: each number with its name and its sentence.
+"""What this program counted and could not use, or dropped: each number with its name and its sentence.
 
 Numbers are since the process that counts them was started; they only rise until it is restarted.
 """
@@ -47,7 +47,7 @@ def from_zero(numbers: Mapping[str, int]) -> dict[str, int]:
 
 
 class RecipientCounts(TypedDict):
-    """Messages to one recipient, by what came of them."""
+    """Messages to one recipient, by result."""
 
     name: str
     sent: int
@@ -64,7 +64,7 @@ class NoticeCounts(TypedDict, total=False):
 
 
 class HeartbeatCounts(TypedDict, total=False):
-    """Heartbeats by what came of them; nothing while their follower has failed."""
+    """Heartbeats by result; nothing while their follower has failed."""
 
     sent: int
     failed: int

@@ -39,7 +39,7 @@ ALL_AT_ONCE = 32
 """… or once a second in a house of at most this many."""
 STEADY_NS = 1_000_000_000
 LATE_NS = 2 * STEADY_NS
-"""So long the slow columns give way to rows that changed; then those wait for the next batch."""
+"""How long the slow columns wait while rows change; then the changed rows wait for the next batch."""
 
 CHANGING = (
     "universe",
@@ -79,7 +79,7 @@ def everything(sheet: Sheet, house: dict[str, object]) -> list[Event]:
 
 
 def streamed(house: dict[str, object]) -> dict[str, object]:
-    """The house as it is streamed: without the rows of fixtures that were asked, which a page asks for by itself."""
+    """The house as it is streamed: without the rows of fixtures that were asked, which a page asks for separately."""
     listener = house["listener"]
     asking = listener.get("asking") if isinstance(listener, dict) else None
     if not isinstance(listener, dict) or not isinstance(asking, dict):
@@ -188,7 +188,7 @@ class Changes:
         return changed
 
     def _waiting(self, sheet: Sheet) -> NDArray[np.bool_]:
-        """(U,) rows of universes that are still owed."""
+        """(U,) rows of universes that are still to be sent."""
         waiting: NDArray[np.bool_] = np.zeros(len(sheet.snapshot.universe_names), bool)
         for name in self._owed:
             if (row := sheet.rows_by_name.get(name)) is not None:

@@ -39,7 +39,7 @@ from slotwatch.wire.universe import Protocol
 PREFIX = "slotwatch_"
 Result = Literal["sent", "failed", "given_up", "dropped"]
 RESULTS: tuple[Result, ...] = ("sent", "failed", "given_up", "dropped")
-"""What comes of a message; `failed` counts tries, the others messages."""
+"""Results of a message; `failed` counts tries, the others messages."""
 QUANTILES = (("0.5", "interval_p50_ms"), ("0.95", "interval_p95_ms"), ("0.99", "interval_p99_ms"))
 MOST_OTHERS = 256
 MOST_SOURCES = 256

@@ -132,7 +132,7 @@ class Sheet:
 
     @cached_property
     def first_leg(self) -> dict[int, int]:
-        """Of each of Snapshot.sources, the first that is the same source."""
+        """For each of Snapshot.sources, the index of the first that is the same source."""
         rows = dict(enumerate(self.snapshot.sources))
         return one_source_each(rows, self._universes_of)
 
@@ -155,7 +155,7 @@ class Sheet:
 
     @cached_property
     def source_keys(self) -> list[str]:
-        """Of each of Snapshot.sources; legs of one source have one key."""
+        """The key of each of Snapshot.sources; legs of one source have one key."""
         rows = self.snapshot.sources
         return [source_key(rows[self.first_leg[index]]) for index in range(len(rows))]
 

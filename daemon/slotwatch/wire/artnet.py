@@ -117,7 +117,7 @@ def decode(
 
 
 def _decode_carefully(data: NDArray[np.uint8], length: NDArray[np.int32], truncated: Mask) -> Fields:
-    """Judge each field by itself. Octets beyond a row's length may be anything: they never count."""
+    """Judge each field separately. Octets beyond a row's length may be anything: they never count."""
     out = fields.empty(len(data))
     verdicts = Verdicts(out)
     verdicts.reject(length < 8, Reject.TOO_SHORT)

@@ -82,7 +82,7 @@ def addresses_of(batch: Batch) -> tuple[int, ...]:
 
 
 def is_plain(batch: Batch) -> bool:
-    """Whether each column lies value behind value, and each packet octet behind octet, as compiled code reads them."""
+    """Whether each column and each packet is contiguous, as compiled code reads them."""
     if batch.addresses:
         return True
     columns = (getattr(batch, name) for name, _, _ in COLUMNS)

@@ -183,7 +183,7 @@ def _kinds(start_code: NDArray[np.uint8]) -> NDArray[np.uint8]:
 def _decode_carefully(
     data: NDArray[np.uint8], length: NDArray[np.int32], dst: NDArray[np.uint8], truncated: Mask
 ) -> Fields:
-    """Judge each field by itself. Octets beyond a row's length may be anything: they never count."""
+    """Judge each field separately. Octets beyond a row's length may be anything: they never count."""
     out = fields.empty(len(data))
     verdicts = Verdicts(out)
     art = (length >= len(ART_NET)) & same(data, 0, ART_NET)

@@ -120,7 +120,7 @@ class _Walk:
 def dissect(records: Records, link_types: NDArray[np.int64], counts: Counts) -> Dissected:
     """Find the datagrams of a piece. link_types: (N,) of each record's interface. Adds to the counts.
 
-    Every read is bounded: offsets only grow past a header that lies within its frame's captured octets, and
+    Every read is bounded: offsets only grow past a header that is within its frame's captured octets, and
     SLACK zeros follow the piece.
     """
     walk = _Walk(
@@ -246,7 +246,7 @@ def _ipv4(
     first = walk.octet(rows, 0)
     header = (first & 0x0F) * 4
     total = walk.word(rows, 2)
-    # A total of 0 is what a card that segments by itself leaves in a capture: then the frame's end counts.
+    # A card that segments packets itself leaves a total of 0 in a capture: then the frame's end counts.
     total = np.where(total == 0, whole[rows] - walk.at[rows], total)
     bad = (first >> 4 != 4) | (header < 20) | (total < header) | (walk.at[rows] + total > whole[rows])
     fragment = walk.word(rows, 6) & 0x3FFF != 0

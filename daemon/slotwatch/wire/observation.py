@@ -219,7 +219,7 @@ class StreamElsewhere(msgspec.Struct, frozen=True, array_like=True, gc=False):
 
 @dataclass(frozen=True, slots=True)
 class ListenerSeen:
-    """What came of one request to another listener. `t_ns` is when its answer was asked for."""
+    """The result of one request to another listener. `t_ns` is when its answer was asked for."""
 
     t_ns: int
     name: str
@@ -273,7 +273,7 @@ class AddressSeen:
 
 @dataclass(frozen=True, slots=True)
 class SwitchSeen:
-    """What came of one poll of a switch. `t_ns` is when its up time was asked for."""
+    """The result of one poll of a switch. `t_ns` is when its up time was asked for."""
 
     t_ns: int
     name: str

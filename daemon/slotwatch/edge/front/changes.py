@@ -189,7 +189,7 @@ class ChangeRequests:
         return {**_body(done.result), "stored": stored}
 
     async def _ask(self, order: FrontOrder) -> dict[str, object]:
-        """Have judging do it, and give what came of it. Refused with its own sentence if it will not."""
+        """Send the order to judging and give its result. Refused with judging's own sentence."""
         return _body((await self._seen(order))[0].result)
 
     async def _seen(self, order: FrontOrder) -> tuple[Done[FrontResult], bool]:

@@ -22,7 +22,7 @@ from slotwatch.house.service import Http
 STOP_WITHIN_S = 1.0
 WAITING_IN_LINE = 256
 KEEP_ALIVE_S = 75.0
-"""So long a connection may wait for its next request."""
+"""How long a connection may wait for its next request."""
 
 
 class WebServer:

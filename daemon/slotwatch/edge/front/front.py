@@ -86,7 +86,7 @@ class Follower(Protocol):
 
 
 class Runner(Follower, Protocol):
-    """A follower that also works by itself."""
+    """A follower that also has its own task."""
 
     async def run(self) -> None: ...
 

@@ -142,7 +142,7 @@ class HistoryWriter:
                 with self._lock:
                     self._lock.wait_for(lambda: self._stopping, timeout=RETRY_S)
             except Exception as error:
-                # A value that no database takes: what came with it is given up, for it would fail for ever.
+                # A value that no database accepts: its batch is dropped, for it would fail for ever.
                 traceback.print_exc(file=sys.stderr)
                 self._written = number
                 self.remark = f"A part of the history could not be written, by an internal fault: {error!r}."

@@ -104,7 +104,7 @@ class MqttSender:
                 task.result()
             raise aiomqtt.MqttError("the connection was closed")
         except asyncio.CancelledError:
-            # An orderly stop: say so oneself, for the last will is not sent after a farewell.
+            # An orderly stop: publish `offline` now, for a broker sends no last will after a clean disconnect.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 async with asyncio.timeout(0.5):
                     await client.publish(f"{self._topic}/status", "offline", qos=AT_LEAST_ONCE, retain=True)

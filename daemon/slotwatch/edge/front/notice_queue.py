@@ -19,7 +19,7 @@ from slotwatch.views.notice import Notice, notice_of
 from slotwatch.views.notice_plan import PlanMemory
 
 MOST_WAITING = 500
-"""Of one recipient. The oldest leave first: the newest say what is true now."""
+"""Messages of one recipient. The oldest are dropped first: the newest say what is true now."""
 VERSION = 1
 _TABLES = """
 CREATE TABLE IF NOT EXISTS waiting (
@@ -62,7 +62,7 @@ class NoticeQueue:
         return self._plans.get(recipient) or _nothing()
 
     def outage_ms(self, recipient: str) -> int:
-        """How long the recipient was tried in vain, in all."""
+        """How long the recipient could not be reached, in all."""
         return self._outages_ms.get(recipient, 0)
 
     def head(self, recipient: str) -> WaitingNotice | None:
@@ -98,7 +98,7 @@ class NoticeQueue:
         self._write([("DELETE FROM waiting WHERE number = ?", (waiting.number,))])
 
     def note_outage(self, recipient: str, more_ms: int) -> None:
-        """The recipient was tried in vain for so much longer."""
+        """Note that the recipient could not be reached for this much longer."""
         self._outages_ms[recipient] = self.outage_ms(recipient) + more_ms
         self._write([self._recipient_row(recipient)])
 

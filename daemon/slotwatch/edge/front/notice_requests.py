@@ -24,7 +24,7 @@ class NoticeRequests:
         return [web.post("/api/v1/notifications/test", self.test)]
 
     async def test(self, request: web.Request) -> web.Response:
-        """Send a test to all recipients, or to one, and answer what came back of each."""
+        """Send a test to all recipients, or to one, and answer with the result of each."""
         name = word(order(await body(request), name=object), "name", LONGEST_NAME, default="")
         found = next((one for one in self._front.followers if isinstance(one, Notifications)), None)
         if found is None:

@@ -1,4 +1,4 @@
-"""How a message leaves: through an Apprise address, or as a signed POST. Each says what came back, as a sentence."""
+"""How a message leaves: through an Apprise address, or as a signed POST. Each gives its result as a sentence."""
 
 from __future__ import annotations
 

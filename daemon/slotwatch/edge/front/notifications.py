@@ -1,6 +1,6 @@
 """Sends messages about incidents to people and programs: decided each second, kept on disk, tried until they arrive.
 
-Each recipient has a queue of its own, so that one that is away holds up no other. A message that could not be
+Each recipient has a queue of its own, so that one that is away does not delay the others. A message that could not be
 delivered is tried again after 5 s, then twice as long, at most 5 minutes. After 24 h of trying it is given up, and
 that is shown.
 """

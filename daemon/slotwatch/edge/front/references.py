@@ -46,7 +46,7 @@ MOST_HELD = 8
 """References that stay unpacked in memory."""
 MOST_LAST_GOOD = 64
 AFTER_S = AROUND_NS / 1e9
-"""So long a reference waits for what moves after its moment."""
+"""How long a reference waits after its moment to see what moves."""
 READINESS_NS = 1_000_000_000
 
 

@@ -33,7 +33,7 @@ HEARD_MINUTES = 10
 SAME_SHOW_MS = 4 * 3600 * 1000
 """After a longer time without a listener the phase of before says nothing any more."""
 SHORTEST_MS = 1000
-"""How long an absence is taken to be whose start lies after its end, because the wall clock was set back meanwhile."""
+"""Length that an absence gets if its start is after its end, because the wall clock was set back meanwhile."""
 UNWRITTEN_NUMBERS = 10
 """Left out after an end without notice: the last numbers may have been shown and not have been written yet."""
 STOPPED = "not-running"

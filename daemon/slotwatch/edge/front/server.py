@@ -109,7 +109,7 @@ class Server:
             self.front.take_house(house)
 
     def path(self, incident: int) -> Path | None:
-        """Where the packets of an incident lie in the house that runs."""
+        """Where the running house keeps the packets of an incident."""
         return self._packets.path(incident)
 
     async def _move(self, house: House) -> None:

@@ -53,7 +53,7 @@ class NotAnswered(Exception):
 
 
 class Agent:
-    """One agent with its credentials. `close` it when it is not asked any more."""
+    """One agent with its credentials. `close` it when it is no longer asked."""
 
     def __init__(self, address: str, credentials: Credentials) -> None:
         self._address = address

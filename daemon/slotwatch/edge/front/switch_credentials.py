@@ -1,4 +1,4 @@
-"""Reads what a switch wants to know before it answers: a community (2c), or a user with two passphrases (3)."""
+"""Reads what a switch needs before it answers: a community (2c), or a user with two passphrases (3)."""
 
 from __future__ import annotations
 

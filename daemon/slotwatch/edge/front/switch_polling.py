@@ -216,7 +216,7 @@ def wait_s(poll_s: float, missed: int) -> float:
 
 
 async def _wait(seconds: float, soon: asyncio.Event | None) -> None:
-    """Wait, but no longer than until somebody wants to know, and never less than LEAST_GAP_S."""
+    """Wait until a poll is asked for, at most the time given and at least LEAST_GAP_S."""
     await asyncio.sleep(min(seconds, LEAST_GAP_S))
     if seconds > LEAST_GAP_S:
         if soon is None:

@@ -31,7 +31,7 @@ from slotwatch.views.usual import house_usual_answer
 from slotwatch.wire.observation import UsualSeen
 
 SETTLE_S = 2.0
-"""So long after a show the history has its last minute."""
+"""Time after a show until the history has its last minute."""
 AGAIN_S = 3600.0
 BETWEEN_SHOWS_S = 0.05
 """Pause after each show that is worked out: a first start may have dozens."""

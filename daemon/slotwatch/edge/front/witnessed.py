@@ -9,7 +9,7 @@ from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, TakeListener, TakeSwitch, TakeUsual
 
 Ask = Callable[[FrontOrder], Awaitable[Done[FrontResult]]]
-"""Give judging an order and await what came of it; ValueError while judging is away, or where it refuses."""
+"""Send an order to judging and await the result; ValueError while judging is away, or if it refuses."""
 
 
 async def tell_judging(ask: Ask, seen: TakeListener | TakeSwitch | TakeUsual) -> None:

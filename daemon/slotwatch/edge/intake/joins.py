@@ -162,7 +162,7 @@ class Holder:
 
 
 class Joins:
-    """All memberships of this program. `update` brings them to what is wanted, touching nothing else."""
+    """All memberships of this program. `update` joins and leaves what differs from what is wanted, and nothing else."""
 
     def __init__(self) -> None:
         self._holders: dict[tuple[int, bool], Holder] = {}
@@ -180,9 +180,9 @@ class Joins:
     def update(
         self, wanted: dict[int, set[int]], watch: InterfaceWatch, now_ns: int
     ) -> tuple[list[JoinSeen], list[LeaveSeen]]:
-        """Join and leave what differs; forget what stood on interfaces that are down, so that they join afresh.
+        """Join and leave what differs; forget the memberships of interfaces that are down, to join again.
 
-        `wanted`: universes by network. Returns the outcomes that changed, and the groups that nobody wants any more.
+        `wanted`: universes by network. Returns the outcomes that changed, and the groups that are no longer wanted.
         """
         up = {i.index for number in wanted for i in watch.joining(number)}
         for key in [key for key in self._holders if key[0] not in up]:

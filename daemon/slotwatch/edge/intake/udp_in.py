@@ -257,7 +257,7 @@ class DataSocket:
         words[:, 5] = 0
 
     def _fill_few(self, writer: RingWriter, start: int, count: int, arrivals: ArrivalClock, networks: Networks) -> bool:
-        """Fill a few rows one by one; False where control data is not as asked for: then `_fill` has to do it."""
+        """Fill a few rows, each separately; False where control data is not as asked for: then `_fill` has to do it."""
         views, words, names = writer.ring.views, self._flat_words, self._flat_names
         info, width = (_INFO6 if self.v6 else _INFO4), CONTROL_BYTES // 8
         if any(words[width * i + 1] != _STAMP or words[width * i + 5] != info for i in range(count)):

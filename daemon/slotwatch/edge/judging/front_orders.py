@@ -55,7 +55,7 @@ class FrontOrders:
         return Done(request.number, result, self._board.sequence if is_shown else None)
 
     def _carry_out(self, order: FrontOrder) -> tuple[FrontResult, bool]:
-        """Return what came of it, and whether a snapshot will show it."""
+        """Return the result, and whether a snapshot will show it."""
         match order:
             case WatchPage():
                 self._pace.watch(clock.monotonic_ns())

@@ -30,7 +30,7 @@ REPORT_GROUPS = ("01005e000016", "01005e000002", "333300000016")
 """IGMPv3 reports (224.0.0.22), IGMPv2 leaves (224.0.0.2), MLDv2 reports (ff02::16): RFC 1112 and RFC 2464 mapping."""
 PACKET_BYTES = 2048
 MOST_A_TURN = 256
-"""Packets read at once: a storm of reports must not hold up the judging."""
+"""Packets read at once: a storm of reports must not delay judging."""
 MOST_DEVICES = 4096
 FIX = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
 

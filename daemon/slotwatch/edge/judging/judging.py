@@ -197,7 +197,7 @@ class JudgingProcess:
     def take_house(self, house: House) -> None:
         """Judge by another house from now on; what is known of streams stays."""
         if (house.recorder, house.listen) != (self.house.recorder, self.house.listen):
-            # Of another size or for other ports: what was kept goes.
+            # Another size or other ports: the kept packets are dropped.
             self._recorder = Recorder(house, self._recording)
         self._captures.take_house(house, self._recorder)
         self.house = house

@@ -30,7 +30,7 @@ from slotwatch.wire.universe import Protocol
 RECORD = np.dtype(
     [
         ("t_ns", "<i8"),
-        ("src", "<u4"),  # the last four bytes of the sender's address, as they lie in memory
+        ("src", "<u4"),  # the last four bytes of the sender's address, in the byte order of the packet
         ("dst", "<u4"),
         ("length", "<u2"),
         ("src_port", "<u2"),
@@ -130,7 +130,7 @@ class Recorder:
         self._count += len(batch)
 
     def _record_compiled(self, compiled: Recording, batch: Batch) -> None:
-        # `place` made the columns, so each lies value behind value.
+        # `place` made the columns, so each is contiguous.
         most, words = len(self._records), self._words
         words[:] = (*addresses_of(batch), len(batch), self._records_address, most, self._count % most)
         compiled.record(self._words_address)
@@ -349,7 +349,7 @@ def trim(place: Path, most_bytes: int) -> None:
 
 
 class RecordedPackets:
-    """The front's side: where the capture of an incident lies, once it is written."""
+    """For the front process: the path of an incident's capture, once it is written."""
 
     def __init__(self, house: House) -> None:
         self._directory = state_place(house, house.recorder.directory)

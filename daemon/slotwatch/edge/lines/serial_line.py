@@ -104,7 +104,7 @@ class LineSender:
         self._levels = None
 
     def close(self) -> None:
-        """Stop the thread and let go of the port."""
+        """Stop the thread and close the port."""
         self._stop = True
         self._wake.set()
         if self._thread is not None:

@@ -207,7 +207,7 @@ class Routing:
                 self.questions.stop("stopped by a person")
 
     def close(self, now_ns: int) -> None:
-        """End every stream and let go of sockets and ports."""
+        """End every stream and close sockets and ports."""
         self._send(self.bridge.stop(now_ns))
         for line in self.lines.values():
             line.close()

@@ -1,4 +1,4 @@
-"""One process that the parent started: how it is started, spoken to and ended, and when it may start again."""
+"""One process that the parent started: how it is started, gets messages and is ended, and when it may start again."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ class Child:
             self._process.kill()
 
     def ended(self, now_ns: int) -> None:
-        """It is gone, or has let go of its lifeline: reap it, and say when it may start again."""
+        """It has ended, or closed its lifeline: reap it, and say when it may start again."""
         if self.channel is not None:
             self.channel.close()
             self.channel = None

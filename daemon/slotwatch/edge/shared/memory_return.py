@@ -1,6 +1,6 @@
 """Gives memory that was freed back to the system now and then.
 
-The C library keeps what lies between blocks that are in use. After the loss of 4,034 universes that was 45 MiB over
+The C library keeps free memory between blocks that are in use. After the loss of 4,034 universes that was 45 MiB over
 judging and the page (measured); giving it back takes a few milliseconds, and nothing where little was freed.
 """
 

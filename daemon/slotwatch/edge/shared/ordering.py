@@ -44,7 +44,7 @@ def by_lock() -> None:
 
 
 def _nothing() -> None:
-    """x86-64 keeps the order by itself."""
+    """x86-64 keeps the order without a fence."""
 
 
 def fence_of(machine: str) -> Callable[[], object]:

@@ -20,7 +20,7 @@ rows a packet cost half as much again as with 1,024, which a full gigabit brings
 SHORTEST_REST_NS = 3_000_000
 GRID_NS = 100_000_000
 PAST_NS = 12_000_000
-"""So far past the grid: intake has then had its turn."""
+"""Time past the grid after which intake has had its turn."""
 WATCHED_REST_NS = 200_000_000
 """While somebody looks: events go out at most four times a second."""
 WATCHED_FOR_NS = 12_000_000_000

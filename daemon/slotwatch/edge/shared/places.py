@@ -23,7 +23,7 @@ def state_place(house: House, name: str) -> Path:
 
 
 def history_of(house: House) -> Path:
-    """Where a house's history lies: beside the house file or in the service's state directory.
+    """Where a house's history is: beside the house file or in the service's state directory.
 
     Where both have one, the one that was written last. Where neither has one, the place where `serve` would begin it.
     """

@@ -23,7 +23,7 @@ MOST_FAR_JUMPS = 100
 MOST_SUSPECTS = 16
 """Silences of one piece that are held against the sequence numbers."""
 MOST_STEPS = 16
-"""Clock changes of one piece that are listed one by one; all are counted."""
+"""Clock changes of one piece that are listed; all are counted."""
 
 
 @dataclass(slots=True)

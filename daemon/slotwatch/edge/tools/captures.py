@@ -126,7 +126,7 @@ class Capture:
             self.notes.append(self.reader.ended)
 
     def close(self) -> None:
-        """Let go of the file. It closes by itself when the capture was read to its end."""
+        """Close the file. It is also closed when the capture was read to its end."""
         self.source.close()
         self._closed = True
 

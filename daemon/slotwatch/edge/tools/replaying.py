@@ -21,9 +21,9 @@ from slotwatch.wire.observation import JoinSeen
 from slotwatch.wire.universe import Protocol
 
 CLOSE_NS = 5 * NANOSECONDS
-"""So long into a silence in which nothing is live any more ticks are close: loss timeouts have run out by then."""
+"""Time into a silence without any live stream until which ticks are close: loss timeouts have run out by then."""
 DELAYS_NS = 15 * NANOSECONDS
-"""So long they come each second: on-delays run out (the longest is 10 s)."""
+"""Until then they come each second: on-delays run out (the longest is 10 s)."""
 SHARE = 10
 """Later a tick comes after a tenth of the silence so far, and at each deadline that is known."""
 DEADLINES_NS = (20 * NANOSECONDS, 60 * NANOSECONDS, 260 * NANOSECONDS, 600 * NANOSECONDS)
@@ -37,7 +37,7 @@ LEAST_LEAP_NS = 30 * NANOSECONDS
 FILL_NS = 11 * NANOSECONDS
 """The longest window, 10 s, and its last bucket."""
 REFILL_NS = FILL_NS + 4 * NANOSECONDS
-"""So long before the end of a rest it is judged again: windows are full, and every rule has looked."""
+"""Time before the end of a rest from which it is judged again: windows are full, and every rule has looked."""
 MOST_LEAPT = 30_000
 LAST_STEP_NS = 10 * NANOSECONDS
 LONGEST_GAP_NS = 86_400 * NANOSECONDS

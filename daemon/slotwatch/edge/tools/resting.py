@@ -22,7 +22,7 @@ SHORTEST_NS = 500_000_000
 LONGEST_NS = 1_500_000_000
 """Pace of a stream at rest, with jitter; every loss timeout is longer."""
 LEAST_PACE_NS = 1_000_000
-"""Where more comes than 1,000 packets a second a chunk is taken by itself."""
+"""Above 1,000 packets a second each chunk is taken separately."""
 MOST_JOINED = 4
 SEQUENCE, OPTIONS = 111, 112
 """Octets of an E1.31 packet (ANSI E1.31-2018 table 4-2)."""

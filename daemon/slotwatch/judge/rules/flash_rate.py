@@ -94,7 +94,7 @@ class FlashingLights:
                 found[identity] = (rate_hz, "its lights rise and fall in step")
 
     def _find_strobes(self, stage: Stage, found: dict[Flashing, tuple[float, str]]) -> None:
-        """A strobe slot makes the fixture flash by itself; its rate comes only from its profile."""
+        """A strobe slot makes the fixture itself flash; its rate comes only from its profile."""
         if stage.levels is None or not len(self._strobes):
             return
         levels = stage.levels.of(self._strobes)

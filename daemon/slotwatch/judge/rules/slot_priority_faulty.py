@@ -50,7 +50,8 @@ def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> M
     # Levels that are accepted after it was due show that the stream lives and 0xDD alone has ended.
     sent &= streams.last_frame_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_LOSS_NS
     if sent.any():
-        # As many frames are missing by their numbers, or came too late to be used, as 0xDD owes in that time.
+        # As many frames are missing by their numbers, or came too late to be used, as 0xDD packets are due in that
+        # time.
         lost = (ctx.counted((LOST, DISCARDED), LOST_IN_S) >= MAY_BE_LOST) | (streams.lost_of_last_10 >= MAY_BE_LOST)
         sent &= ~(lost & streams.sequence_measurable)
     stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_LOSS_NS) & (silent_ns < ns_from_s(p.shown_s))
@@ -68,7 +69,7 @@ def has_mixed_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mas
     mixed = np.zeros(universes.count, np.bool_)
     gives = ctx.live & _gives(ctx)
     if gives.any():
-        # One that has stopped is accused by itself.
+        # One that has stopped is a case of its own.
         gives_or_gave = gives | has_stopped_priority(ctx, p)
         giving = np.bincount(streams.universe[gives], minlength=universes.count)
         accounted = np.bincount(streams.universe[gives_or_gave], minlength=universes.count)

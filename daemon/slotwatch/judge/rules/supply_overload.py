@@ -58,7 +58,7 @@ def describe_supply(ctx: RuleContext, key: SupplyLine) -> Finding:
     rack = rack_named(ctx, name)
     supply = "neutral" if number == NEUTRAL else f"supply line {number}"
     if rack is None:
-        # A rack that another house file no longer has: the case closes by itself.
+        # A rack that another house file no longer has: the case closes without further work.
         return Finding(group=f"gone:{name}", since_ns=0, facts=SupplyOverloadFacts(name, supply, "0", "0"))
     declared = rack.wired.rack
     if number == NEUTRAL:

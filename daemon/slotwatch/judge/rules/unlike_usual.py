@@ -57,7 +57,7 @@ class Usually:
         self._of: tuple[int, int, int] | None = None
 
     def is_unlike(self, ctx: RuleContext) -> Mask:
-        """(U,) rows of which every one of the last minutes lies outside, with the same source in control."""
+        """(U,) rows of which every recent minute is outside, with the same source in control."""
         none: Mask = np.zeros(ctx.universes.count, np.bool_)
         if not ctx.listener.usual:
             return none

@@ -48,7 +48,7 @@ def ways_over(ctx: RuleContext, p: WayOverloadParameters) -> dict[Way, None]:
 def describe_way(ctx: RuleContext, key: Way) -> Finding:
     rack = rack_named(ctx, key[0])
     if rack is None or key[1] > len(rack.wired.ways):
-        # A rack that another house file no longer has: the case closes by itself.
+        # A rack that another house file no longer has: the case closes without further work.
         return Finding(group=f"gone:{key[0]}", since_ns=0, facts=WayOverloadFacts(*key, "0", "0"))
     way = rack.wired.ways[key[1] - 1]
     now_a = float(rack.way_a[key[1] - 1])

@@ -44,7 +44,7 @@ class HouseAnswer(TypedDict):
 
 
 class NoticeTestAnswer(TypedDict):
-    """What came of a test message to one receiver."""
+    """The result of a test message to one recipient."""
 
     name: str
     sent: Annotated[bool, Meta(description="Whether the receiver's service took it.")]

@@ -56,7 +56,7 @@ class HouseTaken(ProcessMessage, frozen=True):
     """The process runs by the new house."""
 
     number: int | None
-    """Of the change, as `TakeHouse` had it."""
+    """The change's number, as in `TakeHouse`."""
     publication: int | None = None
     """Number of judging's newest snapshot then: later ones show the new house."""
 

@@ -1,4 +1,4 @@
-"""Orders that the front process sends to judging, and what comes of them.
+"""Orders that the front process sends to judging, and their results.
 
 Those that the judge itself carries out are in `judge.orders`.
 """
@@ -34,13 +34,13 @@ class StopAsking(ProcessMessage, frozen=True):
 
 
 class TakeListener(ProcessMessage, frozen=True):
-    """What came of a request to another listener."""
+    """The result of a request to another listener."""
 
     seen: ListenerSeen
 
 
 class TakeSwitch(ProcessMessage, frozen=True):
-    """What came of a poll of a switch."""
+    """The result of a poll of a switch."""
 
     seen: SwitchSeen
 
@@ -55,7 +55,7 @@ FrontOrder = Order | WatchPage | Look | AskFixtures | StopAsking | TakeListener 
 
 
 class Noted(ProcessMessage, frozen=True):
-    """Nothing more is to be known of it."""
+    """There is no further result."""
 
 
 class AskingBegun(ProcessMessage, frozen=True):
