@@ -159,3 +159,40 @@ def test_that_no_network_has_a_querier_is_one_note() -> None:
     note = stage.run(263.0).rule("querier-absent")
     assert note.summary.startswith("A and B: no multicast querier was ever heard.")
     assert len(note.evidence) == 2
+
+
+@pytest.mark.parametrize("back_s", [15.0, 18.0, 22.0])
+def test_lead_that_comes_back_during_the_swap_is_back_since_then(back_s: float) -> None:
+    """It arrives on the other network, as all of its network does: how long it was out is known all the same."""
+    house = replace(BOTH, universes=BOTH.universes[:1] + BOTH.universes[2:])
+    main = replace(MAIN, universes=(1,))
+    leads = [*leg(main, 0), *leg(main, 1, to_s=5.0), *leg(main, 1, from_s=back_s), *leg(LIGHTS, 0), *leg(LIGHTS, 1)]
+    stage = Stage(house, *leads).run(END_S)
+    (lost,) = [one for one in stage.all if one.rule == "universe-lost"]
+    assert lost.returned_ns is not None and abs(lost.returned_ns - START_NS - back_s * S) < 0.1 * S
+    assert f"It lasted {back_s - 5.0:.1f} s." in lost.summary
+
+
+@pytest.mark.parametrize("both_declared", [False, True])
+@pytest.mark.parametrize("home", [0, 1])
+def test_a_swap_of_which_one_network_was_silent_is_no_loss_of_the_sources(both_declared: bool, home: int) -> None:
+    """Two sources at once do not both come up elsewhere: it is what they share, and that is this listener's lead."""
+    universes = tuple(replace(one, networks=(0, 1) if both_declared else (home,)) for one in BOTH.universes)
+    stage = Stage(replace(BOTH, universes=universes), *leg(MAIN, home), *leg(LIGHTS, home)).run(RIGHT_S - 2.0)
+    swapped = next(one for one in stage.open if one.rule == "networks-swapped")
+    here, there = ("A", "B") if home == 0 else ("B", "A")
+    assert f"what belongs to {here} arrives on {there}, and nothing arrives on {here}." in swapped.summary
+    assert "and the reverse" not in swapped.summary and str(swapped.confidence) == "medium"
+    assert "universe-lost" not in {one.rule for one in stage.all}
+
+
+@pytest.mark.parametrize("other", ["none", "stays", "later"])
+def test_one_source_that_moves_alone_or_later_than_another_is_no_swap(other: str) -> None:
+    alone = [replace(MAIN, to_s=SWAP_S), replace(MAIN, network=1, from_s=SWAP_S)]
+    lights = {
+        "none": [],
+        "stays": [LIGHTS],
+        "later": [replace(LIGHTS, to_s=SWAP_S + 4.0), replace(LIGHTS, network=1, from_s=SWAP_S + 4.0)],
+    }[other]
+    stage = Stage(BOTH, *alone, *lights).run(SWAP_S + 12.0)
+    assert "networks-swapped" not in {one.rule for one in stage.all}

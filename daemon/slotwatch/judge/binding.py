@@ -233,6 +233,8 @@ class Raised:
     """Whether it was, and its own sources have not come since."""
     is_mixed_up: bool = False
     """Whether that is certain: this listener's own networks are swapped."""
+    was_mixed_up: bool = False
+    """Whether it was so at any time since it was raised."""
     leaves_traces: bool = False
     """Whether its rule counts over a window, and so still holds for a while after its fault is over."""
     flapping: Flapping = field(default_factory=Flapping)

@@ -19,6 +19,8 @@ SILENT_NS = NANOSECONDS
 TOGETHER_NS = NANOSECONDS
 UNDER_WAY_NS = NANOSECONDS // 2
 """Packets that were under way when leads were swapped still arrive for so long; common practice, no source."""
+SEVERAL = 2
+"""Sources that move to another network in one moment: not each of them did so by itself; common practice, no source."""
 
 Pair = tuple[int, int]
 
@@ -57,13 +59,42 @@ def displaced_sources(ctx: RuleContext) -> list[Displaced]:
 
 
 def swapped_pairs(ctx: RuleContext, under_way_ns: int = UNDER_WAY_NS) -> list[Pair]:
-    """Pairs of networks of which everything that arrives belongs to the other one, in both directions."""
+    """Pairs of networks of which everything that arrives belongs to the other one, in both directions.
+
+    Where nothing arrived on one of them before, all that several sources sent on the other has moved there at once.
+    """
     if len(ctx.house.networks) < 2:
         return []
     displaced = displaced_sources(ctx)
     ways = {(one.home, one.here) for one in displaced}
-    pairs = {(home, here) for home, here in ways if home < here and (here, home) in ways}
+    pairs = {(min(way), max(way)) for way in ways if way[::-1] in ways or _moved_as_one(ctx, displaced, way)}
     return [pair for pair in sorted(pairs) if not _is_any_at_home(ctx, under_way_ns, pair, displaced)]
+
+
+def _moved_as_one(ctx: RuleContext, displaced: list[Displaced], way: Pair) -> bool:
+    """Whether all that several sources sent on one network went to another one in one moment, where nothing was."""
+    home, here = way
+    moved = [one for one in displaced if (one.home, one.here) == way and _was_home(ctx, one)]
+    since_ns = [one.since_ns for one in moved]
+    if len(ctx.whole_sources(one.source for one in moved)) < SEVERAL or max(since_ns) - min(since_ns) > GONE_E131_NS:
+        return False
+    names = {one.source for one in moved}
+    others = [row for row in ctx.sources if row not in names and not ctx.is_here(row)]
+    return not any(
+        (ctx.sources[row].network == here and ctx.sources[row].last_seen_ns > min(since_ns) - GONE_ARTNET_NS)
+        or (ctx.sources[row].network == home and ctx.sources[row].last_seen_ns > max(since_ns) + UNDER_WAY_NS)
+        for row in others
+    )
+
+
+def _was_home(ctx: RuleContext, one: Displaced) -> bool:
+    """Whether it was heard on its own network, under the same address, before it came here."""
+    here = ctx.sources[one.source]
+    legs = [ctx.sources[leg] for leg in ctx.other_legs(one.source)]
+    return any(
+        leg.network == one.home and leg.address == here.address and leg.first_seen_ns < here.first_seen_ns
+        for leg in legs
+    )
 
 
 def _is_any_at_home(ctx: RuleContext, under_way_ns: int, pair: Pair, displaced: list[Displaced]) -> bool:

@@ -67,6 +67,10 @@ def _back_ns(ctx: RuleContext, rows: Sequence[int], case: Raised) -> int | None:
     if not since and not any(came):
         return None  # it is no longer expected: an undeclared universe that is forgotten, or a changed house file
     later = [since_ns for since_ns in since if since_ns > case.finding.since_ns]
+    if later and case.was_mixed_up:
+        # While the networks were swapped, its own lead was back on the other one.
+        before = [visitors.came_over_ns(row) for row in rows if ctx.live[row]]
+        later += [at_ns for at_ns in before if at_ns > case.finding.since_ns]
     return min(later) if later else case.last_true_ns
 
 

@@ -330,6 +330,7 @@ class RuleState:
             return False
         visit = visitors.hold(raised.finding, of_any_source=raised.rule.name in GONE)
         raised.was_visited, raised.is_mixed_up = visit is not None, visit is Visit.SWAPPED
+        raised.was_mixed_up |= raised.is_mixed_up
         raised.is_visited = visit in (Visit.NEW, Visit.SWAPPED)
         return raised.was_visited
 

@@ -73,6 +73,21 @@ class Visitors:
         began_ns = [int(streams.since_ns[row]) for row in ctx.streams_from(home).tolist() if ctx.live[row]]
         return any(last_ns - TOGETHER_NS < one < last_ns + _settled_ns(ctx, source) for one in began_ns)
 
+    def came_over_ns(self, stream: int) -> int:
+        """Since when its lead had arrived on another network when this came from there; 0: it did not."""
+        ctx, streams = self._ctx, self._ctx.streams
+        source, here_ns = ctx.source_of(stream), int(streams.since_ns[stream])
+        found = [0]
+        for leg in ctx.other_legs(source):
+            if ctx.sources[leg].address == ctx.sources[source].address:
+                found += [
+                    int(streams.since_ns[row])
+                    for row in ctx.streams_from(leg).tolist()
+                    if streams.number[row] == streams.number[stream]
+                    and abs(here_ns - int(streams.last_arrival_ns[row])) < _settled_ns(ctx, source)
+                ]
+        return max(found)
+
     def has_moved(self, finding: Finding) -> bool:
         """Whether what ended here has just begun on another network: it is not over, it arrives there."""
         ctx, streams = self._ctx, self._ctx.streams

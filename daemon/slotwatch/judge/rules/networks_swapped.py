@@ -29,6 +29,7 @@ class NetworksSwappedParameters(RuleParameters):
 class NetworksSwappedFacts(Facts):
     first: str
     second: str
+    what: str
 
 
 def swapped_networks(ctx: RuleContext, p: NetworksSwappedParameters) -> dict[Pair, None]:
@@ -50,15 +51,20 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     working = ctx.say_sources(rows)[:MOST_NAMED]
     if len(ctx.whole_sources(rows)) > MOST_NAMED:
         working.append(wording.count(len(ctx.whole_sources(rows)) - MOST_NAMED, "other source"))
+    ways = sorted({(one.home, one.here) for one in displaced})
+    one_way = len(ways) == 1
+    home, here = (ctx.network_name(network) for network in (ways[0] if one_way else pair))
+    reverse = f", and nothing arrives on {home}" if one_way else " and the reverse"
     return Finding(
         group=f"networks:{pair[0]}:{pair[1]}",
         since_ns=min((one.since_ns for one in displaced), default=0),
         networks=pair,
-        facts=NetworksSwappedFacts(first, second),
+        facts=NetworksSwappedFacts(first, second, f"what belongs to {home} arrives on {here}{reverse}"),
         evidence=tuple(evidence),
         still_working=(f"{wording.list_names(working)} {'sends' if len(working) == 1 else 'send'}",) if working else (),
-        confidence=Confidence.HIGH,
+        confidence=Confidence.MEDIUM if one_way else Confidence.HIGH,
         also_possible=(
+            *((f"the uplink of these sources was moved to network {here}",) if one_way else ()),
             "the VLANs of its two switch ports were exchanged",
             "two uplinks were exchanged",
         ),
@@ -74,8 +80,8 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
     short=ShortWords("networks swapped", "{n} networks swapped", look="Look at this listener's leads"),
-    sentence="This listener's networks {first} and {second} have been swapped since {since}: what belongs to {first} "
-    "arrives on {second} and the reverse. The sources send as before; meanwhile faults are not judged by network.",
+    sentence="This listener's networks {first} and {second} have been swapped since {since}: {what}. "
+    "The sources send as before; meanwhile faults are not judged by network.",
     judged_by=judged_by(NetworksSwappedParameters(), bind),
     facts=NetworksSwappedFacts,
     explains=Explains(
