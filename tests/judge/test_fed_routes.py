@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from slotwatch.house.schema import Route
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -62,3 +64,18 @@ def test_a_route_whose_port_is_gone_is_not_said_to_send() -> None:
         RouteSeen("copy", "running", "e131/112", "e131/1"),
     )
     assert [said.split('"')[1] for said in evidence_of(line, copy, seen=seen)] == ["copy"]
+
+
+@pytest.mark.parametrize(("ended_s", "named"), [(7.0, True), (6.1, False), (5.9, False)])
+def test_a_route_whose_process_has_just_ended_is_not_said_to_repeat_its_levels(ended_s: float, named: bool) -> None:
+    """The loss is found at 6.5 s; until its own incident says that the process is gone, another second passes."""
+    shown = Stage(
+        replace(house_of((1, 2)), routes=(Route("copy", FIRST, target=COPY, then="hold"),)),
+        desk(2, (2,)),
+        desk(1, (1,), to_s=4.0),
+    )
+    sending = RouteSeen("copy", "running", "e131/112", "e131/1")
+    for tenth in range(6, round(ended_s * 10)):
+        shown.see(tenth / 10, RoutesSeen(at(tenth / 10), (sending,), at(0.5)))
+    lost = next(one for one in shown.run(6.75).all if one.rule == "universe-lost")
+    assert any("copy" in line for line in lost.evidence) is named

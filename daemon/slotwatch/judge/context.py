@@ -73,7 +73,7 @@ class RuleContext(PassNames):
         """Whether this computer itself sends it, so that it proves no network. On loopback there is none to prove."""
         row = self.sources[source]
         link = self.listener.links.get(row.network)
-        is_own = link is not None and row.address in link.seen.addresses
+        is_own = link is not None and link.was_own(row.address, row.last_seen_ns)
         return is_own and not ip_address(row.address).is_loopback
 
     def runs_here(self, source: int) -> bool:

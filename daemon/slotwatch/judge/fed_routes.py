@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import Route
 from slotwatch.judge.context import RuleContext
 
+REPORT_LATE_NS = 3 * NANOSECONDS // 10
+"""The process of the routes reports ten times a second: after so long without, it may have ended."""
 MOST_FED = 4
 """Routes that one incident names."""
 
@@ -14,13 +17,14 @@ MOST_FED = 4
 def say_fed(ctx: RuleContext, universes: Sequence[int]) -> list[str]:
     """Say of each route that a lost universe feeds what its output does now.
 
-    universes: rows. A route takes its input from its declared network, or from the first. One whose port is gone is
-    left out: its own incident says that it sends nothing.
+    universes: rows. A route takes its input from its declared network, or from the first. One whose port is gone, or
+    whose process has ended, is left out: its own incident says that it sends nothing.
     """
     if not ctx.house.routes:
         return []
     lost = {(ctx.universe_id(row), int(ctx.universes.network[row])) for row in universes}
     unable = {route.name for route in ctx.listener.routes.routes if route.trouble}
+    unable |= ctx.listener.routes.interrupted(ctx.now_ns, REPORT_LATE_NS).keys()
     fed = [route for route in ctx.house.routes if (route.source, route.source_network or 0) in lost]
     fed = [route for route in fed if route.name not in unable]
     said = [

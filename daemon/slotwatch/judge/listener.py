@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import blind_windows
@@ -60,6 +60,8 @@ LOSS_RUN_NS = 71 * NANOSECONDS
 closes, and 60 s in which it opens again."""
 UNREAD_NS = 10 * NANOSECONDS
 """How long packets that could not be read put a network's silences in doubt."""
+MOST_FORMER = 8
+"""Former addresses of one interface that are kept."""
 MOST_INTERVALS = 256
 """Intervals not judged that are kept."""
 
@@ -76,6 +78,12 @@ class Link:
     had: frozenset[str] = frozenset()
     """Families of addresses that it ever had."""
     was_down: bool = False
+    gave_up_ns: dict[str, int] = field(default_factory=dict)
+    """Addresses that it had before, the newest: when they were first seen to be gone."""
+
+    def was_own(self, address: str, at_ns: int) -> bool:
+        """Whether this computer itself had an address when something came from there."""
+        return address in self.seen.addresses or at_ns < self.gave_up_ns.get(address, 0)
 
 
 class Listener:
@@ -262,15 +270,17 @@ class Listener:
         had = has | before.had if before is not None else has
         # Without its IPv4 address the kernel leaves every IPv4 group, and the IPv6 address of the card itself stays.
         up = seen.up and seen.present and ("IPv4" in has if "IPv4" in had else bool(has) or not had)
+        former = _former(before, seen) if before is not None else {}
         if before is None or before.up != up:
             was_down = not up or (before is not None and before.was_down)
             self.links[seen.network] = Link(seen, up, seen.t_ns, had, was_down)
+            self.links[seen.network].gave_up_ns = former
             if up:
                 self._close_interval(seen.network, seen.t_ns)
             else:
                 self.not_judged.append(NotJudged(seen.t_ns, None, seen.network, "link-down"))
             return
-        before.seen, before.had = seen, had
+        before.seen, before.had, before.gave_up_ns = seen, had, former
 
     def _close_interval(self, network: int, t_ns: int) -> None:
         for interval in self.not_judged:
@@ -314,3 +324,9 @@ class Listener:
 
 def _name(network: int | None, names: tuple[str, ...]) -> str:
     return "" if network is None else names[network] if network < len(names) else str(network)
+
+
+def _former(before: Link, seen: LinkSeen) -> dict[str, int]:
+    """Addresses that an interface has no longer, and when that was first seen."""
+    gone = dict.fromkeys(sorted(set(before.seen.addresses) - set(seen.addresses)), seen.t_ns)
+    return dict([*(before.gave_up_ns | gone).items()][-MOST_FORMER:])

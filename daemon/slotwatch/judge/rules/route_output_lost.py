@@ -15,8 +15,9 @@ from slotwatch.judge.own_routes import SENDING, unanswered
 from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
 from slotwatch.snapshot import Severity
 
-Output = tuple[str, str]
-"""What the routes of one finding share: PORT and their target, ADDRESS and that, or PROCESS and nothing."""
+Output = tuple[str, str, int]
+"""What the routes of one finding share: PORT and their target, ADDRESS with that and its network, or PROCESS and
+nothing. Two networks may use the same address for two devices."""
 PORT, ADDRESS, PROCESS = "port", "address", "process"
 _LOOK = "Look at what is connected {}: most racks and fixtures hold their last levels for a while."
 
@@ -36,10 +37,10 @@ class RouteOutputLostFacts(Facts):
 
 def unsent_routes(ctx: RuleContext, p: RouteOutputLostParameters) -> dict[Output, None]:
     routes = ctx.listener.routes
-    found: dict[Output, None] = {(PORT, route.target): None for route in routes.routes if route.trouble}
-    found |= {(ADDRESS, address): None for address, _ in _unanswered(ctx)}
+    found: dict[Output, None] = {(PORT, route.target, 0): None for route in routes.routes if route.trouble}
+    found |= {(ADDRESS, address, route.to_network or 0): None for address, route in _unanswered(ctx)}
     if routes.interrupted(ctx.now_ns, ns_from_s(p.silence_s)):
-        found[PROCESS, ""] = None
+        found[PROCESS, "", 0] = None
     return found
 
 
@@ -55,11 +56,11 @@ def _still_sending(ctx: RuleContext, lost: Collection[str]) -> tuple[str, ...]:
 
 
 def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters) -> Finding:
-    kind, output = key
+    kind, output, network = key
     if kind == PROCESS:
         return _describe_ended(ctx, p)
     if kind == ADDRESS:
-        return _describe_unanswered(ctx, output)
+        return _describe_unanswered(ctx, output, network)
     at_output = [route for route in ctx.listener.routes.routes if route.target == output and route.trouble]
     named, trouble = [route.name for route in at_output], at_output[0].trouble
     return Finding(
@@ -95,15 +96,15 @@ def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:
     )
 
 
-def _describe_unanswered(ctx: RuleContext, address: str) -> Finding:
-    routes = [route for one, route in _unanswered(ctx) if one == address]
-    network = routes[0].to_network or 0
+def _describe_unanswered(ctx: RuleContext, address: str, network: int) -> Finding:
+    dead = [(one, route.to_network or 0, route) for one, route in _unanswered(ctx)]
+    routes = [route for one, on, route in dead if (one, on) == (address, network)]
     neighbour = ctx.listener.neighbours.get(network, address)
     assert neighbour is not None
     last_ns = neighbour.answered_ns
     answered = f"It last answered at {ctx.time_of_day(last_ns)}" if last_ns else "It never answered"
     return Finding(
-        group=f"output:{address}",
+        group=f"output:{ctx.network_name(network)}:{address}",
         since_ns=neighbour.failed_ns,
         networks=(network,),
         facts=RouteOutputLostFacts(
