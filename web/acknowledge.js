@@ -1,4 +1,4 @@
-// Who has an incident: taking it on by name, giving it back, and having seen one that is over.
+// Acknowledging an incident by name, taking that back, and noting that one that is over was seen.
 import { h } from "./tree.js";
 import { clockTime } from "./clock.js";
 

@@ -33,13 +33,13 @@ function draw(page) {
       h("input", { type: "radio", name: "stretch", value, init: { checked: value === hours }, onchange: () => { page.local.hours = value; page.redraw(); } }), h("span", {}, words)))),
     report.value && report.value.since ? part("The night", night(report.value, page)) : null,
     rows.length ? part("By rule", byRule(rows, page)) : null,
-    rows.length ? part("One by one", table("Incidents", [{ name: "Began" }, { name: "Lasted" }, { name: "Severity" }, { name: "What" }, { name: "Where" }, { name: "Taken on by" }], rows.map((row) =>
+    rows.length ? part("Each incident", table("Incidents", [{ name: "Began" }, { name: "Lasted" }, { name: "Severity" }, { name: "What" }, { name: "Where" }, { name: "Acknowledged by" }], rows.map((row) =>
       h("tr", { key: row.id },
         h("th", { scope: "row" }, dayTime(row.began_at)), h("td", {}, row.closed_at ? span(lastedS(row, page.feed, page.nowMs)) : "still open"), h("td", {}, severityMark(row.severity)),
         h("td", { class: "text" }, h("a", { href: `/incident/${row.id}` }, row.summary || ruleWords(row.rule)), row.cause ? h("span", { class: "quiet block" }, `${causeWords(row.cause)}, confidence ${row.confidence}`) : null),
         h("td", {}, ranges(row.universes || [], 4) || "–"), h("td", {}, row.acknowledged ? row.acknowledged.by : "–"))))) : null,
     marks.length ? part("Marked moments", h("ul", { class: "plain ruled" }, marks.slice(0, 100).map((mark, i) => h("li", { key: i }, `${dayTime(mark.at)} “${mark.text}”${mark.by ? `, ${mark.by}` : ""}`)))) : null,
-    part("The written report", h("p", {}, "For the stage manager's file: times, what failed, who took it on, what was not judged."), h("p", { class: "no-print" }, h("a", { class: "button", href: `/api/v1/report?since=${encodeURIComponent(page.local.since)}`, download: "report.html" }, `The report of the last ${chosen}`), " ",
+    part("The written report", h("p", {}, "For the stage manager's file: times, what failed, who acknowledged it, what was not judged."), h("p", { class: "no-print" }, h("a", { class: "button", href: `/api/v1/report?since=${encodeURIComponent(page.local.since)}`, download: "report.html" }, `The report of the last ${chosen}`), " ",
         h("a", { class: "button", href: `/api/v1/report?format=csv&since=${encodeURIComponent(page.local.since)}`, download: "report.csv" }, "As a table for a spreadsheet")),
       h("p", {}, "Or on the computer that listens:"), h("pre", { tabindex: "0" }, h("code", {}, "slotwatch report --since 18:00 > report.html")),
       h("p", { class: "no-print" }, h("button", { type: "button", onclick: () => window.print() }, "Print this page instead"))),

@@ -34,7 +34,7 @@ VERBS: dict[str, str] = {
     "reference": "keep the present levels under a name, and compare with them later",
     "backup": "write the house and its history into one file, also while the daemon runs",
     "restore": "restore a backup",
-    "notify": "send a test to those who get messages about incidents",
+    "notify": "send a test message to the recipients in the house file",
 }
 
 

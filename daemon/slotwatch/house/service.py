@@ -63,4 +63,4 @@ class FirstContact:
     """Nothing is declared: groups are joined from discovery lists and from what a person asked for."""
 
     universes: tuple[int, ...] = ()
-    """E1.31 universes to join beside those that discovery lists name."""
+    """E1.31 universes to join in addition to those that discovery lists name."""

@@ -146,7 +146,7 @@ class IncidentBook(IncidentTable):
         return entry
 
     def _end_followed(self, entry: IncidentRecord, account: IncidentDraft, kept: set[int]) -> None:
-        """Close what was back and is followed by this other fault: it keeps its words, and who took it on."""
+        """Close what was back and is followed by this other fault: it keeps its words and its acknowledgement."""
         mine = account.rule, account.group
         for one in [one for number, one in self._open.items() if number not in kept and one is not entry]:
             is_free = one.slot == mine or (one.slot not in self._accounted and is_same(one, account))

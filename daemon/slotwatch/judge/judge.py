@@ -316,7 +316,7 @@ class Judge:
 
     def _acknowledge(self, order: orders.Acknowledge) -> orders.OfIncident:
         if not order.by.strip():
-            raise ValueError("an acknowledgement needs a name: who has taken it on?")
+            raise ValueError("an acknowledgement needs a name: who acknowledges it?")
         return orders.OfIncident(
             self._book.acknowledge(order.id, order.by.strip(), order.note.strip(), self._now_ns).id
         )

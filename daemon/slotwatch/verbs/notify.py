@@ -26,7 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--test", nargs="?", const="", metavar="NAME", required=True, help="send a test, to all or to this recipient"
     )
-    parser.add_argument("-c", "--config", required=True, metavar="HOUSE.toml", help="the house file that names them")
+    parser.add_argument(
+        "-c", "--config", required=True, metavar="HOUSE.toml", help="the house file that names the recipients"
+    )
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 

@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--until",
         metavar="T",
-        help="end of the report; a time still to come means now. Left out: when that phase ended, or now",
+        help="end of the report; a time in the future means now. Left out: when that phase ended, or now",
     )
     parser.add_argument("--history", metavar="FILE", help="history file, if it is not the house file's own")
     parser.add_argument("-o", "--output", metavar="FILE", help="write to this file instead of standard output")

@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=universes,
         default=(),
         metavar="1-64",
-        help="E1.31 universes to join beside those that discovery lists name",
+        help="E1.31 universes to join in addition to those that discovery lists name",
     )
     parser.add_argument(
         "--interface", action="append", default=[], metavar="NAME", help="network to listen on; may be repeated"
