@@ -78,7 +78,7 @@ class Daemon:
             return json.load(answer)
 
     def get(self, path: str) -> Any:
-        """As `api`, or None while nobody answers."""
+        """As `api`, or None while nothing answers."""
         try:
             return self.api(path)
         except OSError:

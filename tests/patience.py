@@ -21,7 +21,7 @@ def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
 
 
 async def happens(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
-    """As `until`, while the event loop goes on."""
+    """As `until`, while the event loop continues."""
     deadline_s = time.monotonic() + within_s
     while not (answer := what()):
         assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"

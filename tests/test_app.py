@@ -1,4 +1,4 @@
-"""The processes together: started, watched, killed one by one, reloaded, stopped."""
+"""The processes together: started, watched, killed one after the other, reloaded, stopped."""
 
 from __future__ import annotations
 
@@ -245,7 +245,7 @@ def test_a_refused_reload_keeps_the_running_house_and_the_page_says_so(running_h
     faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
     assert any("lisen" in fault and "listen" in fault for fault in faults)
     assert "the house file was refused, the running one stays" in daemon.log()
-    # A process that is started while the file is broken goes on with the house that runs.
+    # A process that is started while the file is broken continues with the house that runs.
     before = daemon.children()["judging"]
     os.kill(before, signal.SIGKILL)
     _restarted(daemon, "judging", before)
@@ -267,7 +267,7 @@ def test_a_reload_keeps_what_is_known_of_streams(tmp_path: Path) -> None:
 
 
 def test_a_reload_takes_the_page_away_from_nobody(tmp_path: Path) -> None:
-    """Asked all the time, nobody is refused; who listens goes on listening; who reads next reads the new house."""
+    """Of requests all the time, none is refused; listeners stay connected; the next request gets the new house."""
     with running(tmp_path) as daemon, desk(daemon, range(1, 3)):
         until(lambda: _is_heard(daemon))
         front = daemon.children()["front"]

@@ -22,7 +22,7 @@ def test_replay_of_the_recorded_packets_agrees_with_serve(tmp_path: Path, capsys
         found = daemon.get("/api/v1/incidents?state=all") or []
         return next((i for i in found if i["rule"] == "universe-lost"), None)
 
-    # A third universe goes on: a recording ends with its last packet, and nothing is judged after that.
+    # A third universe continues: a recording ends with its last packet, and nothing is judged after that.
     with running(tmp_path, universes=range(1, 4)) as daemon, desk(daemon, range(3, 4)):
         with desk(daemon, range(1, 3)):
             until(lambda: all(daemon.universe(f"e131/{n}").get("frames", 0) > 100 for n in (1, 2)), 40)

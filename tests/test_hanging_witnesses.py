@@ -1,4 +1,4 @@
-"""A switch and a listener that take every question and never answer: judging goes on as if nobody was declared."""
+"""A switch and a listener that take every question and never answer: judging continues as if nobody was declared."""
 
 from __future__ import annotations
 

@@ -169,7 +169,7 @@ def test_what_a_device_refuses_is_named_and_not_asked_again() -> None:
 
 
 def test_a_device_that_needs_time_is_asked_once_more() -> None:
-    """ACK_TIMER: the answer is not ready (E1.20 6.3.2). Its data, the time in tenths of a second, is no answer."""
+    """ACK_TIMER: the answer is not ready (E1.20 6.3.2). Its data, the time in tenths of a second, is not an answer."""
 
     class Slow(PretendGateway):
         def response(self, parameter: int, data: bytes) -> tuple[int, bytes]:

@@ -1,4 +1,4 @@
-"""A new house file while routes run: what stays goes on without a frame less, what goes is ended."""
+"""A new house file while routes run: unchanged routes lose no frames, removed ones are ended."""
 
 from __future__ import annotations
 

@@ -89,7 +89,7 @@ def test_slot_priority_shares_the_sequence() -> None:
 
 
 def test_slot_priority_that_stopped_falls_back() -> None:
-    """0xDD gone for 2.5 s while levels go on: packet priority holds again."""
+    """0xDD gone for 2.5 s while levels continue: packet priority holds again."""
     one = an_input()
     one.levels(b"a", 0, 1, 100, frame(10))
     one.slot_priorities(b"a", 0, 2, frame(50))

@@ -108,7 +108,7 @@ def program(log: Path, *command: str) -> Iterator[None]:
 
 
 def ask(port: int, path: str) -> Any:
-    """The answer to a GET, or None while nobody answers."""
+    """The answer to a GET, or None while nothing answers."""
     try:
         with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=5) as answer:
             return json.load(answer)

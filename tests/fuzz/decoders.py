@@ -45,7 +45,7 @@ class Coverage:
     def run(self, target: Callable[[bytes], None], octets: bytes) -> int:
         """Run a target; return how many edges were new. Its exceptions pass through."""
         self.fresh = 0
-        before = sys.gettrace()  # a coverage tool's, which goes on afterwards
+        before = sys.gettrace()  # a coverage tool's, which continues afterwards
         sys.settrace(self._call)
         try:
             target(octets)

@@ -74,7 +74,7 @@ def steps(*, late_s: float, until_s: float) -> list[object]:
 
 
 def part(from_s: float, to_s: float, **more: object) -> Desk:
-    """A part of one desk's life: its numbers go on."""
+    """A part of one desk's life: its numbers continue."""
     return desk(from_s=from_s, to_s=to_s, sequence_of=numbered(round(from_s * HZ)), **more)
 
 

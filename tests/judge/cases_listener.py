@@ -34,19 +34,19 @@ def rubbish(count: int) -> Plain:
 
 
 def polls(per_second: int, lasts_s: float = END_S - FROM_S) -> Plain:
-    """So many Art-Net polls (14 octets, opcode 0x2000) a second of one machine, evenly from FROM_S on."""
+    """This many Art-Net polls (14 octets, opcode 0x2000) a second of one machine, evenly from FROM_S on."""
     poll = b"Art-Net\0\0\x20\0\x0e\x06\x10"
     times = [FROM_S + n / per_second for n in range(round(per_second * lasts_s))]
     return Plain([Packet(t_s, poll, "10.0.0.66", "255.255.255.255", Protocol.ARTNET) for t_s in times])
 
 
 def damaged(from_s: float, lasts_s: float, count: int) -> list[tuple[float, object]]:
-    """So many packets with a wrong checksum each half second, after 500 of before."""
+    """This many packets with a wrong checksum each half second, after 500 of before."""
     return [see(from_s + n / 2, DropsSeen, 0, 0, 500 + count * (n + 1)) for n in range(round(lasts_s * 2) + 1)]
 
 
 def crowd(count: int) -> Plain:
-    """So many senders on one universe, each with one packet a second until END_S; the last one comes at FROM_S."""
+    """This many senders on one universe, each with one packet a second until END_S; the last one comes at FROM_S."""
     made = []
     for number in range(count):
         cid = number.to_bytes(2, "big") * 8
@@ -58,7 +58,7 @@ def crowd(count: int) -> Plain:
 
 
 def newcomers(count: int, within_s: float) -> Plain:
-    """So many senders, evenly from 7 s on, each with one packet on a universe of its own."""
+    """This many senders, evenly from 7 s on, each with one packet on a universe of its own."""
     made = []
     for number in range(count):
         data = e131(number + 10, 0, bytes(24), cid=number.to_bytes(2, "big") * 8)
@@ -118,7 +118,7 @@ def swapped(to_s: float) -> list[object]:
 
 
 def with_one_at_home(until_s: float) -> list[object]:
-    """The same, and a third desk that goes on so long on the network on which it always was."""
+    """The same, and a third desk that stays this long on the network on which it always was."""
     return [*swapped(END_S), desk(3, (3,), network=0, to_s=until_s)]
 
 

@@ -23,7 +23,7 @@ UNTIL_S = 45.0
 def reports(
     from_s: float, to_s: float, state: str = "running", *, began_s: float = 0.5, trouble: str = "", ending: bool = False
 ) -> Iterator[tuple[float, object]]:
-    """A process that reports ten times a second; the last report may say that it ends as it was told to."""
+    """A process that reports ten times a second; the last report may say that it ends because it was asked to."""
     route = RouteSeen("tower", state, "serial:/dev/ttyUSB0", "e131/1", trouble)
     for number in count():
         if (t_s := from_s + number * EVERY_S) >= to_s:

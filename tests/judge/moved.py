@@ -123,7 +123,7 @@ class Watched:
         return self.stage(rules).run(self.ends_s[is_over]).all
 
     def both(self, rules: Rules) -> tuple[Sequence[Incident], Sequence[Incident]]:
-        """Give what is just under and what is just over, of one run: as it was then, for an incident goes on."""
+        """Give what is just under and what is just over, of one run: as it was then, for an incident continues."""
         stage = self.stage(rules)
         found = {end_s: deepcopy(stage.run(end_s).all) for end_s in sorted(self.ends_s)}
         return found[self.ends_s[0]], found[self.ends_s[1]]

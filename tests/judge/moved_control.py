@@ -60,7 +60,7 @@ def clones(
 
 
 def successor(overlap_s: float) -> Callable[[], Play]:
-    """A desk, and at FROM_S one of its name with another identity; the first goes on for so long."""
+    """A desk, and at FROM_S one of its name with another identity; the first continues for so long."""
     return lambda: [desk(to_s=FROM_S + overlap_s), desk(from_s=FROM_S, cid=b"\7" * 16)]
 
 

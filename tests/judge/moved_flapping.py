@@ -28,7 +28,7 @@ def losses(*starts_s: float) -> Callable[[Rules], Stage]:
 
 
 def every(period_s: float, times: int, *after_s: float) -> Watched:
-    """So many losses, one each period, watched for a time after the last one's end, or for two."""
+    """This many losses, one each period, watched for a time after the last one's end, or for two."""
     starts_s = [FIRST_S + period_s * number for number in range(times)]
     ends_s = [starts_s[-1] + LOSS_S + one for one in after_s or (AFTER_S,)]
     return Watched(losses(*starts_s), (ends_s[0], ends_s[-1]))

@@ -19,7 +19,7 @@ from tests.judge.test_flow_rules import WELL, two_streams
 
 
 def slow(under: int, over: int, **always: Any) -> Callable[[Rules, bool], Sequence[Incident]]:
-    """So many frames in 5 s, each of which moves."""
+    """This many frames in 5 s, each of which moves."""
     return columns({"frames_5s": under, "stepped_5s": under}, {"frames_5s": over, "stepped_5s": over}, **always)
 
 

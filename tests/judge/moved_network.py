@@ -40,7 +40,7 @@ def answers_until(end_s: float) -> Play:
 
 
 def polled_until(end_s: float) -> Play:
-    """A node that answered once, and polls that go on for a time."""
+    """A node that answered once, and polls that continue for a time."""
     made = [Packet(1.1, packets.art_poll_reply("10.0.1.2", "Node", [1]), "10.0.1.2", "10.0.0.200", Protocol.ARTNET)]
     made += [Packet(1.0 + n, packets.art_poll(), "10.0.0.5", "10.0.0.255", Protocol.ARTNET) for n in range(int(end_s))]
     return [Plain(sorted(made, key=lambda packet: packet.t_s))]

@@ -43,7 +43,7 @@ def few_frames(number: int, count: int, universe: int = 1) -> Callable[[], Play]
 
 
 def successor(overlap_s: float) -> Callable[[], Play]:
-    """A desk, and at FROM_S one of its name from another machine; the first goes on for so long."""
+    """A desk, and at FROM_S one of its name from another machine; the first continues for so long."""
     return lambda: [
         desk(to_s=FROM_S + overlap_s),
         desk(from_s=FROM_S, cid=b"\7" * 16, address="10.0.0.9"),

@@ -63,7 +63,7 @@ def storm(universes: int, hz: float, lasts_s: float = 2.0) -> Callable[[], list[
 
 
 def losing(count: int) -> object:
-    """A desk of which so many frames are missing, one by one, in the second after FROM_S."""
+    """A desk of which so many frames are missing, one after the other, in the second after FROM_S."""
     first = round(FROM_S * HZ)
     return desk(drop=lambda universe, index, t: index - first in range(0, 2 * count, 2))
 

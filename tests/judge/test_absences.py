@@ -61,7 +61,7 @@ def test_the_one_who_carries_on_is_named_while_the_other_network_is_dark() -> No
 
 
 def test_the_backup_is_named_as_the_one_who_carries_on_where_a_lead_of_the_main_desk_is_out() -> None:
-    """On A nobody but the backup sends it; that the main desk goes on on B is said with the lead."""
+    """On A nobody but the backup sends it; that the main desk continues on B is said with the lead."""
     spare = (SPARE, replace(SPARE, network=1, address="10.1.0.2"))
     main = (replace(MAIN, to_s=20.0), replace(MAIN, network=1, address="10.1.0.1"))
     absent = Stage(both_networks(), *main, *spare).run(35.0).rule("source-absent")

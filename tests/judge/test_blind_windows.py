@@ -1,4 +1,4 @@
-"""What this computer did not hear while it did not listen, or not judge, is no fault of the show.
+"""What this computer did not hear while it did not listen, or not judge, is not a fault of the show.
 
 0.7 s is less than what the listener says of itself (1 s), so after it the record holds nothing at all.
 """

@@ -1,4 +1,4 @@
-"""Why it dropped: what stopped together and what goes on, one row of the cause table each.
+"""Why it dropped: what stopped together and what continues, one row of the cause table each.
 
 Expected causes are those of the published table; each row of the fault catalogue's localisation table that
 a listener can see is here.
@@ -85,7 +85,7 @@ def test_sources_that_die_in_one_moment_are_looked_at_together() -> None:
 
 
 def test_clean_stop_of_one_universe() -> None:
-    """Stream-terminated in one universe, the others go on: at once, and a warning only when silence counts."""
+    """Stream-terminated in one universe, the others continue: at once, and a warning only when silence counts."""
     one = desk("Desk A", (2,), to_s=8.0, terminate=True)
     shown = stage((1, 2), desk("Desk A", (1,)), one).run(9.0)
     incident = shown.only()

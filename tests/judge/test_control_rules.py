@@ -301,7 +301,7 @@ def slot_priorities(to_s: float, slots: int = 512) -> Plain:
 
 
 def test_per_address_priority_that_stops() -> None:
-    """Ten frames a second, and priorities each second up to 5.05 s: the count goes on without them."""
+    """Ten frames a second, and priorities each second up to 5.05 s: the count continues without them."""
     made, number = [], 0
     for tenth in range(100):
         codes = (0, 0xDD) if tenth % 10 == 0 and tenth < 60 else (0,)

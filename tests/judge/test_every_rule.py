@@ -110,7 +110,7 @@ class Course:
 def course(request: pytest.FixtureRequest) -> Course:
     case: Case = request.param
     shown = case.stage(case.over())
-    # An incident goes on to change: each list holds copies of that moment.
+    # An incident continues to change: each list holds copies of that moment.
     at_first = [copy(one) for one in case.of(shown.run(FROM_S + case.opens_s[1] + 0.05))]
     at_last = [copy(one) for one in case.of(shown.run(max(FROM_S + case.opens_s[1] + 0.5, case.end_s - 0.1)))]
     beside = others(case, shown)

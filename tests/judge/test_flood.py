@@ -113,7 +113,7 @@ def test_universes_of_one_short_storm_are_no_open_question_a_minute_later() -> N
 
 @pytest.mark.slow
 def test_a_loss_in_a_flood_is_reported_as_without_it() -> None:
-    """What invented senders do is no evidence of a lead or a switch."""
+    """What invented senders do is not evidence of a lead or a switch."""
 
     def lost(*senders: Plain) -> Incident:
         shown = Stage(HOUSE, main_desk(to_s=17.0), *senders).run(30.0)

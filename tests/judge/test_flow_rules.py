@@ -194,7 +194,7 @@ def test_a_universe_that_is_well_again_leaves_an_open_incident(row: Row) -> None
 
 @pytest.mark.parametrize("row", ROWS, ids=IDS)
 def test_a_universe_that_leaves_the_house_leaves_the_incident_to_the_others(row: Row) -> None:
-    """A reload takes one away and its sender stops: the incident goes on with the other."""
+    """A reload takes one away and its sender stops: the incident continues with the other."""
     still = two_streams()
     still.run(7.0, **of_each(row, False, False)).run(1.0, **of_each(row, True, True))
     house = house_of((2,))
@@ -296,7 +296,7 @@ def _without_pauses(universe: int, index: int) -> int:
 
 
 def test_too_fast_began_with_the_window() -> None:
-    """At 200 Hz the window holds more frames than are remembered one by one."""
+    """At 200 Hz the window holds more frames than are remembered separately."""
     for hz in (60.0, 200.0):
         shown = Stage(house_of((1,)), Desk("Desk A", (1,), hz=hz, levels=moving(hz=hz))).run(6.0)
         assert began_s(shown, "fast-refresh") <= 0.1

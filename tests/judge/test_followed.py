@@ -1,4 +1,5 @@
-"""What was back and is gone again by another cause, or of other sources, is another incident: nobody took that on."""
+"""What was back and is gone again by another cause, or of other sources, is another incident: its acknowledgement does
+not cover it."""
 
 from __future__ import annotations
 
@@ -141,7 +142,7 @@ def test_a_cause_that_its_repetition_shows_was_that_of_the_first_time_too() -> N
 
 
 def test_what_is_back_is_back_since_the_same_moment_while_it_is_watched() -> None:
-    """A pause shorter than its timeout is no second return."""
+    """A pause shorter than its timeout is not a second return."""
     book = a_book_with_what_is_back()
     book.update([replace(BACK, returned_ns=16 * S)], 17 * S)
     assert book.open_incidents()[0].returned_ns == 13 * S
@@ -164,7 +165,7 @@ def test_what_is_back_in_the_very_pass_in_which_another_fault_is_found_is_follow
 @pytest.mark.parametrize("first", [1, 3])
 @pytest.mark.parametrize("stagger_s", [0.4, 0.7])
 def test_a_desk_that_comes_back_universe_by_universe_did_not_go_on_meanwhile(first: int, stagger_s: float) -> None:
-    """One of its universes had stopped earlier, so that its return is told by another incident."""
+    """One of its universes had stopped earlier, so that its return is reported by another incident."""
     early = Desk("Main desk", (first,), "10.0.0.1", 1, to_s=17.0)
     rest = [n for n in (1, 2, 3) if n != first]
     dead = Desk("Main desk", tuple(rest), "10.0.0.1", 1, to_s=20.0)

@@ -68,7 +68,7 @@ def test_what_returns_within_a_minute_is_the_same_incident(returns_s: float, sam
 
 @pytest.mark.parametrize(("cause", "same"), [("source-lost", True), ("unknown", True), ("wrong-network", False)])
 def test_what_returns_by_another_cause_is_another_incident(cause: str, same: bool) -> None:
-    """Nobody has taken the new cause on."""
+    """The new cause is not acknowledged."""
     book = IncidentBook(0)
     book.update([LOST], 10 * S)
     book.acknowledge(1, "Robin", "", 11 * S)
@@ -111,7 +111,7 @@ def test_a_loss_that_is_found_universe_by_universe_began_with_the_newest_frame_o
     ("group", "began_s", "back_s", "length"),
     [
         ("loss:2", 10, 3, "17.0 s in all; it was back for 3.0 s in between"),
-        # What goes on as the very same group begins anew.
+        # An incident that continues as the same group begins again.
         ("loss:1", 23, 0, "7.0 s"),
     ],
 )

@@ -180,7 +180,8 @@ def test_two_queriers_in_turn_are_a_duel() -> None:
 
 
 def test_a_querier_that_a_switch_names_and_nobody_hears_here() -> None:
-    """IGMP-STD-MIB (RFC 2933): igmpInterfaceQuerier of one interface. One that comes, goes or returns is no change."""
+    """IGMP-STD-MIB (RFC 2933): igmpInterfaceQuerier of one interface. One that comes, goes or returns is not a
+    change."""
     for who, wanted in (
         (lambda t_s: "10.0.0.254" if t_s < 12.0 else "10.0.0.1", ["querier-changed"]),
         (lambda t_s: "" if t_s < 12.0 else "10.0.0.1", []),

@@ -1,4 +1,4 @@
-"""A group of losses that grows one by one says the same as one that looks at all of its members."""
+"""A group of losses that grows member by member says the same as one that looks at all of its members."""
 
 from __future__ import annotations
 

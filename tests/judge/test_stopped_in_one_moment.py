@@ -75,7 +75,7 @@ def test_an_output_that_is_switched_off_says_nothing_of_lights_that_die_with_it(
 
 
 def test_a_desk_that_goes_on_without_levels_says_nothing_of_a_media_server_that_dies_with_it() -> None:
-    """Text packets (start code 0x17) go on in the same series."""
+    """Text packets (start code 0x17) continue in the same series."""
     text = replace(MAIN, from_s=15.0, start_code=0x17, sequence_of=lambda universe, index: index + 600)
     stage = Stage(HOUSE, replace(MAIN, to_s=15.0), text, SPARE_LIGHTS, replace(MEDIA, levels=still(), to_s=15.0))
     stage.run(40.0)
@@ -112,7 +112,7 @@ class Listing(Desk):
 
 
 def parts_of(desk: Desk, lost: int, to_s: float = CUT_S) -> list[Desk]:
-    """A desk of which one universe ends and the others go on."""
+    """A desk of which one universe ends and the others continue."""
     rest = tuple(number for number in desk.universes if number != lost)
     return [replace(desk, universes=rest), replace(desk, universes=(lost,), discovery=False, to_s=to_s)]
 
@@ -162,7 +162,7 @@ def test_a_backups_lead_that_comes_out_with_an_output_of_the_main_is_told_as_its
 
 
 def test_a_backup_that_dies_with_the_lights_is_named_with_its_universes() -> None:
-    """The loss of the lights' universe is told first; a person learns then which universes have no backup."""
+    """The loss of the lights' universe is reported first; a person learns then which universes have no backup."""
     lights = replace(SPARE_LIGHTS, levels=still(), rests=True, phase_s=0.4, to_s=CUT_S)
     house = house_of((1, 2, 9), sources=HOUSE.sources[:2])
     stage = Stage(house, MAIN, replace(SPARE, to_s=CUT_S), lights).run(30.0)

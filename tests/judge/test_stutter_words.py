@@ -9,7 +9,7 @@ from tests.judge.stage import Desk, Stage, house_of, moving, still
 
 
 def _without_pauses(universe: int, index: int) -> int:
-    """Numbers of a sender that pauses for 0.25 s of each second at 40 Hz and then goes on by one."""
+    """Numbers of a sender that pauses for 0.25 s of each second at 40 Hz and then continues with the next number."""
     return index // 40 * 30 + max(0, index % 40 - 10)
 
 

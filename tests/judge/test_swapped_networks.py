@@ -33,7 +33,7 @@ ONE_ON_A = replace(BOTH, universes=(BOTH.universes[0], replace(BOTH.universes[1]
 
 
 def leg(desk: Desk, network: int, from_s: float = 0.0, to_s: float = END_S) -> list[Desk]:
-    """What a lead of a desk brings while both networks are swapped for a time; its numbers go on."""
+    """What a lead of a desk brings while both networks are swapped for a time; its numbers continue."""
     address = desk.address if network == 0 else "10.1" + desk.address[4:]
     parts = []
     for on, begins_s, ends_s in ((network, 0.0, SWAP_S), (1 - network, SWAP_S, RIGHT_S), (network, RIGHT_S, END_S)):

@@ -31,7 +31,7 @@ from tests.model.packets import (
 
 
 def forged(count: int, start_ns: int, every_ns: int, *, first: int = 0, universe: int = 1) -> list[Sent]:
-    """So many sources that send one packet each."""
+    """This many sources that send one packet each."""
     return [
         Sent(
             start_ns + i * every_ns,
@@ -157,7 +157,8 @@ def flood_of(how: str, count: int, start_ns: int, every_ns: int) -> list[Sent]:
 @pytest.mark.parametrize("known", HOUSES)
 @pytest.mark.parametrize("how", ["anywhere", "on its universe", "twice"])
 def test_forged_sources_never_hide_a_declared_one(known: str, how: str) -> None:
-    """5,000 invented senders within 2.6 s, and they go on; a desk that starts 10 s later is there within a second."""
+    """5,000 invented senders within 2.6 s, and they continue; a desk that starts 10 s later is there within a
+    second."""
     bench = Bench(HOUSES[known])
     bench.feed_split(flood_of(how, 5000, START, 520_000), [64])
     more = flood_of(how, 6000, START + 10 * SECOND, 500_000)

@@ -1,4 +1,4 @@
-"""Minutes of a universe that is heard for the first time within one: Art-Net, which nobody can ask for by a group.
+"""Minutes of a universe that is heard for the first time within one: Art-Net, which has no group to join.
 
 Art-Net 4, "ArtDmx": it is sent to the addresses of those who subscribe, so that a port sees it only once it comes.
 The arithmetic is the test's own: frames that the pretend server sent, over sixty seconds of the wall clock.

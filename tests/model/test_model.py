@@ -97,7 +97,7 @@ def ending(at_ns: int, sequence: int, count: int = 1) -> list[Sent]:
 
 
 def test_a_stream_that_goes_on_sending_does_not_end_by_one_forged_packet() -> None:
-    """With the source's own address and the very next number, after every 20 frames; the source itself goes on."""
+    """With the source's own address and the very next number, after every 20 frames; the source itself continues."""
     bench = Bench()
     sent = frames(200)
     sent += [one for i in range(19, 200, 20) for one in ending(START + i * 25 * MS + 5 * MS, i + 1)]

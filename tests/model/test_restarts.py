@@ -30,7 +30,7 @@ def lost(jumps: Sequence[int], silence_ms: int = 2000) -> list[int]:
 
 
 def test_what_fits_into_the_silence_is_lost() -> None:
-    """Numbers go on as if nothing had happened: 79 frames fit into 2 s at 40 Hz (E1.31 6.2.5)."""
+    """Numbers continue as if nothing had happened: 79 frames fit into 2 s at 40 Hz (E1.31 6.2.5)."""
     assert lost([80]) == [79]
 
 

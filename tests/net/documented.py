@@ -43,7 +43,7 @@ LONG = (
 )
 """How long a command listens."""
 ENDLESS = ("slotwatch rehearse", "slotwatch rehearse source-died", "curl -sN $S/api/v1/events")
-"""Commands that go on until they are interrupted, or for a minute: they are interrupted after their first line."""
+"""Commands that continue until they are interrupted, or for a minute: they are interrupted after their first line."""
 NOT_HERE = {
     "make demo": "tests/edge/tools/test_demo.py starts the demo",
     "make run HOUSE=/path/house.toml": "`make` around `slotwatch serve -c`",

@@ -58,7 +58,7 @@ print(json.dumps({"one": one, "two": two}))
 """
     )
     assert answer["one"] == [["group", 0]]
-    # The group that nobody joined did not come; what came to everybody did.
+    # The group that was not joined did not come; broadcast did.
     assert answer["two"] == [["all", 0]]
 
 

@@ -109,7 +109,7 @@ with ended(start(file, ports)) as daemon:
 
 
 def test_a_snooping_bridge_without_its_querier_is_reported_from_a_dead_desk() -> None:
-    """RFC 4541: a querier was heard, then none: the bridge forgets who listens, groups stop and unicast goes on."""
+    """RFC 4541: a querier was heard, then none: the bridge forgets who listens, groups stop and unicast continues."""
     answer = run(
         """
 ip("link", "add", "br0", "type", "bridge", "mcast_snooping", "1", "mcast_querier", "0",

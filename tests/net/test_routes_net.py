@@ -119,7 +119,7 @@ sender.close()
 
 
 def test_routes_wait_for_an_interface_that_is_gone_and_follow_it_when_it_is_made_again() -> None:
-    """An adapter that is plugged in again has another index (rtnetlink(7)). Another way out is no substitute."""
+    """An adapter that is plugged in again has another index (rtnetlink(7)). Another way out is not a substitute."""
     answer = inside(MADE_ANEW)
     assert answer["gone"] == {"elsewhere": [], "refused": 6}
     every = ["10.20.0.41", "239.255.1.44", "255.255.255.255"]

@@ -66,7 +66,7 @@ done = subprocess.run(command, capture_output=True, text=True)
 print(json.dumps({"read": read, "report": json.loads(done.stdout)}))
 """
 OF_THE_DAY = ("source-absent", "universe-lost", "universe-missing", "short-frame", "unexpected-source")
-"""A busy computer makes its senders stutter too, which is true and reported; it is no part of the day."""
+"""A busy computer makes its senders stutter too, which is true and reported; it is not part of the day."""
 
 
 def by_rule(moment: Any) -> dict[str, Any]:

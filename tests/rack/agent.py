@@ -30,7 +30,7 @@ def run(command: str, timeout_s: float) -> dict[str, object]:
 
 
 def ask(method: str, path: str, body: object, timeout_s: float) -> dict[str, object]:
-    """Ask the page's server. `status` is 0 while nobody answers."""
+    """Ask the page's server. `status` is 0 while nothing answers."""
     data = None if body is None else json.dumps(body).encode()
     request = urllib.request.Request(PAGE + path, data, {"Content-Type": "application/json"}, method=method)
     try:

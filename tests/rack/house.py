@@ -69,12 +69,12 @@ class RackHouse:
         return int(self.unit("NRestarts")["NRestarts"])
 
     def get(self, path: str) -> Any:
-        """The answer to a GET, or None while nobody answers."""
+        """The answer to a GET, or None while nothing answers."""
         answer = self.machine.ask(path)
         return json.loads(answer.output) if answer.status == 200 else None
 
     def states(self) -> dict[str, str]:
-        """State of each universe; empty while nobody answers."""
+        """State of each universe; empty while nothing answers."""
         return {one["universe"]: one["state"] for one in self.get("/api/v1/universes") or []}
 
     def frames(self) -> int:

@@ -117,7 +117,7 @@ class Machine:
         return done.output
 
     def ask(self, path: str, method: str = "GET", body: Any = None, within_s: float = 60.0) -> Answer:
-        """Ask the daemon's server; status 0 while nobody answers."""
+        """Ask the daemon's server; status 0 while nothing answers."""
         return self._ask(within_s, do="ask", method=method, path=path, body=body)
 
     def write(self, path: str, text: str) -> None:

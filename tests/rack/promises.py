@@ -43,7 +43,7 @@ LATER_S = 8.0
 
 @contextmanager
 def accusing_nobody(house: RackHouse, *further: str) -> Iterator[None]:
-    """NotKept where the block brings an incident of these rules: what happens in it is no fault of the show."""
+    """NotKept where the block brings an incident of these rules: what happens in it is not a fault of the show."""
     seen = house.seen()
     yield
     house.machine.listen(LATER_S)

@@ -102,7 +102,7 @@ _DOWN = re.compile(r"on networks? ([^;.]+?) down, networks? ([^;.]+?) goe?s? on"
 
 
 def _of_legs(sheet: Sheet, one: Incident) -> Iterator[str]:
-    """Who runs is heard somewhere, a network that is down does not go on, and no source is named twice in a list."""
+    """Who runs is heard somewhere, a network that is down does not continue, and no source is named twice in a list."""
     snapshot = sheet.snapshot
     rows = [row for row, name in enumerate(snapshot.universe_names) if name in one.universes]
     mine = np.isin(snapshot.streams["universe_row"], rows)

@@ -105,7 +105,7 @@ Life = tuple[Event, Incident]
 
 
 def _closes_early(lives: list[Life], traffic: Traffic) -> Iterator[str]:
-    """An incident closes once its fault has been over for its off-delay, or when it goes on in another."""
+    """An incident closes once its fault has been over for its off-delay, or when it continues in another."""
     for event, one in lives:
         if event.what != "closed" or event.text.startswith(OTHERWISE_OVER):
             continue

@@ -35,7 +35,7 @@ class Weather:
     """What all universes of a season have in common."""
 
     apart: int
-    """Minutes between two bursts at least: what is in the way for five minutes in a row is no healthy night."""
+    """Minutes between two bursts at least: what is in the way for five minutes in a row is not a healthy night."""
     by_night: float
     """Spread of lost frames from night to night, of the logarithm."""
 

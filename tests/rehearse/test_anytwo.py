@@ -1,4 +1,4 @@
-"""Drawn shows of a house of two networks: each trouble is told, and no sentence contradicts another or the truth.
+"""Drawn shows of a house of two networks: each fault is reported, and no sentence contradicts another or the truth.
 
 `python -m tests.rehearse.contradictions --two 1 60`, `lives two 1 60` and `night_parts FOLDER 1 60 --two` play more.
 What is expected is common practice, no source; the timeouts are those of ANSI E1.31-2018 6.7.1.
@@ -106,7 +106,7 @@ def test_universe_on_the_wrong_network_is_no_lead_once_swapped_leads_are_right_a
 
 @pytest.mark.parametrize("seed", [305, *(pytest.param(n, marks=pytest.mark.slow) for n in (604, 960, 1384, 2270))])
 def test_lead_that_was_out_before_the_swap_is_not_back_by_what_another_network_brings(seed: int) -> None:
-    """While the listener's own leads are swapped, its universes carry the other lead's data: nobody knows of it."""
+    """While the listener's own leads are swapped, its universes carry the other lead's data: it is not known."""
     told: list[Incident] = []
     performance = perform(
         any_two(seed).scenario, resting=True, look=lambda now: told.extend(replace(one) for one in now.incidents)

@@ -43,7 +43,7 @@ def test_incidents_of_drawn_trouble_live_as_long_as_their_faults(seed: int) -> N
 
 
 def test_what_was_lost_before_the_own_link_went_down_is_not_back_meanwhile() -> None:
-    """One universe is lost, then this computer's own lead is out for a while: nobody knows of the universe."""
+    """One universe is lost, then this computer's own lead is out for a while: the universe's state is not known."""
     lost_s, down_s, up_s, end_s = 10.0, 25.0, 50.0, 70.0
 
     def items() -> Iterator[Item]:

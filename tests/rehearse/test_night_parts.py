@@ -1,4 +1,4 @@
-"""Parts of random nights: what was cut off goes on, nothing counts twice, and the table is what was played."""
+"""Parts of random nights: what was cut off continues, nothing counts twice, and the table is what was played."""
 
 from __future__ import annotations
 

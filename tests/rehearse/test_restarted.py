@@ -1,4 +1,5 @@
-"""A restart of the daemon in the middle of a fault: the same incidents go on, and no sentence contradicts another."""
+"""A restart of the daemon in the middle of a fault: the same incidents continue, and no sentence contradicts
+another."""
 
 from __future__ import annotations
 

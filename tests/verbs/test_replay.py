@@ -121,7 +121,7 @@ def test_a_healthy_show_is_silent(capsys: pytest.CaptureFixture[str], tmp_path: 
 
 
 def test_nothing_is_judged_after_the_last_packet(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """A recording that was stopped is no loss."""
+    """A recording that was stopped is not a loss."""
     status, found = replay(capsys, made(tmp_path, stream(6)))
     assert status == 0 and found["universes"][0]["state"] == "steady"
 

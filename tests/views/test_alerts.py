@@ -35,7 +35,7 @@ def test_one_incident_is_one_alert_with_its_universe() -> None:
 
 
 def test_what_follows_by_another_cause_is_another_alert() -> None:
-    """Alertmanager tells alerts apart by their labels alone: one that goes on under the same does not fire again."""
+    """Alertmanager tells alerts apart by their labels alone: one that continues under the same does not fire again."""
     first, second = incident(7), incident(8, cause="network-lost")
     before = alerts(snapshot(incidents=(first,)), HOUSE)
     after = alerts(snapshot(incidents=(replace(first, closed_ns=NOW_NS), second)), HOUSE)

@@ -118,7 +118,7 @@ class StandIn:
         )
 
     def stall(self, age_s: float = 0.0) -> None:
-        """Let judging hang, as if since `age_s` seconds: every event goes on bearing that moment."""
+        """Let judging hang, as if since `age_s` seconds: every event still bears that moment."""
         self.frozen_at_ms = now_ms() - age_s * 1000
 
     def wait_for_change(self, method: str, path: str, within_s: float = 20.0) -> None:

@@ -229,7 +229,7 @@ async def test_levels_are_kept_at_curtain_up(tmp_path: Path, monkeypatch: pytest
         run.show(lit(1, {1: 153}))
         archive = Archive(tmp_path / "history.db")
         await happens(lambda: len(archive.references()) == 2)
-        run.show(lit(2, {1: 153}))  # it goes on
+        run.show(lit(2, {1: 153}))  # it continues
         found = next(row for row in await read(run, PATH) if row["name"] != "a")
         assert found["automatic"] is True and found["name"].startswith("curtain up 20")
 

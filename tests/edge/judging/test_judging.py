@@ -191,7 +191,7 @@ def test_a_new_intake_is_a_stall_as_long_as_the_old_one_was_away(house: House) -
         made.intake.receive()
         before_ns = made.judging.ring.heartbeat_ns
         second = RingWriter(made.memory[0], ROWS)
-        made.judging.turn()  # it exists, but has not listened yet: the stall goes on
+        made.judging.turn()  # it exists, but has not listened yet: the stall continues
         second.turn(before_ns + 800_000_000, clock.wall_offset_ns(), 0)
         made.judging.turn()
         # A busy computer may hold this test up as well, which is a stall of its own.

@@ -39,7 +39,7 @@ def read_now(master: int, within_s: float) -> bytes:
 
 
 def read_until(master: int, octets: int) -> bytes:
-    """So many octets or some more, however long they take."""
+    """This many bytes or some more, however long they take."""
     got = bytearray()
 
     def is_enough() -> bool:

@@ -63,7 +63,7 @@ def test_player_sends_every_packet_from_its_senders_address_to_the_rehearsal_por
 
 @dataclass
 class OwnTime:
-    """The player's clock. It goes on only while the player sleeps, and each sleep takes 2 ms too long."""
+    """The player's clock. It continues only while the player sleeps, and each sleep takes 2 ms too long."""
 
     now_ns: int = 1_000_000_000
 
