@@ -98,11 +98,11 @@ class Storm:
     not_judged: int
     memory_mib: float
     rules: tuple[str, ...]
-    """Of the incidents since the storm began, a moment after its end, while the declared universes go on."""
+    """Of the incidents since the storm began, a moment after its end, while the declared universes continue."""
 
 
 def storm(programs: Programs, watcher: Watcher, how: str, rate_hz: int) -> Storm:
-    """One storm beside 64 universes at 44 Hz, which go on for some seconds after it."""
+    """One storm beside 64 universes at 44 Hz, which continue for some seconds after it."""
     port = watcher.port
     steady = threading.Thread(target=send, args=(programs, port, 64, 64 * 44, SECONDS + AROUND_S * 2 + 1))
     steady.start()
@@ -150,7 +150,7 @@ def main() -> None:
                 )
                 time.sleep(PAUSE_S)
             memory = watcher.memory_mib()
-        # A daemon for each: what ended with one storm is no part of the next.
+        # A daemon for each: what ended with one storm is not part of the next.
         for how, rate_hz, title in STORMS:
             (directory / how).mkdir()
             with watching(directory / how, 64) as watcher:

@@ -130,7 +130,7 @@ def judged(house: House, show: Show) -> tuple[float, int]:
 
 
 def bridged(routes: int) -> float:
-    """Processor time of forwarding a second of so many universes to as many others."""
+    """Processor time of forwarding a second of this many universes to as many others."""
     house = House(
         networks=(Network("lights", "eth1"),),
         routes=tuple(
@@ -176,7 +176,7 @@ while True:
 
 
 async def rate_of_listeners(listeners: int) -> float:
-    """Processor time of telling so many listeners four batches a second."""
+    """Processor time of sending this many listeners four batches a second."""
     all_of_them = Listeners(1024, 1024)
 
     async def serve(request: web.Request) -> web.StreamResponse:

@@ -97,7 +97,7 @@ def pss_mib(pid: int) -> float:
 
 @dataclass
 class Watcher:
-    """A daemon on a house of so many universes."""
+    """A daemon on a house of this many universes."""
 
     port: int
     page: int
@@ -129,7 +129,7 @@ class Watcher:
         return sum(u["frames"] for u in universes), listener["kernel_drops"], listener["rows_lost"]
 
     def settle(self, frames: int = 0) -> tuple[int, int, int]:
-        """`counted`, once so many frames are judged, or once it has stood still for long."""
+        """`counted`, once this many frames are judged, or once it has not risen for long."""
         before, since_s = self.counted(), time.monotonic()
         while before[0] < frames or not frames:
             time.sleep(0.5)

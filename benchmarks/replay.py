@@ -45,7 +45,7 @@ def record(universe: int) -> NDArray[np.uint8]:
 
 
 def write(path: Path, packets: int) -> None:
-    """A capture of so many packets: sequence and 64 slots move, as in the live benchmark."""
+    """A capture of this many packets: sequence and 64 slots move, as in the live benchmark."""
     records = np.stack([record(number) for number in range(1, UNIVERSES + 1)])
     first = 16 + HEADERS
     length = records.shape[1] - 16

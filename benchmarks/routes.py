@@ -41,7 +41,7 @@ class Latency:
 
 
 def free_ports(count: int) -> list[int]:
-    """UDP ports that nobody holds now."""
+    """UDP ports that are free now."""
     socks = [socket.socket(socket.AF_INET, socket.SOCK_DGRAM) for _ in range(count)]
     for sock in socks:
         sock.bind(("127.0.0.1", 0))

@@ -84,7 +84,7 @@ export function hour(minutes, incidents, nowMs) {
 
 export function hourText(rows, incidents, from) {
   const rates = rows.map((row) => row.refresh_hz).filter(Number.isFinite);
-  if (!rows.length) return "There is no history of the last hour yet: a minute is written when it is over.";
+  if (!rows.length) return "No history of the last hour yet: each minute is written at its end.";
   const worst = rows.reduce((a, b) => ((b.worst_gap_ms || 0) > (a.worst_gap_ms || 0) ? b : a));
   const lost = rows.reduce((sum, row) => sum + (row.lost_frames || 0), 0);
   const unjudged = rows.reduce((sum, row) => sum + (row.not_judged_s || 0), 0);

@@ -220,7 +220,7 @@ export class Feed {
 
   #takeIncident(incident, announce) {
     if (incident.part_of) {
-      // It goes on in a wider incident, which is shown.
+      // It is part of a wider incident, which is shown.
       this.incidents.delete(incident.id);
       return;
     }

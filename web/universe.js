@@ -117,7 +117,7 @@ function heardThere(place, found) {
   });
 }
 
-/** Owners as stretches of slots; "" is nobody. */
+/** Owners as stretches of slots; "" is none. */
 export function owners(one) {
   const given = one.slot_sources || [];
   const found = [];
@@ -139,7 +139,7 @@ function winners(one) {
   const names = [...new Set(held.map((stretch) => stretch.source))];
   if (names.length === 1) {
     const free = stretches.filter((stretch) => !stretch.source);
-    return h("p", {}, `${names[0]} wins ${free.length ? `slots ${spans(held)}` : "every slot"}${free.length ? `; nobody owns ${spans(free)}` : ""}.`);
+    return h("p", {}, `${names[0]} wins ${free.length ? `slots ${spans(held)}` : "every slot"}${free.length ? `; no source owns ${spans(free)}` : ""}.`);
   }
   return h("ul", { class: "plain" }, names.map((source) => h("li", { key: source }, h("strong", {}, source), ` wins slots ${spans(held.filter((stretch) => stretch.source === source))}.`)));
 }
