@@ -31,8 +31,12 @@ def is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
         return False
     if case.stays_explained:
         return True
-    linger_ns = LINGER_NS if case.leaves_traces else LET_GO_NS
-    if case.holds and ctx.now_ns - book.closed_ns(case.explained_by) > linger_ns:
+    closed_ns = book.closed_ns(case.explained_by)
+    # A window has forgotten the fault so long after it was over, however long its incident was watched after that.
+    free_ns = closed_ns + LET_GO_NS
+    if case.leaves_traces:
+        free_ns = max(free_ns, (book.returned_ns(case.explained_by) or closed_ns) + LINGER_NS)
+    if case.holds and ctx.now_ns > free_ns:
         case.explained_by = None
         return False
     return True

@@ -68,6 +68,11 @@ class IncidentTable:
                 return entry.incident.closed_ns or 0
         return 0
 
+    def returned_ns(self, number: int) -> int:
+        """When all of a closed incident was back; 0: it did not come back, or is not known."""
+        found = (entry.incident.returned_ns for entry in reversed(self._closed) if entry.incident.id == number)
+        return next(found, None) or 0
+
     def key_of(self, number: int) -> Slot | None:
         entry = self._open.get(number)
         return entry.slot if entry else None
