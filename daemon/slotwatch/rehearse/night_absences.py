@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import seen
@@ -77,14 +77,34 @@ def media_back(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def some_cut(plan: NightPlan, subject: str, at_s: float) -> None:
     """A switch that two of the sources are connected to loses power: they stop in one moment, and the others
-    continue."""
+    continue. Where it also powers them (IEEE 802.3 clause 33), they start again with it, each at its own pace."""
     alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
     while len(alive) > 2:
         alive.remove(alive[plan.chance.below(len(alive))])
+    powered_s = at_s + plan.chance.between(16.0, 20.0) if plan.chance.below(2) else math.inf
     for one in alive:
-        plan.silences.append(Silence(one, at_s))
-        plan.wrap(one, lambda before: stage.cut(before, at_s))
-        plan.truths.append(silence_truth(plan, one, "shared switch dead", at_s, (*SILENT, *NETWORK)))
+        back_s = powered_s + (plan.chance.between(0.0, 4.0) if powered_s < math.inf else 0.0)
+        plan.silences.append(Silence(one, at_s, back_s))
+        plan.wrap(one, _restarting(plan, one, at_s, back_s))
+        is_back = powered_s < math.inf
+        fault = "switch that powers them restarts" if is_back else "shared switch dead"
+        also = ("identity-changed", "packet-loss") if is_back else ()
+        plan.truths.append(silence_truth(plan, one, fault, at_s, (*SILENT, *NETWORK), also=also))
+
+
+def _restarting(
+    plan: NightPlan, subject: str, at_s: float, back_s: float
+) -> Callable[[Iterator[Item]], Iterator[Item]]:
+    """A source that is dead for a time and starts with a number of its own; without an end it stays dead."""
+    if subject == "media" or back_s == math.inf:
+        return lambda before: stage.cut(before, at_s, back_s)
+    first = plan.chance.below(256)
+
+    def sends(before: Iterator[Item]) -> Iterator[Item]:
+        again = plan.send(plan.desk_of(subject, start_s=back_s, first_sequence=first))
+        return mixed(stage.cut(before, at_s), again)
+
+    return sends
 
 
 def closes(plan: NightPlan, subject: str, at_s: float) -> None:
