@@ -5,8 +5,11 @@ The windows of the rules are at most 10 s long (docs/rules.md); what is expected
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from slotwatch.house.schema import DeclaredSource
 from tests.judge.stage import Desk, Stage, house_of, moving, opened_after_s
 
 TOWER = Desk("Tower", (9,), "10.0.0.9", 9)
@@ -36,3 +39,29 @@ def test_frames_that_go_on_missing_after_a_loss_are_reported_within_its_watch_an
 def test_frames_that_were_missing_in_a_loss_alone_are_no_incident_after_it(away_s: float) -> None:
     stage = Stage(house_of((1, 9)), lossy(20.0, 20.0 + away_s, every=0), TOWER).run(50.0 + away_s)
     assert [one.rule for one in stage.all] == ["universe-lost"]
+
+
+@pytest.mark.parametrize("lights", [(9,), (9, 10)])
+@pytest.mark.parametrize("back_s", [None, 38.0])
+def test_a_backup_that_takes_over_is_no_second_incident_where_the_main_died_with_others(
+    lights: tuple[int, ...], back_s: float | None
+) -> None:
+    """The switch of the main desk and of the house lights fails: universes are lost, and the backup has the others."""
+    house = house_of(
+        (1, 2, *lights),
+        sources=(
+            DeclaredSource("main desk", cid=bytes([1]) * 16),
+            DeclaredSource("spare desk", cid=bytes([2]) * 16, role="backup", priority=90),
+            DeclaredSource("lights", cid=bytes([9]) * 16),
+        ),
+    )
+    shares = {1: ("main desk", "spare desk"), 2: ("main desk", "spare desk")}
+    universes = tuple(replace(one, sources=shares.get(one.id.number, ("lights",))) for one in house.universes)
+    dead = [Desk("Main desk", (1, 2), "10.0.0.1", 1), Desk("Lights", lights, "10.0.0.9", 9)]
+    again = [replace(one, from_s=back_s) for one in dead] if back_s else []
+    spare = Desk("Spare desk", (1, 2), "10.0.0.2", 2, priority=90)
+    stage = Stage(
+        replace(house, universes=universes), *(replace(one, to_s=20.0) for one in dead), *again, spare
+    ).run(36.0 if back_s is None else 52.0)  # fmt: skip
+    assert stage.only().cause == "source-lost"
+    assert ("backup-in-control", ("e131/1", "e131/2")) in stage.only().explains

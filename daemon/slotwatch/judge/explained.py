@@ -13,6 +13,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import Slot
 from slotwatch.judge.earlier import may_explain
 from slotwatch.judge.incidents import IncidentBook
+from slotwatch.judge.likeness import ABSENT, GONE
 from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Incident
 
@@ -122,7 +123,22 @@ def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook)
             if wide.cases and (not reach.causes or wide.cause in reach.causes):
                 free = [one for one in clusters if subject_of(one.rule.name, one.group) not in bound[id(wide)]]
                 _take(ctx, wide, reach, free, among)
+        for part in _absent_parts(wide):
+            others = [one for one in clusters if one is not wide]
+            free = [one for one in others if subject_of(one.rule.name, one.group) not in bound[id(wide)]]
+            for reach in (reach for reach in part.rule.explains.reaches if reach.nearness == explain.UNIVERSE):
+                _take(ctx, part, reach, free, among)
+            wide.explained.extend(part.explained)
     return clusters
+
+
+def _absent_parts(wide: Cluster) -> list[Cluster]:
+    """Absences of sources that are part of a loss of universes: they explain what their own incident would."""
+    by_rule: dict[str, list[Raised]] = {}
+    for case in wide.explained:
+        if case.rule.name in ABSENT and wide.rule.name in GONE:
+            by_rule.setdefault(case.rule.name, []).append(case)
+    return [Cluster(cases[0].rule, wide.group, cases, accepted=wide.accepted) for cases in by_rule.values()]
 
 
 @dataclass(frozen=True, slots=True)
