@@ -13,7 +13,7 @@ import numpy as np
 from slotwatch.edge.shared.compiled import load
 from slotwatch.engine import Engine
 from slotwatch.house.load import load_house
-from slotwatch.house.schema import DeclaredUniverse, House
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
 from slotwatch.judge.events import Event
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.rehearse import stage
@@ -47,9 +47,10 @@ def house_of(paper: Paper) -> House:
 
 
 def with_one_more(house: House, number: int) -> House:
-    """The same house with another universe at the head of its list, which no production uses."""
+    """The same house with a universe and a source more at the head of its lists, which no production uses."""
     unused = DeclaredUniverse(UniverseId(Protocol.E131, SPARE + number), label="spare", expected=False)
-    return replace(house, universes=(unused, *house.universes))
+    away = DeclaredSource(f"away {number}", address="192.0.2.1")
+    return replace(house, universes=(unused, *house.universes), sources=(away, *house.sources))
 
 
 @cache
