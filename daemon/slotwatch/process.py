@@ -131,6 +131,7 @@ def _load(wiring: Wiring) -> None:
             has_routes=house.has_routes,
             subscribes=house.listen.artnet_subscribe,
             ways_mark=zlib.crc32(msgspec.msgpack.encode((house.name, house.networks, house.listen))),
+            networks=tuple(network.interface for network in house.networks),
             first_number=first_number(state_place(house, house.history.path)),
             notes=(*house.notes, *filter(None, [read_only(house)])),
         )

@@ -22,6 +22,7 @@ SUMMARY = Loaded(
     has_routes=False,
     subscribes=False,
     ways_mark=0,
+    networks=("eth1", "eth2"),
     first_number=1,
     notes=("patch.csv: column 'Chan' is read as fixture",),
 )
@@ -33,6 +34,7 @@ class Processes:
 
     lines: list[str] = field(default_factory=list)
     orders: list[tuple[str, ToChild]] = field(default_factory=list)
+    replaced: list[str] = field(default_factory=list)
 
     def start(self, role: str, **more: int) -> None:
         if role == "load":
@@ -44,7 +46,8 @@ class Processes:
     def is_reachable(self, role: str) -> bool:
         return True
 
-    def replace(self, role: str) -> None: ...
+    def replace(self, role: str) -> None:
+        self.replaced.append(role)
 
     def retire(self, role: str, *, at_once: bool = False) -> None: ...
 
@@ -96,6 +99,25 @@ def test_processes_take_it_in_turn(running: tuple[HouseChange, Processes, int]) 
         "judging",
     ]
     assert housing.encoded(memory) == b"new"
+
+
+@pytest.mark.parametrize(
+    ("networks", "replaced"),
+    [
+        (("eth1", "eth2"), []),
+        (("eth1", "eth2", "eth3"), []),
+        (("eth2", "eth1"), ["judging"]),
+        (("eth0", "eth1", "eth2"), ["judging"]),
+        (("eth1",), ["judging"]),
+    ],
+)
+def test_judging_begins_again_where_networks_get_other_numbers(
+    running: tuple[HouseChange, Processes, int], networks: tuple[str, ...], replaced: list[str]
+) -> None:
+    change, processes, memory = running
+    take(change, processes, networks=networks)
+    assert processes.replaced == replaced
+    assert housing.encoded(memory) == b"new" and processes.lines[-1] == "reloaded house.toml"
 
 
 def test_when_one_cannot_take_it_everybody_keeps_the_old_one(running: tuple[HouseChange, Processes, int]) -> None:

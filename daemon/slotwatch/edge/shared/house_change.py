@@ -159,9 +159,20 @@ class HouseChange:
 
     def _ask_to_take(self) -> None:
         """Ask the next process to take the new house. One that is being restarted reads it at its start."""
+        if self._to_take[0] == "judging" and not self._keeps_numbers():
+            # All that is known goes by the number of a network. It comes back out of the history, by name.
+            self._parent.replace("judging")
+            self._taken(None)
+            return
         self._parent.order(self._to_take[0], TakeHouse(self._number))
         if not self._parent.is_reachable(self._to_take[0]):
             self._taken(None)
+
+    def _keeps_numbers(self) -> bool:
+        """Whether each network keeps its number: others may follow them."""
+        before, now = self._summary_before, self.summary
+        assert before is not None and now is not None, "a house was running, and another is to run"
+        return now.networks[: len(before.networks)] == before.networks
 
     def _taken(self, publication: int | None) -> None:
         """The one that was asked has it. `publication`: the one after which judging's snapshots show it."""

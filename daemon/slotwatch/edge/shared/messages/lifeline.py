@@ -40,6 +40,8 @@ class Loaded(ProcessMessage, frozen=True):
     """Whether this program is an Art-Net node."""
     ways_mark: int
     """Differs where the routes process has to be restarted to take the house."""
+    networks: tuple[str, ...]
+    """The interface of each network, in the order of their numbers."""
     first_number: int
     """Lowest number that the next incident may get, as the history has it."""
     notes: tuple[str, ...]
