@@ -33,7 +33,7 @@ _COMPARISONS = {
 class TimeWatch:
     """The soonest time at which a comparison that was made would come out otherwise. Monotonic nanoseconds."""
 
-    __slots__ = ("ends_ns", "knows_all_ends", "next_ns", "now_ns", "opaque", "reads_windows")
+    __slots__ = ("ends_ns", "knows_all_ends", "next_ns", "now_ns", "opaque", "windows_until_ns")
 
     def __init__(self, now_ns: int) -> None:
         self.now_ns = now_ns
@@ -42,8 +42,8 @@ class TimeWatch:
         self.ends_ns: set[int] = set()
         """The times of all comparisons that may come out otherwise."""
         self.knows_all_ends = True
-        self.reads_windows = False
-        """Whether counts of the last seconds were read, which change while nothing comes."""
+        self.windows_until_ns = NEVER_NS
+        """Until when the counts of the last seconds that were read stay as they are, though nothing comes."""
 
     @property
     def moment(self) -> WatchedTime:
@@ -53,7 +53,7 @@ class TimeWatch:
     @property
     def holds_until_ns(self) -> int:
         """Until when all answers hold: the time itself if that is not known."""
-        return self.now_ns if self.opaque else self.next_ns
+        return self.now_ns if self.opaque else min(self.next_ns, self.windows_until_ns)
 
     def note(self, left: float, *, strict: bool) -> None:
         """Note a comparison: `left` is how much an age is under its limit; strict: it has to be over it."""

@@ -70,3 +70,30 @@ def test_compiled_windows_hold_the_same_as_numpy(compiled: Compiled, seed: int) 
     assert both[0].top > 100
     assert both[0].frames.any()
     assert min(did.values()) > 10
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_sum_changes_before_the_bucket_that_is_named(seed: int) -> None:
+    """Reference: the sums themselves, turned bucket by bucket."""
+    chance = np.random.default_rng(seed)
+    streams = table(None)
+    windows = streams.windows
+    for _ in range(3):
+        streams.add()
+    named = changes = 0
+    for _ in range(60):
+        for metric in chance.choice(METRICS, 2):
+            windows.add(int(metric), np.array([chance.integers(0, 3)]), np.array([1], np.int16))
+        metrics = tuple(chance.choice(METRICS, chance.integers(1, 3), replace=False).tolist())
+        length = int(chance.choice([1, 10, 30, 50, 100]))
+        windows.fold()
+        before, change = windows.sums(metrics, length).tolist(), windows.next_change(metrics, length)
+        named += change < windows._bucket + 200
+        for _ in range(int(chance.integers(1, 60))):
+            windows.fold()
+            windows.turn()
+            if windows.sums(metrics, length).tolist() != before:
+                assert change <= windows._bucket
+                changes += 1
+                break
+    assert named > 10 and changes > 10

@@ -45,6 +45,7 @@ AFTER_S = 700.0
 MOST_PACKETS = 400
 SEVERAL_HOURS_S = 20_000.0
 RESTS_S = 1_500.0
+BURSTS = 60
 
 
 @dataclass
@@ -157,6 +158,33 @@ def drawn(seed: int, most_packets: int = MOST_PACKETS) -> tuple[Drawn, House]:
         t_s = _burst(chance, sender, t_s, packets, seen)
         t_s += 10 ** chance.uniform(-1.5, 3.2)
     return _capture(chance, packets, seen), _house(chance, universes, senders)
+
+
+def drawn_sparse(seed: int, bursts: int = BURSTS) -> tuple[Drawn, House]:
+    """Draw a house of which a few frames come now and then: gaps of a second to hours."""
+    chance = random.Random(seed)
+    universes = list(range(1, chance.choice((1, 1, 2, 3)) + 1))
+    senders = [
+        Sender(
+            number,
+            chance.sample(universes, chance.randint(1, len(universes))),
+            chance.choice((100, 100, 50)),
+            chance.random() < 0.15,
+        )
+        for number in range(1, chance.choice((1, 1, 1, 2, 3)) + 1)
+    ]
+    longest = chance.choice((1.5, 2.5, 3.5, 4.2))
+    packets: list[Packet] = []
+    t_s = chance.random()
+    for _ in range(bursts):
+        sender = chance.choice(senders)
+        for _ in range(chance.choice((1, 1, 1, 2, 5))):
+            sender.sequence += 1
+            sender.level = chance.choice((sender.level, sender.level, chance.randint(0, 255)))
+            packets += [sender.frame(t_s, universe) for universe in sender.universes]
+            t_s += chance.choice((0.001, 0.025, 0.9))
+        t_s += 10 ** chance.uniform(0, longest)
+    return _capture(chance, packets, []), _house(chance, universes, senders)
 
 
 def drawn_rest(seed: int, most_s: float = RESTS_S) -> tuple[Drawn, House]:
@@ -307,6 +335,7 @@ def main(words: list[str]) -> int:
         first, count = (*map(int, words), 40)[:2] if words else (1, 40)
         seeds = range(first, first + count)
         status = _compare((f"capture {seed}", drawn(seed)) for seed in seeds)
+        status |= _compare((f"sparse {seed}", drawn_sparse(seed)) for seed in seeds)
         status |= _compare((f"rest {seed}", drawn_rest(seed)) for seed in seeds)
     print(f"{time.monotonic() - began_s:.0f} s")
     return status

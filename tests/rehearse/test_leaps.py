@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import pytest
 
-from tests.rehearse.leaps import differences, drawn, drawn_rest
+from tests.rehearse.leaps import differences, drawn, drawn_rest, drawn_sparse
 
 FEW_PACKETS = 60
+FEW_BURSTS = 12
 A_WHILE_S = 600.0
 
 
@@ -19,6 +20,14 @@ def test_a_replay_with_leaps_says_the_same_at_the_same_times(seed: int) -> None:
     assert not found, "\n".join(found)
     assert plain.events, "nothing was reported, so nothing was compared"
     assert leaping.ticks < plain.ticks
+
+
+@pytest.mark.parametrize("seed", [1, 2, 4, 5, 8, 12])
+def test_a_sparse_capture_says_the_same_whatever_its_gaps(seed: int) -> None:
+    found, leaping, plain = differences(*drawn_sparse(seed, FEW_BURSTS))
+    assert not found, "\n".join(found)
+    assert plain.events, "nothing was reported, so nothing was compared"
+    assert leaping.ticks * 2 < plain.ticks, "half of the ticks and more change nothing"
 
 
 @pytest.mark.parametrize("seed", [3, 7, 8])

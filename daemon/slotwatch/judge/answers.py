@@ -22,7 +22,7 @@ class Answers:
     def look(self, ctx: RuleContext) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described again."""
         changed = False
-        if ctx.revision is None or self._quiet_of != ctx.revision.facts:
+        if ctx.revision is None or self._quiet_of != ctx.revision:
             self.catch_up(ctx)
             if self._is_all_due:
                 self._is_all_due = False
@@ -47,8 +47,8 @@ class Answers:
         """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
         if ctx.revision is None:
             return ctx.at_ns
-        known = self._quiet_of == ctx.revision.facts
-        self._quiet_of = ctx.revision.facts
+        known = self._quiet_of == ctx.revision
+        self._quiet_of = ctx.revision
         return min(
             condition.quiet_until_ns if known and condition.is_quiet(ctx) else condition.holds_until_ns(ctx)
             for condition in self._conditions
@@ -59,7 +59,7 @@ class Answers:
         self._ticks_ns += ticks_ns
         for condition in self._conditions:
             # What it remembers of each look must be taken before the model changes.
-            if condition.binding.remembers:
+            if condition.keeps_looks:
                 condition.catch_up(ctx, self._ticks_ns)
 
     def catch_up(self, ctx: RuleContext) -> None:

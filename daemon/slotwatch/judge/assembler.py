@@ -85,7 +85,7 @@ class Assembler:
 
     def _is_same(self, ctx: RuleContext) -> bool:
         """Whether nothing that the last assembly read can have changed."""
-        return ctx.revision is not None and self._same_of == ctx.revision.facts and ctx.now_ns < self._same_until_ns
+        return ctx.revision is not None and self._same_of == ctx.revision and ctx.now_ns < self._same_until_ns
 
     def _note(self, now_ns: int) -> None:
         """Take note of an assembly that was left out."""
@@ -132,4 +132,4 @@ class Assembler:
             self._book.revisions,
         )
         if before == self._left and not self._clusterer.is_letting_go:
-            self._same_of, self._same_until_ns = ctx.revision.facts, holds_until_ns
+            self._same_of, self._same_until_ns = ctx.revision, holds_until_ns

@@ -13,7 +13,7 @@ raised. State between passes is in an object that `bind` makes; state that sever
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Never, Protocol, TypeVar
 
@@ -202,8 +202,13 @@ class RuleBinding:
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
     may_return_soon: Callable[[RuleContext, Never], bool] | None = None
     """Whether what has been over for its off-delay is about to begin again: it stays open until that is known."""
-    remembers: bool = False
-    """Whether the condition keeps something of each look, and so is asked even if nothing can have changed."""
+    remembers: Callable[[RuleContext], bool] | None = None
+    """Whether the condition keeps something of each look now, and so is asked even if nothing can have changed. Asked
+    after it; None: it keeps nothing that another look by the same facts would change."""
+    keeps_last_look: bool = False
+    """Whether what it keeps is of the last look alone, so that those before it may be left out."""
+    pass_over: Callable[[Sequence[int]], None] | None = None
+    """Receives the times of passes that left the condition out. Times ascend."""
 
 
 @dataclass(slots=True)

@@ -17,7 +17,7 @@ from slotwatch.judge.crowds import NO_CROWD, Crowd
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.pass_names import PassNames
-from slotwatch.judge.pass_tables import Integers, Revision
+from slotwatch.judge.pass_tables import Integers
 from slotwatch.judge.universe_names import UniverseNames
 from slotwatch.snapshot import Incident, MadeException
 
@@ -42,7 +42,7 @@ class RuleContext(PassNames):
         exceptions: tuple[MadeException, ...] = (),
         before: Before = NOTHING_BEFORE,
         crowd: Crowd = NO_CROWD,
-        revision: Revision | None = None,
+        revision: int | None = None,
         universe_names: UniverseNames | None = None,
     ) -> None:
         super().__init__(

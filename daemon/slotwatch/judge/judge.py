@@ -27,7 +27,6 @@ from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.network_rows import NetworkRows, network_rows
-from slotwatch.judge.pass_tables import Revision
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.too_many_sources import crowd_of
@@ -209,7 +208,7 @@ class Judge:
             exceptions=self._exceptions.in_force(now_ns + self.wall_offset_ns) if self._exceptions else (),
             before=self._before,
             crowd=self._crowd,
-            revision=Revision(model.revision + self._touched, model.window_revision) if self.is_watching else None,
+            revision=model.revision + self._touched if self.is_watching else None,
             universe_names=self._names.follow(model.universes),
         )
 

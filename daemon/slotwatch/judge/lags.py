@@ -56,6 +56,10 @@ class Lags:
         self._rows: Rows = np.zeros(0, np.intp)
         self._samples: deque[Sample] = deque(maxlen=6)
 
+    @property
+    def has_samples(self) -> bool:
+        return len(self._samples) > 0
+
     def clear(self) -> None:
         """Forget all samples."""
         self._rows = np.zeros(0, np.intp)

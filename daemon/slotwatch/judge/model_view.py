@@ -117,9 +117,6 @@ class ModelView(Protocol):
     def revision(self) -> int: ...
 
     @property
-    def window_revision(self) -> int: ...
-
-    @property
     def streams(self) -> Streams: ...
 
     @property

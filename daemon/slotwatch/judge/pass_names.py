@@ -9,7 +9,7 @@ from uuid import UUID
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.model_view import ModelView
-from slotwatch.judge.pass_tables import PassTables, Revision
+from slotwatch.judge.pass_tables import PassTables
 from slotwatch.judge.universe_names import UniverseNames
 from slotwatch.wire.batch import NETWORK_UNKNOWN
 from slotwatch.wire.universe import Protocol, UniverseId, source_key
@@ -30,7 +30,7 @@ class PassNames(PassTables):
         started_ns: int,
         wall_offset_ns: int,
         zone: tzinfo,
-        revision: Revision | None = None,
+        revision: int | None = None,
         universe_names: UniverseNames | None = None,
     ) -> None:
         super().__init__(model, house, now_ns=now_ns, started_ns=started_ns, revision=revision)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from functools import cached_property
-from typing import NamedTuple, cast
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +24,6 @@ from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.watched_time import WatchedTime
 
 Integers = NDArray[np.int64]
-
-
-class Revision(NamedTuple):
-    """Numbers that rise with everything but time that a condition may read."""
-
-    facts: int
-    windows: int
-    """Counts of the last seconds: they change while nothing comes."""
 
 
 class Rows:
@@ -65,7 +57,7 @@ class PassTables:
     """The tables of streams, universes and sources as one pass sees them."""
 
     def __init__(
-        self, model: ModelView, house: House, *, now_ns: int, started_ns: int, revision: Revision | None = None
+        self, model: ModelView, house: House, *, now_ns: int, started_ns: int, revision: int | None = None
     ) -> None:
         """revision: rises with all but time that a condition may read; None: how long answers hold is not asked."""
         self.model = model
@@ -74,6 +66,8 @@ class PassTables:
         """While a condition is asked how long its answer holds, a `WatchedTime`."""
         self.at_ns = now_ns
         """The same, always a plain number: for what is kept from pass to pass."""
+        self.looked_ns = 0
+        """When the condition that is asked looked before; 0: never."""
         self.started_ns = started_ns
         self.revision = revision
         self.streams = cast(StreamColumns, Rows(model.streams, model.streams.top))
@@ -92,6 +86,11 @@ class PassTables:
         streams = self.streams
         live: NDArray[np.bool_] = streams.used & streams.live
         return live
+
+    @cached_property
+    def live_count(self) -> int:
+        """How many streams are live."""
+        return int(np.count_nonzero(self.live))
 
     @cached_property
     def stream_declared(self) -> NDArray[np.int32]:
@@ -154,27 +153,37 @@ class PassTables:
         settled: NDArray[np.bool_] = self.live & (self.now_ns - self.streams.since_ns >= window_ns)
         return settled
 
-    def _note_windows(self) -> None:
+    def _note_windows(self, counts: Iterable[int], buckets: int) -> None:
+        """Note until when sums of these counts that are read now stay as they are."""
         if isinstance(self.now_ns, WatchedTime):
-            self.now_ns.watch.reads_windows = True
+            change_ns = self.model.streams.windows.next_change(counts, buckets) * BUCKET_NS
+            watch = self.now_ns.watch
+            watch.windows_until_ns = min(watch.windows_until_ns, change_ns)
 
     def counted(self, counts: tuple[int, ...], seconds: float) -> NDArray[np.uint32]:
         """(S,) how often these things (`model.windows`) happened in the last seconds, at most 10, to 100 ms."""
-        self._note_windows()
-        sums: NDArray[np.uint32] = self.model.streams.windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))
+        buckets = round(seconds * NANOSECONDS / BUCKET_NS)
+        self._note_windows(counts, buckets)
+        sums: NDArray[np.uint32] = self.model.streams.windows.sums(counts, buckets)
         return sums
+
+    def may_count(self, counts: tuple[int, ...], seconds: float, limit: float) -> bool:
+        """Whether all streams together may have more than this counted in the last seconds if nothing more comes."""
+        windows = self.model.streams.windows
+        sums = windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))
+        return int(sums.sum()) + windows.unfinished(counts) > limit
 
     def is_in_one_moment(self, metric: int, row: int, seconds: float) -> bool:
         """Whether all that was counted on a stream in the last seconds was noticed within 100 ms."""
-        self._note_windows()
-        is_one: bool = self.model.streams.windows.is_in_one_moment(
-            metric, row, round(seconds * NANOSECONDS / BUCKET_NS)
-        )
+        buckets = round(seconds * NANOSECONDS / BUCKET_NS)
+        self._note_windows((metric,), buckets)
+        is_one: bool = self.model.streams.windows.is_in_one_moment(metric, row, buckets)
         return is_one
 
     def longest_uneven_ns(self, stream: int) -> int:
         """Longest gap of a stream in the last 10 s that was no rest; 0 if it had none."""
-        self._note_windows()
+        if isinstance(self.now_ns, WatchedTime):
+            self.now_ns.watch.opaque = True  # it changes at whole seconds
         longest_ns: int = self.model.streams.windows.longest_uneven_ns(stream)
         return longest_ns
 

@@ -78,6 +78,11 @@ class Rivals:
         self.pairs = self._pair(ctx, rows)
         return self.pairs
 
+    @property
+    def is_comparing(self) -> bool:
+        """Whether anything is kept of the last comparison: what each showed then counts in the next one."""
+        return len(self.pairs.rival) > 0 or self._lags.has_samples
+
     @staticmethod
     def _sharing(ctx: RuleContext) -> Rows:
         crowded = ctx.universes.live >= 2

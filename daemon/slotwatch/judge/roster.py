@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -33,6 +33,8 @@ class Roster:
                     continue
                 self._never[number, index] = name
         self._checked_ns = 0
+        self._checked_of: int | None = None
+        """Revision of which those that came are struck out."""
         self._absent: dict[bool, dict[Absent, None]] = {False: {}, True: {}}
         """What the last pass found, of mains and of backups."""
 
@@ -144,11 +146,23 @@ class Roster:
         senders = [ctx.declared_source(ctx.source_of(one)) for one in ctx.streams_of(row) if ctx.live[one]]
         return {sender.role for sender in senders if sender is not None} == {"backup"}
 
+    def pass_over(self, ticks_ns: Sequence[int]) -> None:
+        """Go on with the times at which those that came would have been struck out in passes that were left out."""
+        if self._never:
+            for at_ns in ticks_ns:
+                if at_ns - self._checked_ns >= 2 * TICK_NS:
+                    self._checked_ns = at_ns
+
     def _strike_out(self, ctx: RuleContext) -> None:
         """Forget those that came. Costs nothing once all did."""
-        if not self._never or ctx.now_ns - self._checked_ns < 2 * TICK_NS:
+        if not self._never:
             return
-        self._checked_ns = ctx.now_ns
+        if ctx.revision is not None and ctx.revision == self._checked_of:
+            self.pass_over((ctx.at_ns,))
+            return
+        if ctx.now_ns - self._checked_ns < 2 * TICK_NS:
+            return
+        self._checked_ns, self._checked_of = ctx.at_ns, ctx.revision
         streams = ctx.streams
         heard = streams.used & (streams.last_arrival_ns > 0)
         pairs = ctx.stream_declared[heard].astype(np.int64) << 20 | ctx.stream_sources_declared[heard]

@@ -17,7 +17,6 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.likeness import GONE
-from slotwatch.judge.pass_tables import Revision
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.visitors import Visit, Visitors
 from slotwatch.watched_time import watched
@@ -67,9 +66,10 @@ class RuleState:
         """Whether that is because of what may have come by another network's lead."""
         self.raised: dict[Key, Raised] = {}
         self._answer: Mask | Cases = {}
-        self._answered: Revision | None = None
-        """What the answer is of."""
-        self._reads_windows = True
+        self._answered: int | None = None
+        """Revision that the answer is of."""
+        self.keeps_looks = False
+        """Whether the condition keeps something of each look."""
         self._holds_until_ns = 0
         self.quiet_until_ns = 0
         """What `holds_until_ns` gave last."""
@@ -98,6 +98,7 @@ class RuleState:
             return False
         self._due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
         self._before_ns, self._last_look_ns = self._last_look_ns, ctx.now_ns
+        ctx.looked_ns = self._before_ns
         found = self._ask(ctx)
         deaf = blind_windows.is_counted(self.binding.blind_window_s, ctx.listener.marked_until_ns, ctx.now_ns)
         if not isinstance(found, np.ndarray):
@@ -126,27 +127,22 @@ class RuleState:
     def _ask(self, ctx: RuleContext) -> Mask | Cases:
         """Ask the condition, unless nothing that its last answer depends on can have changed."""
         if ctx.revision is None:
-            self._answered = None
+            self._answered, self.keeps_looks = None, self.binding.remembers is not None
             return self.binding.condition(ctx)
-        if not self.binding.remembers and self._is_answered(ctx):
+        if not self.keeps_looks and self._is_answered(ctx):
             return self._answer
         with watched(ctx) as watch:
             self._answer = self.binding.condition(ctx)
         self._answered, self._holds_until_ns = ctx.revision, watch.holds_until_ns
-        self._reads_windows = watch.reads_windows
+        self.keeps_looks = self.binding.remembers is not None and self.binding.remembers(ctx)
         return self._answer
 
     def _is_answered(self, ctx: RuleContext) -> bool:
-        answered, now = self._answered, ctx.revision
-        if answered is None or now is None or answered.facts != now.facts or ctx.at_ns >= self._holds_until_ns:
-            return False
-        return not self._reads_windows or answered.windows == now.windows
+        return self._answered is not None and self._answered == ctx.revision and ctx.at_ns < self._holds_until_ns
 
     def is_quiet(self, ctx: RuleContext) -> bool:
         """Whether a look changes nothing. Asked only while the facts are those of the last `holds_until_ns`."""
-        if ctx.at_ns >= self.quiet_until_ns or self.binding.remembers or self._answered is None:
-            return False
-        return not self._reads_windows or ctx.revision is None or self._answered.windows == ctx.revision.windows
+        return ctx.at_ns < self.quiet_until_ns and not self.keeps_looks and self._answered is not None
 
     def catch_up(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of those of these ticks that it has not noted yet."""
@@ -187,7 +183,7 @@ class RuleState:
             if not raised.holds:
                 if self._may_return_soon is not None and ctx.now_ns - raised.last_true_ns >= self._off_ns:
                     return ctx.now_ns
-                offs_ns = (OVER_NS, self._off_ns, self._flapping.off_ns)
+                offs_ns = (self._off_ns, self._flapping.off_ns, *(() if raised.over else (OVER_NS,)))
                 ends_ns += [raised.last_true_ns + off_ns for off_ns in offs_ns]
                 ends_ns.append(raised.edges[-1] + self._flapping.ends_after_ns)
             elif self._is_of_absence:
@@ -195,9 +191,10 @@ class RuleState:
         if self.binding.is_wary is not None:
             with watched(ctx) as watch:
                 is_wary = self.binding.is_wary(ctx)
-            if is_wary or watch.opaque:
+            # Wary, it wants passes to be close; while nothing that it keeps changes with each, they change nothing.
+            if (is_wary and self.keeps_looks and not self.binding.keeps_last_look) or watch.opaque:
                 return ctx.now_ns
-            ends_ns.append(watch.next_ns)
+            ends_ns.append(watch.holds_until_ns)
         # What ends since the last look is seen in the next one.
         return min((max(end_ns, self._due_ns) for end_ns in ends_ns if end_ns > self._last_look_ns), default=NEVER_NS)
 
@@ -219,6 +216,8 @@ class RuleState:
 
         ctx: as of the last of them.
         """
+        if self.binding.pass_over is not None:
+            self.binding.pass_over(ticks_ns)
         every_ns = self.binding.every_ns
         last = bisect_left(ticks_ns, ticks_ns[-1] // every_ns * every_ns)
         if ticks_ns[last] < self._due_ns:
@@ -230,7 +229,8 @@ class RuleState:
         self._before_ns, self._last_look_ns = before_ns, ticks_ns[last]
         self._looked_ns = ticks_ns[last]
         self._due_ns = (ticks_ns[last] // every_ns + 1) * every_ns
-        if self.binding.remembers:
+        if self.keeps_looks:
+            ctx.looked_ns = before_ns
             at_ns, ctx.now_ns, ctx.at_ns = ctx.at_ns, ticks_ns[last], ticks_ns[last]
             self.binding.condition(ctx)
             ctx.now_ns = ctx.at_ns = at_ns

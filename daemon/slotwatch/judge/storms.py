@@ -26,6 +26,7 @@ class Storms:
     def __init__(self) -> None:
         self._known: dict[str, tuple[int, float]] = {}
         """When a source last stormed, and how many packets a second it sent; by identity, a row may be another's."""
+        self._is_counting = False
 
     def rates(self, ctx: RuleContext, packets_hz: float, each_hz: float, window_s: float) -> dict[int, float]:
         """Rows of the sources that storm, or did a moment ago, and how many packets a second each sent.
@@ -39,12 +40,19 @@ class Storms:
         keys = {row: ctx.source_key(row) for row in ctx.sources}
         return {row: self._known[key][1] for row, key in keys.items() if key in lately}
 
+    def is_counting(self, ctx: RuleContext) -> bool:
+        """Whether so much came in the last second that any source may storm."""
+        return self._is_counting
+
     def last_ns(self, ctx: RuleContext, source: int) -> int:
         """When a source last stormed; 0: never."""
         return self._known.get(ctx.source_key(source), (0, 0.0))[0]
 
     def _look(self, ctx: RuleContext, packets_hz: float, each_hz: float, window_s: float) -> None:
         streams = ctx.streams
+        self._is_counting = ctx.may_count((FRAMES, OTHERS), window_s, packets_hz * window_s)
+        if not self._is_counting:
+            return
         counts = ctx.counted((FRAMES, OTHERS), window_s)
         if counts.sum() <= packets_hz * window_s:
             return

@@ -108,6 +108,20 @@ def due_for_percentiles(table: Table, live: NDArray[np.intp], bucket: int) -> ND
     return due
 
 
+def are_behind(table: Table, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """(N,) of which of these rows percentiles or histograms are still to be brought up to what came."""
+    count = table.interval_count[rows]
+    behind: NDArray[np.bool_] = (table.interval_known[rows] != count) | (table.interval_binned[rows] != count)
+    return behind
+
+
+def next_due(live: int, rows: NDArray[np.intp], bucket: int) -> int:
+    """The first bucket from this one on in which any of these rows is due, among so many live ones."""
+    each = 1 if live > FEW_LIVE else FEW_TOGETHER
+    of_turns, turn = REFRESH_SPREAD // each, -(-bucket // each)
+    return (turn + int(((rows - turn) % of_turns).min())) * each
+
+
 def uneven_gaps(
     intervals_us: NDArray[np.uint32],
     medians_us: NDArray[np.int64],
@@ -123,8 +137,8 @@ def uneven_gaps(
     return uneven
 
 
-def learn_norms(table: Table, now_ns: int) -> None:
-    """Once a second: learn the best rate of streams that moved during the last 5 s."""
+def learn_norms(table: Table, now_ns: int) -> bool:
+    """Once a second: learn the best rate of streams that moved during the last 5 s. Returns whether any did."""
     top = table.top
     frames = table.frames_5s[:top]
     moving = table.live[:top] & (frames >= 2) & (table.stepped_5s[:top] >= MOVING_SHARE * frames)
@@ -133,3 +147,4 @@ def learn_norms(table: Table, now_ns: int) -> None:
     if len(rows):
         table.best_moving_hz[rows] = np.maximum(table.best_moving_hz[rows], frames[rows] / MOVING_WINDOW_S)
         table.moving_known_s[rows] += 1
+    return len(rows) > 0

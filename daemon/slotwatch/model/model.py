@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House
 from slotwatch.model import cadence, control, minute_intervals
 from slotwatch.model.admission import MOST_BRIEF
+from slotwatch.model.ahead import BRIEF_BUCKETS, MINUTE, Ahead
 from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.continuations import CompiledPass, may_go_on
 from slotwatch.model.counters import PacketCounters
@@ -24,20 +25,14 @@ from slotwatch.model.occasions import Occasions
 from slotwatch.model.part import by_kind
 from slotwatch.model.sources import Sources
 from slotwatch.model.stage import Stage
-from slotwatch.model.streams import DAY_NS, Streams
+from slotwatch.model.streams import Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, SECOND
 from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
 
-MINUTE = 60 * SECOND
-BRIEF_BUCKETS = 10 * SECOND
-"""How often what a flood left is looked for."""
-MINUTE_NS = MINUTE * BUCKET_NS
 FEW_TURNS = 4
-OFFENCE_NS = 12_000_000_000
-"""Rejected packets are counted over 10 s; some slack."""
 PART_ROWS = 1024
 """Rows worked on at once, about: their levels (twice 0.5 MiB) stay in a processor's cache from step to step."""
 
@@ -54,9 +49,7 @@ class Model:
         self.started_ns = now_ns
         self.revision = 0
         """Rises with every change of what rules may read, but for the counts of the last seconds."""
-        self.window_revision = 0
-        """Rises with every change of those."""
-        self._reported_revision = -1
+        self._reported_revision = self._named_of = -1
         self.universes = Universes(house)
         self.sources = Sources(house)
         self.streams = Streams(self.universes, self.sources, now_ns, compiled)
@@ -65,6 +58,7 @@ class Model:
         self._arrivals = Arrivals(self.streams, self.counters, compiled)
         self.stage = Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
+        self._ahead = Ahead(self.streams, self.occasions, self.counters, self._arrivals, self.stage)
         self._bucket = now_ns // BUCKET_NS
         self._winning: tuple[NDArray[np.uint8], SlotOwners] | None = None
         self._winning_of = (-1, -1)
@@ -121,12 +115,19 @@ class Model:
 
     def soonest_loss_ns(self) -> int | None:
         """When the first of the live streams is lost if no more packets come; None: no stream is live."""
-        table, top = self.streams, self.streams.top
-        due_ns = (table.last_arrival_ns[:top] + table.timeout_ns[:top])[table.live[:top]]
-        if not len(due_ns):
-            return None
-        ending_ns = self._arrivals.endings.next_ns()
-        return int(due_ns.min()) if ending_ns is None else min(int(due_ns.min()), ending_ns)
+        return self._ahead.soonest_loss_ns()
+
+    def holds_until_ns(self) -> int:
+        """Until when nothing that rules read changes if nothing comes, but for counts of the last seconds; its own
+        time where that is not known."""
+        return self._ahead.holds_until_ns(self.now_ns, self._bucket, may_name=self._may_name)
+
+    def forgets_at_rest_ns(self, longest_gap_ns: int) -> int | None:
+        """When something is forgotten while all live streams continue; None if more may change than that.
+
+        longest_gap_ns: between two packets of one stream.
+        """
+        return self._ahead.forgets_at_rest_ns(self.now_ns, longest_gap_ns)
 
     def advance(self, now_ns: int) -> None:
         """Bring windows, timeouts, winners, universes and sources up to now. Earlier times change nothing."""
@@ -158,7 +159,7 @@ class Model:
         while each <= bucket:
             # A leap costs as much to plan as a few turns do.
             may_leap = turns == passed and bucket - each > FEW_TURNS
-            over = min(self._next_work(each), bucket + 1) - each if may_leap else 0
+            over = min(self._ahead.next_work(each, may_name=self._may_name), bucket + 1) - each if may_leap else 0
             if over > 0:
                 self.streams.windows.pass_over(over)
                 each += over
@@ -177,65 +178,11 @@ class Model:
     def _turn(self, each: int) -> None:
         """Begin a bucket."""
         windows = self.streams.windows
-        self.window_revision += windows.next_change() <= each
-        has_work = self._has_work()
-        before = None if has_work else self._kept
+        before = self._ahead.kept
         if each % SECOND == 0:
             self.streams.tell_gaps()
         windows.turn()
-        self._each_bucket(each)
-        self.revision += has_work or self._kept != before
-
-    @property
-    def _kept(self) -> tuple[int, int, int]:
-        """What is forgotten as time passes: how many streams, sources and lists there are."""
-        return self.streams.filled, self.sources.filled, self.sources.lists
-
-    def _next_work(self, each: int) -> int:
-        """The first bucket from this one on at whose start anything may have to be done if nothing comes."""
-        if self._has_work():
-            return each
-        every = SECOND if self.sources.lists or self.occasions.nodes else BRIEF_BUCKETS
-        return min(self.streams.windows.next_work(), -(-each // every) * every)
-
-    def _next_change(self, each: int) -> int:
-        """The first bucket from this one on at whose start what rules read may change if nothing comes."""
-        if self._has_work():
-            return each
-        change = self.streams.windows.next_change()
-        return min(change, -(-each // SECOND) * SECOND) if self.sources.lists or self.occasions.nodes else change
-
-    def _has_work(self) -> bool:
-        """Whether percentiles or norms of live streams are still to be brought up to what came."""
-        streams, top = self.streams, self.streams.top
-        live = streams.live[:top]
-        if not live.any():
-            return False
-        known = streams.interval_known[:top] == streams.interval_count[:top]
-        known &= streams.interval_binned[:top] == streams.interval_count[:top]
-        moving = (streams.frames_5s[:top] > 1) & (streams.stepped_5s[:top] > 0)
-        return bool((live & (~known | moving)).any())
-
-    def forgets_at_rest_ns(self, longest_gap_ns: int) -> int | None:
-        """When something is forgotten while all live streams continue; None if more may change than that.
-
-        longest_gap_ns: between two packets of one stream.
-        """
-        streams = self.streams
-        if not self._is_simple or self.sources.lists or self.occasions.nodes:
-            return None
-        rows = streams.rows()
-        live = streams.live[rows]
-        if (streams.timeout_ns[rows[live]] <= longest_gap_ns).any():
-            return None
-        rows = rows[~live]
-        last_ns = [*streams.last_packet_ns[rows].tolist()]
-        last_ns += [
-            int(self.sources.last_seen_ns[row])
-            for row in self.sources.rows().tolist()
-            if self.sources.streams[row] == 0
-        ]
-        return min(last_ns, default=self.now_ns + DAY_NS) + DAY_NS
+        self.revision += self._each_bucket(each) or self._ahead.kept != before
 
     def leap_over_rest(self, batch: Batch, fields: Fields) -> None:
         """Take packets of live streams that only repeat themselves, as if they all came now; then go to their end.
@@ -251,33 +198,9 @@ class Model:
         self._bucket = self.now_ns // BUCKET_NS
         self.streams.windows.empty(self._bucket)
 
-    @property
-    def _is_simple(self) -> bool:
-        """Whether no flood, no rejected packets, no slot priorities and no patch change anything by time alone."""
-        streams, top = self.streams, self.streams.top
-        if max(streams.filled, self.sources.filled) > MOST_BRIEF or self.stage.active or self._arrivals.winners_stale:
-            return False
-        # The winner of a slot changes when its slot priorities run out.
-        slots_ns = int(streams.last_slot_priority_ns[:top].max(initial=0)) if streams.live[:top].any() else 0
-        return self.now_ns - max(slots_ns, self.counters.last_offence_ns()) >= OFFENCE_NS
-
-    def holds_until_ns(self) -> int:
-        """Until when nothing that rules read changes if nothing comes; its own time where that is not known."""
-        streams = self.streams
-        if not self._is_simple:
-            return self.now_ns
-        ends_ns = [self._next_change(self._bucket + 1) * BUCKET_NS]
-        loss_ns = self.soonest_loss_ns()
-        if loss_ns is not None:
-            ends_ns.append(loss_ns + 1)
-        # Senders that were not heard for a day are forgotten.
-        last_ns = (streams.last_packet_ns[streams.rows()], self.sources.last_seen_ns[self.sources.rows()])
-        ends_ns += [max(self.now_ns + MINUTE_NS, int(each.min()) + DAY_NS) for each in last_ns if len(each)]
-        return min(ends_ns)
-
     def _skip_to(self, bucket: int) -> None:
         """Leap over buckets in which nothing is live and no window holds anything: only memory runs out in them."""
-        before = self._kept
+        before = self._ahead.kept
         self.streams.windows.skip(bucket - self._bucket)
         if bucket // SECOND > self._bucket // SECOND:
             self.sources.expire_lists(bucket // SECOND * SECOND * BUCKET_NS)
@@ -285,23 +208,39 @@ class Model:
             self._forget_brief(bucket * BUCKET_NS)
         if bucket // MINUTE > self._bucket // MINUTE:
             self.streams.forget_old(bucket // MINUTE * MINUTE * BUCKET_NS)
-        self.revision += self._kept != before
+        self.revision += self._ahead.kept != before
         self._bucket = bucket
 
-    def _each_bucket(self, bucket: int) -> None:
+    def _each_bucket(self, bucket: int) -> bool:
+        """Do what is due at the start of a bucket; returns whether percentiles or norms changed."""
         streams = self.streams
         live = streams.live[: streams.top].nonzero()[0]
         due = cadence.due_for_percentiles(streams, live, bucket)
-        cadence.work_out_percentiles(streams, due)
-        minute_intervals.take_new(streams, due)
+        changed = len(due) > 0 and bool(cadence.are_behind(streams, due).any())
+        if len(due):
+            cadence.work_out_percentiles(streams, due)
+            minute_intervals.take_new(streams, due)
         if bucket % SECOND == 0:
-            cadence.learn_norms(streams, bucket * BUCKET_NS)
+            changed |= cadence.learn_norms(streams, bucket * BUCKET_NS)
             self.sources.expire_lists(bucket * BUCKET_NS)
-            self.occasions.name_sources(self._numbers_of)
+            self._name_sources()
         if bucket % BRIEF_BUCKETS == 0:
             self._forget_brief(bucket * BUCKET_NS)
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
+        return changed
+
+    @property
+    def _may_name(self) -> bool:
+        """Whether a source may get another name from the nodes that are known; of many some may be forgotten."""
+        nodes = self.occasions.nodes
+        return bool(nodes) and (self._named_of != self.revision or len(nodes) > MOST_BRIEF)
+
+    def _name_sources(self) -> None:
+        if self._may_name:
+            self.occasions.name_sources(self._numbers_of)
+            self.revision += 1
+            self._named_of = self.revision
 
     def _forget_brief(self, now_ns: int) -> None:
         self.streams.forget_brief(now_ns)

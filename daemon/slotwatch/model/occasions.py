@@ -159,6 +159,8 @@ class Occasions:
     def forget_brief(self, now_ns: int) -> None:
         """Forget what a flood left: entries heard for moments only, long ago, where they are many."""
         for table in self._tables:
+            if len(table) <= MOST_BRIEF:
+                continue
             gone = [key for key, one in table.items() if _is_brief(one) and now_ns - one.last_ns > FORGET_BRIEF_NS]
             if len(gone) > MOST_BRIEF:
                 for key in gone:

@@ -252,6 +252,11 @@ class Sources(Table, Sequence[SourceRow]):
         """How many sources have a list of universes that may run out."""
         return sum(about is not None and about.row.listed is not None for about in self.about)
 
+    def next_list_end_ns(self) -> int | None:
+        """When the first list of universes runs out if it is not renewed; None: there is none."""
+        ends_ns = [one.row.listed_at_ns for one in self.about if one is not None and one.row.listed is not None]
+        return min(ends_ns) + LIST_TIMEOUT_NS if ends_ns else None
+
     def expire_lists(self, now_ns: int) -> None:
         """Forget lists that were not renewed for 20 s."""
         for about in self.about:

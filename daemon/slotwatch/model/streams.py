@@ -348,6 +348,8 @@ class Streams(Table):
 
         A few of them are not a flood, and a person may look for them: they stay for a day, like the others.
         """
+        if max(self.filled, self.sources.filled) <= MOST_BRIEF:
+            return
         rows = self.rows()
         idle, brief, ranks, last_ns, _ = self._standing(rows, now_ns)
         go = rows[idle & brief & (ranks < DECLARED) & (now_ns - last_ns > FORGET_BRIEF_NS)]

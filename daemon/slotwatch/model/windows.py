@@ -58,6 +58,8 @@ LONGEST_KEPT = BUCKETS + 2 * SECOND
 """Buckets after which nothing of what was counted is left in any window."""
 MOST_FILLED = 16
 """With more the next bucket is sure to change something, or nearly so."""
+_SECONDS_AHEAD = (1, SECONDS, SECONDS + 1)
+"""Seconds after which longest gaps are reported and forgotten."""
 FAR = 1 << 40
 
 
@@ -77,8 +79,8 @@ class Windows:
         self._bucket = self._added_bucket = bucket
         self._filled: deque[int] = deque(maxlen=LONGEST_KEPT)
         """Buckets in which anything was counted, as long as a window may hold them."""
-        self._asked: set[int] = set()
-        """Lengths of windows whose sums were asked for, in buckets."""
+        self._held: dict[int, list[bool]] = {}
+        """Of those that are finished, which counts they hold, where it was asked."""
 
     @property
     def is_empty(self) -> bool:
@@ -144,25 +146,45 @@ class Windows:
             self._filled.append(self._bucket)
             self._added_bucket = self._bucket
 
-    def next_change(self) -> int:
-        """The next bucket at whose start a sum that is asked for may change; one that is far away if none does."""
-        return self._soonest({0, *self._asked}, ())
+    def next_change(self, metrics: Iterable[int], buckets: int) -> int:
+        """The next bucket at whose start a sum of these counts may change; one that is far away if it does not."""
+        at, length = self._bucket, min(buckets, BUCKETS - 1)
+        self._drop_old()
+        if len(self._filled) > MOST_FILLED:
+            return at + 1
+        soonest = at + FAR
+        for filled in self._filled:
+            # It comes in when it is finished, and leaves after that.
+            change = filled + 1 if filled == at else filled + length + 1
+            if at < change < soonest:
+                held = self._holds(filled)
+                if any(held[metric] for metric in metrics):
+                    soonest = change
+        return soonest
 
     def next_work(self) -> int:
         """The next bucket at whose start there is something to bring forward; one that is far away if none is."""
-        return self._soonest({0, *_LENGTHS, *self._asked}, (1, SECONDS, SECONDS + 1))
-
-    def _soonest(self, lengths: Iterable[int], seconds: Iterable[int]) -> int:
-        """The next bucket that comes this many buckets and one, or this many whole seconds, after anything was
-        counted."""
         at = self._bucket
-        while self._filled and self._filled[0] < at - LONGEST_KEPT:
-            self._filled.popleft()
+        self._drop_old()
         if len(self._filled) > MOST_FILLED:
             return at + 1
-        ahead = [filled + length + 1 for filled in self._filled for length in lengths]
-        ahead += [(filled // SECOND + length) * SECOND for filled in self._filled for length in seconds]
+        ahead = [filled + length + 1 for filled in self._filled for length in (0, *_LENGTHS)]
+        ahead += [(filled // SECOND + length) * SECOND for filled in self._filled for length in _SECONDS_AHEAD]
         return min((bucket for bucket in ahead if bucket > at), default=at + FAR)
+
+    def _drop_old(self) -> None:
+        """Forget buckets that no window holds any more."""
+        while self._filled and self._filled[0] < self._bucket - LONGEST_KEPT:
+            self._held.pop(self._filled.popleft(), None)
+
+    def _holds(self, filled: int) -> list[bool]:
+        """Which counts a bucket holds of any stream, or held before some were taken back."""
+        held = self._held.get(filled)
+        if held is None:
+            held = _in_any_row(self._ring[:, filled % BUCKETS, : self._table.top])
+            if filled < self._bucket:
+                self._held[filled] = held
+        return held
 
     def empty(self, bucket: int) -> None:
         """Forget all counts and go to this bucket; totals must have been folded."""
@@ -171,6 +193,7 @@ class Windows:
         for name, _, _ in COLUMNS:
             getattr(self._table, name)[:] = 0
         self._filled.clear()
+        self._held.clear()
         self._bucket = self._added_bucket = bucket
 
     def pass_over(self, buckets: int) -> None:
@@ -280,13 +303,16 @@ class Windows:
     def sums(self, metrics: tuple[int, ...], buckets: int) -> NDArray[np.uint32]:
         """(top,) what was counted in the last finished buckets, at most 100 of them; kept ready for COLUMNS."""
         top = self._table.top
-        self._asked.add(min(buckets, BUCKETS - 1))
         for name, length, counted in COLUMNS:
             if length == buckets and counted == metrics:
                 ready: NDArray[np.uint32] = getattr(self._table, name)[:top]
                 return ready
         numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS
         return np.asarray(self._ring[list(metrics)][:, numbers, :top].sum((0, 1)), np.uint32)
+
+    def unfinished(self, metrics: tuple[int, ...]) -> int:
+        """How much of these counts all streams have in the bucket that is being filled."""
+        return sum(int(self._ring[metric, self.place, : self._table.top].sum()) for metric in metrics)
 
     def first_ns(self, metric: int, row: int, buckets: int) -> int:
         """Start of the oldest of the last `buckets` finished buckets in which anything was counted; 0 if none."""

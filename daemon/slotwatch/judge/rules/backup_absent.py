@@ -37,7 +37,7 @@ def bind(setup: RuleSetup, p: BackupAbsentParameters) -> tuple[RuleBinding, ...]
     def absent(ctx: RuleContext) -> dict[Absent, None]:
         return roster.absent(ctx, backups=True, start_ns=start_ns)
 
-    return (RuleBinding(KEYS, absent, describe_absent_backup, TICK_NS, refresh_s=None, remembers=True),)
+    return (RuleBinding(KEYS, absent, describe_absent_backup, TICK_NS, refresh_s=None, pass_over=roster.pass_over),)
 
 
 RULE = Rule(

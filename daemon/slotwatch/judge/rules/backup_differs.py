@@ -87,6 +87,10 @@ class BackupsInStep:
                 apart[key] = episode.since_ns
         return apart
 
+    def is_comparing(self, ctx: RuleContext) -> bool:
+        """Whether anything of the last comparison is kept."""
+        return self._rivals.is_comparing or bool(self._unlike_ns or self._episodes)
+
     def _look(self, ctx: RuleContext, pairs: Pairs, at: int, key: Backup, episode: Episode, begun_ns: int) -> None:
         """Count one comparison; forget the episode where they have been in step for long enough."""
         far = pairs.worst[at] > self._p.difference_percent * FULL / 100
@@ -131,7 +135,9 @@ class BackupsInStep:
 
 def bind(setup: RuleSetup, p: BackupDiffersParameters) -> tuple[RuleBinding, ...]:
     backups = BackupsInStep(setup.lasting(Rivals), p)
-    return (RuleBinding(KEYS, backups.differs, backups.describe_difference, timed=True, remembers=True),)
+    return (
+        RuleBinding(KEYS, backups.differs, backups.describe_difference, timed=True, remembers=backups.is_comparing),
+    )
 
 
 RULE = Rule(

@@ -132,7 +132,14 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
 def bind(setup: RuleSetup, p: DuplicateIdentityParameters) -> tuple[RuleBinding, ...]:
     clones = Clones(p)
     return (
-        RuleBinding(KEYS, clones.find, describe_clones, timed=True, is_wary=clones.is_one_suspected, remembers=True),
+        RuleBinding(
+            KEYS,
+            clones.find,
+            describe_clones,
+            timed=True,
+            is_wary=clones.is_one_suspected,
+            remembers=clones.is_one_suspected,
+        ),
     )
 
 

@@ -74,6 +74,10 @@ class Echoes:
         self._heard = {pair: self._heard.get(pair, deque(maxlen=MOST_COPIES)) for pair in pairs}
         return {pair: None for pair in pairs if self._echoes(ctx, *pair)}
 
+    def has_pairs(self, ctx: RuleContext) -> bool:
+        """Whether there is anything that may be an original and its copy."""
+        return bool(self._heard)
+
     def _echoes(self, ctx: RuleContext, original: int, copy: int) -> bool:
         streams = ctx.streams
         if streams.priority[copy] < streams.priority[original]:
@@ -119,7 +123,7 @@ class Echoes:
 
 def bind(setup: RuleSetup, p: EchoedUniverseParameters) -> tuple[RuleBinding, ...]:
     echoes = Echoes(p)
-    return (RuleBinding(KEYS, echoes.find, echoes.describe, remembers=True),)
+    return (RuleBinding(KEYS, echoes.find, echoes.describe, remembers=echoes.has_pairs),)
 
 
 RULE = Rule(

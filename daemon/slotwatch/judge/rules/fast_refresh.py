@@ -45,8 +45,11 @@ def max_hz(slots: NDArray[np.uint16], p: FastRefreshParameters) -> NDArray[np.fl
 
 def is_fast(ctx: RuleContext, p: FastRefreshParameters) -> Mask:
     streams = ctx.streams
+    settled = ctx.settled(ns_from_s(p.window_s))
+    if not np.count_nonzero(settled):
+        return settled
     rate_hz = (ctx.counted((FRAMES,), p.window_s).astype(np.float64) - 1) / p.window_s
-    fast: Mask = ctx.settled(ns_from_s(p.window_s)) & (rate_hz > p.over_ratio * max_hz(streams.slots, p))
+    fast: Mask = settled & (rate_hz > p.over_ratio * max_hz(streams.slots, p))
     return fast
 
 

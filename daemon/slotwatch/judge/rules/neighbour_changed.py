@@ -46,6 +46,11 @@ class ChangedNeighbours:
         last_show(ctx)  # keeps what this pass sees, also where nothing is compared
         return found
 
+    def may_change(self, ctx: RuleContext) -> bool:
+        """Whether anybody announces itself, or did at the last show, or switches are followed."""
+        ports = ctx.listener.ports.networks()
+        return bool(self._since_ns or ports or ctx.house.switches)
+
     def describe(self, ctx: RuleContext, network: int) -> Finding:
         name = ctx.network_name(network)
         seen = ctx.listener.ports.now(network, ctx.now_ns)
@@ -65,7 +70,7 @@ class ChangedNeighbours:
 
 def bind(setup: RuleSetup, p: NeighbourChangedParameters) -> tuple[RuleBinding, ...]:
     ports = ChangedNeighbours(p)
-    return (RuleBinding(KEYS, ports.find, ports.describe, EVERY_SECOND_NS, remembers=True),)
+    return (RuleBinding(KEYS, ports.find, ports.describe, EVERY_SECOND_NS, remembers=ports.may_change),)
 
 
 RULE = Rule(

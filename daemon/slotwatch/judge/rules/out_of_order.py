@@ -29,6 +29,8 @@ class OutOfOrderFacts(Facts):
 
 
 def is_out_of_order(ctx: RuleContext, p: OutOfOrderParameters, unusable: SequenceUnusableParameters) -> Mask:
+    if not ctx.live_count:
+        return ctx.live
     late = ctx.live & (ctx.counted((DISCARDED,), p.window_s) >= p.discarded)
     late &= ctx.streams.protocol == Protocol.E131
     return late & ~is_unusable(ctx, unusable) if late.any() else late

@@ -129,7 +129,11 @@ def bind(setup: RuleSetup, p: PacketFloodParameters) -> tuple[RuleBinding, ...]:
     began, storms = partial(flood_began_ns, p=p), setup.lasting(Storms)
     return (
         RuleBinding(
-            KEYS, partial(floods, p=p, storms=storms), partial(describe_flood, p=p, storms=storms), began_ns=began
+            KEYS,
+            partial(floods, p=p, storms=storms),
+            partial(describe_flood, p=p, storms=storms),
+            began_ns=began,
+            remembers=storms.is_counting,
         ),
     )
 

@@ -47,6 +47,8 @@ class PacketLossFacts(Facts):
 
 def loses(ctx: RuleContext, p: PacketLossParameters) -> Mask:
     """Too many are missing by sequence in the window, or of the last 10 frames."""
+    if not ctx.live_count:
+        return ctx.live
     streams = ctx.streams
     lost = ctx.counted((LOST,), p.window_s)
     some: Mask = ctx.live & (lost > 0) & streams.sequence_measurable

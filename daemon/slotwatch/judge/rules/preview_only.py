@@ -39,6 +39,8 @@ PreviewOnly = tuple[int, int]
 def preview_only(ctx: RuleContext, p: PreviewOnlyParameters) -> dict[PreviewOnly, int | None]:
     """Universes whose newest packets are preview data of the source that sent them live, or that were never live."""
     universes = ctx.universes
+    if not np.count_nonzero(universes.last_preview_ns):
+        return {}
     recent = (universes.last_preview_ns > 0) & (ctx.now_ns - universes.last_preview_ns < ns_from_s(p.recent_s))
     silent = universes.last_preview_ns > universes.last_arrival_ns
     found: dict[PreviewOnly, int | None] = {}

@@ -37,11 +37,16 @@ class SequenceUnusableFacts(Facts):
 
 def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
     """E1.31 numbers that do not change, run backwards, or step by more than one each time."""
+    if not ctx.live_count:
+        return ctx.live
     streams = ctx.streams
     step = streams.sequence_step
     odd: Mask = ctx.live & (streams.protocol == Protocol.E131)
-    discarded, frames = ctx.counted((DISCARDED,), p.window_s), ctx.counted((FRAMES,), p.window_s)
-    odd = odd & (streams.sequence_stuck | (step >= p.step) | (discarded > frames + p.discarded))
+    habit = streams.sequence_stuck | (step >= p.step)
+    discarded = ctx.counted((DISCARDED,), p.window_s)
+    if (discarded > p.discarded).any():
+        habit |= discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded
+    odd = odd & habit
     for row in np.flatnonzero(odd & ~streams.sequence_stuck & (step >= p.step)).tolist():
         # A step of two can also be every second frame lost: only a count of universes or more speaks for the sender.
         odd[row] = int(step[row]) >= p.sure_step or int(step[row]) == _universes_sent(ctx, row)

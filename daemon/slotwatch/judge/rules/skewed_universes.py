@@ -51,6 +51,8 @@ class Skew:
         """Of a source row: moments of single steps and their spreads."""
 
     def find(self, ctx: RuleContext) -> dict[int, None]:
+        if ctx.live_count < 2 and not self._spreads:
+            return {}
         streams, isolated_ns = ctx.streams, self._isolated_ns
         quiet_ns = ctx.now_ns - streams.last_change_ns
         settled = ctx.live & (quiet_ns > isolated_ns) & (quiet_ns < 2 * isolated_ns) & (streams.history_count >= 2)
@@ -61,6 +63,8 @@ class Skew:
 
     def is_one_stepping(self, ctx: RuleContext) -> bool:
         """Whether a single step is just over: it is measured in the moment after it, or never."""
+        if ctx.live_count < 2:
+            return False
         streams, isolated_ns = ctx.streams, self._isolated_ns
         fresh = ctx.live & (ctx.now_ns - streams.last_change_ns < 2 * isolated_ns) & (streams.history_count >= 2)
         rows = fresh.nonzero()[0][:MOST_LOOKED_AT]
@@ -112,11 +116,7 @@ class Skew:
 
 def bind(setup: RuleSetup, p: SkewedUniversesParameters) -> tuple[RuleBinding, ...]:
     skew = Skew(p)
-    return (
-        RuleBinding(
-            KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s, is_wary=skew.is_one_stepping, remembers=True
-        ),
-    )
+    return (RuleBinding(KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s, is_wary=skew.is_one_stepping),)
 
 
 RULE = Rule(

@@ -35,6 +35,11 @@ class SlotPriorityFaultyFacts(Facts):
     habit: str
 
 
+def _ever_gave(ctx: RuleContext) -> bool:
+    """Whether any stream ever sent start code 0xDD."""
+    return bool(np.count_nonzero(ctx.streams.last_slot_priority_ns))
+
+
 def _gives(ctx: RuleContext) -> Mask:
     streams = ctx.streams
     gives: Mask = (streams.last_slot_priority_ns > 0) & (
@@ -45,6 +50,8 @@ def _gives(ctx: RuleContext) -> Mask:
 
 def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mask:
     streams = ctx.streams
+    if not _ever_gave(ctx):
+        return np.zeros(streams.count, np.bool_)
     silent_ns = ctx.now_ns - streams.last_slot_priority_ns
     sent = ctx.live & (streams.last_slot_priority_ns > streams.since_ns)
     # Levels that are accepted after it was due show that the stream lives and 0xDD alone has ended.
@@ -60,6 +67,8 @@ def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> M
 
 def has_short_priority(ctx: RuleContext) -> Mask:
     streams = ctx.streams
+    if not _ever_gave(ctx):
+        return np.zeros(streams.count, np.bool_)
     short: Mask = ctx.live & _gives(ctx) & (streams.slot_priority_slots < streams.slots)
     return short
 
@@ -67,6 +76,8 @@ def has_short_priority(ctx: RuleContext) -> Mask:
 def has_mixed_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mask:
     streams, universes = ctx.streams, ctx.universes
     mixed = np.zeros(universes.count, np.bool_)
+    if not _ever_gave(ctx):
+        return mixed
     gives = ctx.live & _gives(ctx)
     if gives.any():
         # One that has stopped is a case of its own.
@@ -128,6 +139,8 @@ def describe_mixed_priority(ctx: RuleContext, row: int) -> Finding:
 
 def is_one_late(ctx: RuleContext) -> bool:
     """Whether per-address priority is overdue somewhere: at rest it comes once a second."""
+    if not _ever_gave(ctx):
+        return False
     streams = ctx.streams
     silent_ns = ctx.now_ns - streams.last_slot_priority_ns
     late: Mask = ctx.live & (streams.last_slot_priority_ns > 0)

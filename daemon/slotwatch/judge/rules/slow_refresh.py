@@ -66,6 +66,10 @@ class MovingRates:
         self._rested_ns = np.zeros(0, np.int64)
         self._slower = False
 
+    def notes(self, ctx: RuleContext) -> bool:
+        """Whether it keeps of each look which streams rest: of what is lost no rate is judged when it returns."""
+        return ctx.live_count > 0
+
     def is_one_slower(self, ctx: RuleContext) -> bool:
         """Whether a moving stream, also one with pauses or chases, is near its limit."""
         return self._slower
@@ -73,10 +77,13 @@ class MovingRates:
     def is_slow(self, ctx: RuleContext) -> Mask:
         """While most frames step: mean rate under the limit, or under a share of the stream's own norm."""
         p, streams = self._p, ctx.streams
-        frames = ctx.counted((FRAMES,), p.window_s)
-        moving = (frames > 0) & (ctx.counted((STEPS,), p.window_s) >= p.moving_ratio * frames)
-        self._note(ctx)
         self._slower = False
+        self._note(ctx)
+        steps = ctx.counted((STEPS,), p.window_s)
+        if not np.count_nonzero(steps):
+            return np.zeros(streams.count, np.bool_)
+        frames = ctx.counted((FRAMES,), p.window_s)
+        moving = (frames > 0) & (steps >= p.moving_ratio * frames)
         if not moving.any():
             return moving
         # A window ends with the bucket being filled: compared to the sender's favour, it is a bucket short.
@@ -104,9 +111,10 @@ class MovingRates:
             self._jumped_ns = np.pad(self._jumped_ns, (0, more))
             self._rested_ns = np.pad(self._rested_ns, (0, more))
         resting = streams.equal_frames >= p.rest_frames
-        resting |= ctx.now_ns - streams.last_frame_ns > ns_from_s(p.rest_s)
+        # Of each look the last is kept, so none is due because a rest begins.
+        resting |= ctx.at_ns - streams.last_frame_ns > ns_from_s(p.rest_s)
         self._rested_ns[: streams.count][resting] = ctx.at_ns
-        fresh = ctx.now_ns - streams.last_change_ns < ns_from_s(p.jump_fresh_s)
+        fresh = ctx.at_ns - streams.last_change_ns < ns_from_s(p.jump_fresh_s)
         self._jumped_ns[: streams.count][(streams.max_step >= p.jump) & fresh] = ctx.at_ns
 
     def _jumps(self, ctx: RuleContext) -> Mask:
@@ -162,6 +170,8 @@ def bind(setup: RuleSetup, p: SlowRefreshParameters) -> tuple[RuleBinding, ...]:
             partial(describe_slow, p=p),
             began_ns=partial(slow_since_ns, p=p),
             is_wary=rates.is_one_slower,
+            remembers=rates.notes,
+            keeps_last_look=True,
             blind_window_s=p.window_s,
         ),
     )

@@ -70,7 +70,7 @@ def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]
         return roster.absent(ctx, backups=False, start_ns=start_ns)
 
     # The source that carries on may fall silent too.
-    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, remembers=True),)
+    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, pass_over=roster.pass_over),)
 
 
 RULE = Rule(

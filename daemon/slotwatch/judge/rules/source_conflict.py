@@ -79,7 +79,7 @@ class Conflicts:
 
     def is_comparing(self, ctx: RuleContext) -> bool:
         """Whether streams share a universe: what each showed a moment ago is remembered pass by pass."""
-        return len(self._rivals.pairs.rival) > 0
+        return self._rivals.is_comparing
 
     def _manner(self, ctx: RuleContext, stream: int) -> str:
         idle_ns = ctx.now_ns - int(ctx.streams.last_change_ns[stream])
@@ -94,7 +94,7 @@ def bind(setup: RuleSetup, p: SourceConflictParameters) -> tuple[RuleBinding, ..
             conflicts.is_contested,
             conflicts.describe_conflict,
             is_wary=conflicts.is_comparing,
-            remembers=True,
+            remembers=conflicts.is_comparing,
         ),
     )
 

@@ -60,7 +60,6 @@ class Syncs:
         self._p = p
         self._named_ns: dict[int, int] = {}
         """Of network << 16 | address, those that live streams name now."""
-        self._looked_ns = 0
         self._without_since_ns = 0
         """Since when an address is without its sync packet, the longest; 0: none is."""
 
@@ -76,9 +75,11 @@ class Syncs:
     def _missing_e131(self, ctx: RuleContext) -> dict[AwaitedSync, int]:
         """Sync addresses that frames name and no sync packet serves."""
         streams = ctx.streams
+        if not ctx.live_count:
+            self._named_ns.clear()
+            return {}
         named = ctx.live & (streams.sync_address > 0) & (streams.protocol == Protocol.E131)
         before_ns, self._named_ns = self._named_ns, {}
-        looked_ns, self._looked_ns = self._looked_ns, ctx.at_ns
         found: dict[AwaitedSync, int] = {}
         if not named.any():
             return found
@@ -89,7 +90,7 @@ class Syncs:
             last_ns = ctx.model.occasions.last_sync_ns(network, int(Protocol.E131), address)
             waiting = _waiting(ctx, network, address)
             first_ns, newest_ns = int(streams.since_ns[waiting].min()), int(streams.last_arrival_ns[waiting].max())
-            named_ns = self._named_ns[pair] = before_ns.get(pair) or max(first_ns, looked_ns)
+            named_ns = self._named_ns[pair] = before_ns.get(pair) or max(first_ns, ctx.looked_ns)
             since_ns = max(last_ns, named_ns)
             self._note_without(since_ns)
             if ctx.now_ns - since_ns > loss_ns and newest_ns - since_ns > LATE_SYNC_NS:
@@ -192,7 +193,7 @@ def _describe_e131(ctx: RuleContext, key: AwaitedSync) -> Finding:
 
 def bind(setup: RuleSetup, p: SyncMissingParameters) -> tuple[RuleBinding, ...]:
     syncs = Syncs(p)
-    return (RuleBinding(KEYS, syncs.missing, syncs.describe, timed=True, is_wary=syncs.is_one_late, remembers=True),)
+    return (RuleBinding(KEYS, syncs.missing, syncs.describe, timed=True, is_wary=syncs.is_one_late),)
 
 
 RULE = Rule(

@@ -55,6 +55,8 @@ class UnevenRefreshFacts(Facts):
 
 
 def is_uneven(ctx: RuleContext, p: UnevenRefreshParameters) -> Mask:
+    if not ctx.live_count:
+        return ctx.live
     uneven: Mask = ctx.live & (ctx.counted((UNEVEN,), p.window_s) >= p.gaps)
     return uneven
 
