@@ -27,7 +27,7 @@ def all_states(
         setup.is_house_read = False
         made = [RuleState(rule, binding, flapping) for binding in rule.judged_by.bindings(setup)]
         earlier = [state for state in known if state.rule.name == rule.name]
-        # Of one rule's several bindings the same one goes on, however many a house makes.
+        # A rule's states stay if the new house makes as many bindings of it.
         if len(earlier) == len(made) and not setup.is_house_read:
             made = earlier
             for state in made:

@@ -108,7 +108,7 @@ class Clusterer:
         # A listener that hears nothing learns nothing about the cause.
         if known is not None and _is_blind(ctx, group):
             return known[1]
-        # Once some of it is back, the present state is no evidence of the cause.
+        # Once some of it is back, the present state is not evidence of the cause.
         if known is not None and _is_coming_back(ctx, group):
             known[1].provisional = ctx.now_ns < group.is_revised_until_ns
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
@@ -138,7 +138,7 @@ def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
 
 
 def _came_back_beside(ctx: RuleContext, group: LossGroup) -> bool:
-    """Whether all that its sources send now came back after they stopped: it does not show that they went on."""
+    """Whether all that its sources send now came back after they stopped: it does not show that they continued."""
     streams, stopped = ctx.streams, group.streams
     rows = [row for source in ctx.sources_of(stopped) for row in ctx.streams_from(source).tolist()]
     now = [row for row in rows if ctx.live[row] and row not in stopped]

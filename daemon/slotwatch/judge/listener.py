@@ -195,7 +195,7 @@ class Listener:
         return any(not link.up for link in self.links.values())
 
     def silence_counts_from_ns(self, network: int) -> int:
-        """Give the time before which a silence on a network is no evidence against the show."""
+        """Give the time before which a silence on a network is not evidence against the show."""
         link = self.links.get(network)
         return link.since_ns + LINK_SETTLE_NS if link and link.up and link.was_down else 0
 

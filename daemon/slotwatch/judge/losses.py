@@ -24,7 +24,7 @@ from slotwatch.wire.universe import Protocol
 LOSS_RULES = ("universe-lost", "source-absent", "backup-absent")
 EXPIRY_NS = 10 * NANOSECONDS
 """Hosts spread their reports over the Query Response Interval (RFC 2236 8.3: 10 s), and so the memberships of one
-port run out one after the other within as much, once nobody asks for them any more."""
+port run out one after the other within as much, once they are no longer asked for."""
 
 
 class Losses:

@@ -77,7 +77,7 @@ class RuleState:
         """How many of the ticks that were left out it has taken note of."""
 
     def take_over(self, earlier: RuleState) -> None:
-        """Go on with what an earlier state of the same rule knows, under another house file."""
+        """Continue with what an earlier state of the same rule knows, under another house file."""
         self.raised, self._pending, self._looked_ns = earlier.raised, earlier._pending, earlier._looked_ns
         self._last_look_ns, self._before_ns = earlier._last_look_ns, earlier._before_ns
 

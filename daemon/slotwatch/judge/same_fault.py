@@ -46,7 +46,7 @@ def may_be_part(part: IncidentRecord, account: IncidentDraft, *, is_back: bool =
 
 
 def is_followed_by(entry: IncidentRecord, account: IncidentDraft, *, is_back: bool = False) -> bool:
-    """Whether all of an incident was back, and an account is of another fault: nobody has taken that on.
+    """Whether all of an incident was back, and an account is of another fault, which is not acknowledged.
 
     is_back: whether it is back in this very pass.
     """

@@ -191,7 +191,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     scene = Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
     own = scene.lost_sources
     if own and own <= set(whole):
-        # One stream that continues is no evidence about sources that ended completely.
+        # One stream that continues is not evidence about sources that ended completely.
         scene.leave_out([source for source in sources if source not in own and source not in whole])
     return scene
 

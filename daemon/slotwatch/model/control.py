@@ -90,7 +90,7 @@ def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> ND
 
 
 def winner_levels(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> tuple[NDArray[np.uint8], SlotOwners]:
-    """Levels of each universe row, (U, 512), 0 where nobody wins, and the streams that win their slots."""
+    """Levels of each universe row, (U, 512), 0 where none wins, and the streams that win their slots."""
     shown = np.zeros((len(universes), SLOTS), np.uint8)
     owners = none_owned(len(universes))
     table = streams.universes

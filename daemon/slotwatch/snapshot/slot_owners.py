@@ -53,6 +53,6 @@ class SlotOwners:
 
 
 def none_owned(universes: int) -> SlotOwners:
-    """Nobody wins any slot of so many universes."""
+    """No stream wins any slot of this many universes."""
     nobody, slots = np.full(universes, NOBODY, np.int16), np.zeros(universes, np.uint16)
     return SlotOwners(nobody, slots, np.zeros(0, np.int32), np.zeros((0, SLOTS), np.int16))

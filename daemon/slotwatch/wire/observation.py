@@ -41,7 +41,7 @@ class JoinSeen:
 
 @dataclass(frozen=True, slots=True)
 class LeaveSeen:
-    """This computer left a universe's group (E1.31) on a network: nobody here wants it any more."""
+    """This computer left a universe's group (E1.31) on a network: it is no longer wanted here."""
 
     t_ns: int
     network: int

@@ -1,4 +1,4 @@
-"""What is compiled, where it was built for this computer: the pass over packets that only go on, receiving, recording,
+"""What is compiled, where it was built for this computer: the pass over routine packets, receiving, recording,
 the look for changes, copying out of the ring.
 
 Each is one file beside this one, made of a C file of the same name by `compilation.py` when the package is built or

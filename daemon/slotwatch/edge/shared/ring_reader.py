@@ -12,7 +12,7 @@ from slotwatch.edge.shared.ring import FAR_BYTES, GUARD_ROWS, NEAR_BYTES, Ring
 from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, addresses_of, empty
 
 NARROWEST = 128
-"""Bytes that are copied of the shortest packets: the decoders look at so many of every row at once."""
+"""Bytes that are copied of the shortest packets: the decoders look at this many of every row at once."""
 
 
 class CompiledCopy(Protocol):

@@ -149,7 +149,7 @@ class Replay:
         )
         if ends_ns is None or before_ns is None:
             return row
-        # What is equally late on each stream that sends again is no fault of a single stream.
+        # What is equally late on each stream that sends again is not a fault of a single stream.
         until_ns = min([until_ns, *(end_ns for end_ns in before_ns & ends_ns if end_ns > now_ns)]) - REFILL_NS
         last = min(int(np.searchsorted(rests.times_ns[:end], until_ns)), row + MOST_LEAPT)
         if last - row < FEW_PACKETS:

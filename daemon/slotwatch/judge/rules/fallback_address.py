@@ -39,7 +39,7 @@ def fallback_addresses(ctx: RuleContext, p: FallbackAddressParameters) -> dict[F
     for row in ctx.sources:
         source = ctx.sources[row]
         fresh = ctx.now_ns - source.last_seen_ns < ns_from_s(p.fresh_s)
-        # What this computer itself sent before it had a better address is no device.
+        # What this computer itself sent before it had a better address is not a device.
         if fresh and source.address.startswith(FALLBACK_PREFIX) and not ctx.is_here(row):
             found[source.network, source.address, row] = None
     for network, link in ctx.listener.links.items():

@@ -126,7 +126,7 @@ class StrayLevels:
         count = int(active.sum())
         if count < p.fit_slots or self._patch.used(declared)[active].sum() > p.own_fit_ratio * count:
             return None
-        # None that is smaller can hold so many of them.
+        # No smaller one can hold this many of them.
         wide = np.flatnonzero(self._patch.size >= p.other_fit_ratio * count)
         if not len(wide):
             return None

@@ -51,7 +51,7 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
         # What came in by the wrong network and is back on its own is not lost.
         for row in np.flatnonzero(lost & (universes.declared < 0))[:MOST_LOOKED_AT].tolist():
             lost[row] = not went_home(ctx, row)
-    # What ends because nobody here asks for it any more is no loss.
+    # What ends because this computer no longer asks for it is not a loss.
     lost &= ~storms.brought(ctx, lost) & ~ended_by_leaving(universes)
     return _without_own(ctx, seen_by_listener(ctx, lost))
 
