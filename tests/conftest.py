@@ -20,6 +20,7 @@ LIVE = (
     "test_app",
     "test_api_strangers",
     "test_first_contact",
+    "test_ports_freed",
     "test_reference_live",
     "test_restart",
     "test_two_listeners",
@@ -39,7 +40,6 @@ PATIENT = (
     "net/test_documents_net",
     "campus/test_campus_live",
     "outside/test_page",
-    "web/test_real_front",
 )
 """Live ones that wait for what they expect, however unevenly their desk sends meanwhile: a row of their own."""
 SLOW = (

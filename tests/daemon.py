@@ -111,6 +111,15 @@ class Daemon:
         return self.process.wait(10)
 
 
+def is_alive(pid: int) -> bool:
+    """Whether this process runs: one that has ended and that nobody waited for does not."""
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state not in "ZX"
+
+
 def start(
     file: Path,
     ports: Ports,

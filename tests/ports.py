@@ -21,3 +21,16 @@ def free_port(kind: socket.SocketKind = socket.SOCK_DGRAM) -> int:
             except OSError:
                 continue
         return port
+
+
+def is_free(kind: socket.SocketKind, port: int) -> bool:
+    """Whether a program could open this port now."""
+    with socket.socket(socket.AF_INET, kind) as sock:
+        if kind is socket.SOCK_STREAM:
+            # As servers do: connections that linger (TIME_WAIT) are not somebody who holds the port.
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            sock.bind(("0.0.0.0" if kind is socket.SOCK_DGRAM else "127.0.0.1", port))
+        except OSError:
+            return False
+        return True

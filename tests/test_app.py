@@ -16,32 +16,9 @@ from typing import Any
 
 import pytest
 
-from tests.daemon import Daemon, Ports, desk, ended, house_text, running, start
+from tests.daemon import Daemon, Ports, desk, ended, house_text, is_alive, running, start
 from tests.patience import until
-from tests.ports import free_port
-
-FREED_WITHIN_S = 0.05
-"""Issue of the processes: nothing orphaned holds a port for longer."""
-
-
-def _bindable(kind: socket.SocketKind, port: int) -> bool:
-    with socket.socket(socket.AF_INET, kind) as sock:
-        if kind is socket.SOCK_STREAM:
-            # As servers do: connections that linger (TIME_WAIT) are not somebody who holds the port.
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            sock.bind(("0.0.0.0" if kind is socket.SOCK_DGRAM else "127.0.0.1", port))
-        except OSError:
-            return False
-        return True
-
-
-def _alive(pid: int) -> bool:
-    try:
-        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
-    except OSError:
-        return False
-    return state not in "ZX"
+from tests.ports import free_port, is_free
 
 
 def _restarted(daemon: Daemon, role: str, before: int) -> int:
@@ -70,8 +47,8 @@ def test_a_packet_on_the_wire_is_a_universe_on_the_page(tmp_path: Path) -> None:
         # The parent is small: it loads neither numpy nor the HTTP server.
         parent = Path(f"/proc/{daemon.process.pid}/maps").read_text()
         assert {name for name in ("numpy", "aiohttp", "_ssl") if name in parent} == set()
-    assert not any(_alive(pid) for pid in children.values())
-    assert _bindable(socket.SOCK_DGRAM, daemon.ports.e131)
+    assert not any(is_alive(pid) for pid in children.values())
+    assert is_free(socket.SOCK_DGRAM, daemon.ports.e131)
 
 
 def test_ctrl_c_for_the_whole_group_ends_it_cleanly(tmp_path: Path) -> None:
@@ -131,7 +108,7 @@ def incomplete(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
 
 def test_a_killed_judging_is_started_again_with_the_incidents_it_had(incomplete: Daemon) -> None:
     daemon = incomplete
-    incident = _incident(daemon, "universe-missing")
+    incident = until(lambda: _incident(daemon, "universe-missing"))
     before = daemon.children()["judging"]
     os.kill(before, signal.SIGKILL)
     _restarted(daemon, "judging", before)
@@ -153,72 +130,6 @@ def test_judging_asleep_for_half_a_second_loses_nothing(tmp_path: Path) -> None:
             os.kill(daemon.children()["judging"], signal.SIGCONT)
         until(lambda: daemon.universe("e131/1").get("frames") == sent[1])
         assert daemon.universe("e131/1")["lost_frames"] == 0
-
-
-def _freed_after_s(directory: Path) -> float:
-    """Start a daemon, kill -9 its parent, and say after how long every port could be bound again."""
-    ports, file = Ports(), directory / "house.toml"
-    file.write_text(house_text(ports))
-    with ended(start(file, ports)) as daemon:
-        children = daemon.children()
-        os.kill(daemon.process.pid, signal.SIGKILL)
-        killed_s = time.monotonic()
-        wanted = [
-            (socket.SOCK_DGRAM, ports.e131),
-            (socket.SOCK_DGRAM, ports.artnet),
-            (socket.SOCK_STREAM, ports.page),
-        ]
-        while not all(_bindable(kind, port) for kind, port in wanted):
-            assert time.monotonic() - killed_s < 5.0
-        freed_s = time.monotonic() - killed_s
-    until(lambda: not any(_alive(pid) for pid in children.values()), 5.0)
-    return freed_s
-
-
-PLAIN_PARENT = """
-import os, subprocess, sys
-child = subprocess.Popen([sys.executable, "-c", '''
-import ctypes, socket, sys, time
-ctypes.CDLL(None).prctl(1, 9)
-sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-sock.bind(("0.0.0.0", int(sys.argv[1])))
-print("bound", flush=True)
-time.sleep(60)
-''', sys.argv[1]])
-child.wait()
-"""
-CALM_S = 0.010
-"""A plain Python process whose parent is killed frees its port in so long on a computer that can be timed."""
-
-
-def _plainly_freed_after_s() -> float:
-    """The same measurement of a process that does nothing: what this computer itself needs now."""
-    port = free_port(socket.SOCK_DGRAM)
-    with subprocess.Popen([sys.executable, "-c", PLAIN_PARENT, str(port)], stdout=subprocess.PIPE) as plain:
-        assert plain.stdout is not None
-        plain.stdout.readline()
-        plain.kill()
-        killed_s = time.monotonic()
-        while not _bindable(socket.SOCK_DGRAM, port):
-            assert time.monotonic() - killed_s < 5.0
-        return time.monotonic() - killed_s
-
-
-def test_a_killed_parent_leaves_nobody_on_a_port(tmp_path: Path) -> None:
-    """Kill -9 of the parent: every port is free 50 ms later, every child is gone.
-
-    Timed only while the computer is calm enough: beside others' work even a process that does nothing takes long
-    to end. Whether all ports become free is tested in any case.
-    """
-    freed_s, plain_s = [], []
-    for _ in range(5):
-        plain_s.append(_plainly_freed_after_s())
-        freed_s.append(_freed_after_s(tmp_path))
-        if freed_s[-1] < FREED_WITHIN_S:
-            return
-    if min(plain_s) > CALM_S:
-        pytest.skip(f"this computer is too busy to time 50 ms: a plain process took {min(plain_s) * 1000:.0f} ms")
-    pytest.fail(f"ports were free after {freed_s} s, those of a plain process after {plain_s} s")
 
 
 @pytest.fixture(scope="module")
@@ -303,7 +214,7 @@ def test_a_reload_takes_the_page_away_from_nobody(tmp_path: Path) -> None:
 
 def test_what_was_ordered_is_what_the_next_read_says(incomplete: Daemon) -> None:
     daemon = incomplete
-    place = f"/api/v1/incidents/{_incident(daemon, 'universe-missing')['id']}"
+    place = f"/api/v1/incidents/{until(lambda: _incident(daemon, 'universe-missing'))['id']}"
     for round_ in range(4):
         phase = ("pre-show", "show")[round_ % 2]
         daemon.order("PUT", "/api/v1/house/phase", {"phase": phase, "confirm": True})
@@ -434,7 +345,7 @@ def test_systemd_hears_of_ready_reload_and_stop_in_their_order(tmp_path: Path) -
         with ended(start(file, ports, environment=environment)) as daemon:
             assert manager.recv(500).decode().startswith("READY=1\n")
             # Only once it listens: the port is held.
-            assert not _bindable(socket.SOCK_DGRAM, ports.e131)
+            assert not is_free(socket.SOCK_DGRAM, ports.e131)
             _until_said(manager, "WATCHDOG=1")
             daemon.process.send_signal(signal.SIGHUP)
             _until_said(manager, "RELOADING=1")
@@ -463,7 +374,7 @@ def test_a_ring_of_a_wrong_size_is_refused(rows: str, tmp_path: Path) -> None:
 
 def test_free_ports_are_free() -> None:
     """The helper's own promise, on which every test here relies."""
-    assert _bindable(socket.SOCK_DGRAM, free_port(socket.SOCK_DGRAM))
+    assert is_free(socket.SOCK_DGRAM, free_port(socket.SOCK_DGRAM))
 
 
 def test_routes_run_in_a_process_of_their_own_that_outlives_page_and_diagnosis(tmp_path: Path) -> None:

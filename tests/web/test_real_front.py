@@ -158,11 +158,16 @@ def test_the_first_card_is_unfolded_however_late_the_browser_measures(front: Rea
 
 
 def test_what_came_back_is_reported_from_the_listeners_own_fields(front: RealFront, browser: Browser) -> None:
-    """`returned_at` and `lasted_s` as the daemon writes them: BACK, watched, with the outage's own length."""
+    """`returned_at` and `lasted_s` as the daemon writes them: BACK, watched, with the outage's own length.
+
+    A page that was given the incident before is given it anew, since it is revised.
+    """
     columns = {name: column.copy() for name, column in front.snapshot.universes.items()}
     columns["state"][1] = UniverseState.RETURNING
     incidents = tuple(
-        replace(one, returned_ns=one.began_ns + 4_600_000_000) if one.closed_ns is None else one
+        replace(one, returned_ns=one.began_ns + 4_600_000_000, revision=one.revision + 1)
+        if one.closed_ns is None
+        else one
         for one in front.snapshot.incidents
     )
     front.snapshot = replace(front.snapshot, universes=columns, incidents=incidents)
