@@ -21,7 +21,7 @@ export function head(page) {
     h("button", { class: "phase", type: "button", onclick: () => page.askPhase(), "aria-haspopup": "dialog" },
       h("span", { class: "label" }, "phase "), h("strong", {}, house.phase || "not known")),
     h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs))), " ", h("span", { class: "zone" }, zoneName(knowledge.now(browserMs)))),
-    h("p", { class: "host" }, h("span", { class: "label" }, "heard at "), house.host || location.hostname),
+    h("p", { class: "host" }, h("span", { class: "label" }, "listener "), house.host || location.hostname),
     h("p", { class: "age" }, age(feed, browserMs)),
     activityOf(house) ? h("p", { class: "activity", key: "activity" }, h("a", { href: "/listener" }, activityOf(house))) : null,
   ];
@@ -58,7 +58,7 @@ function age(feed, browserMs) {
   if (!knowledge.known()) return "nothing known yet";
   if (knowledge.stale(browserMs)) return h("strong", { class: "urgent" }, `STALE, ${span(knowledge.ageS(browserMs))} old`);
   const seconds = knowledge.ageS(browserMs);
-  return seconds < 1.5 ? "known this second" : `known ${Math.round(seconds)} s ago`;
+  return seconds < 1.5 ? "updated this second" : `updated ${Math.round(seconds)} s ago`;
 }
 
 export function banner(page) {

@@ -70,8 +70,8 @@ def test_all_well_is_quiet_and_says_how_old_its_knowledge_is(open_page: Open) ->
     page = open_page("well").go("/")
     assert page.locator("h1 .what").inner_text().strip() == "All is well"
     assert "14 of 14 universes arrive" in page.locator("h1").inner_text()
-    assert page.locator("#head .age").inner_text() == "known this second"
-    assert page.locator("#head .host").inner_text() == "heard at rack-pc"
+    assert page.locator("#head .age").inner_text() == "updated this second"
+    assert page.locator("#head .host").inner_text() == "listener rack-pc"
     assert "all is well" in page.title()
 
 
