@@ -124,9 +124,15 @@ class PacketCounters:
     def _accuse(self, batch: Batch, wrong: NDArray[np.intp], status: NDArray[np.uint8]) -> None:
         words = np.ascontiguousarray(batch.src[wrong]).view("<u8")
         mixed = words[:, 1] * np.uint64(0x9E3779B97F4A7C15) ^ words[:, 0] ^ batch.network[wrong]
-        _, firsts, counts = np.unique(mixed, return_index=True, return_counts=True)
-        for first, count in zip(firsts.tolist(), counts.tolist(), strict=True):
-            row = int(wrong[first])
+        # By second as well, so that it does not matter how packets are cut into batches.
+        seconds = batch.t_ns[wrong] // 1_000_000_000
+        mixed ^= (seconds - seconds[0]).astype(np.uint64) * np.uint64(0xD6E8FEB86659FD93)
+        alike = np.argsort(mixed, kind="stable")
+        starts = np.flatnonzero(np.append(True, mixed[alike][1:] != mixed[alike][:-1]))
+        counts = np.diff(starts, append=len(alike))
+        firsts, lasts = alike[starts], alike[starts + counts - 1]
+        for each in np.argsort(firsts).tolist():
+            count, last, row = int(counts[each]), int(lasts[each]), int(wrong[firsts[each]])
             key = (int(batch.network[row]), batch.src[row].tobytes())
             t_ns = int(batch.t_ns[row])
             offender = self.offenders.get(key)
@@ -138,7 +144,7 @@ class PacketCounters:
                     self._make_room(t_ns)
                 offender = Offender(*key, int(batch.protocol[row]), t_ns, t_ns, second=t_ns // 1_000_000_000)
                 self.offenders[key] = offender
-            offender.count(t_ns, int(status[first]), count)
+            offender.count(int(batch.t_ns[wrong[last]]), int(status[last]), count)
 
     def _may_add(self, t_ns: int) -> bool:
         second = t_ns // 1_000_000_000

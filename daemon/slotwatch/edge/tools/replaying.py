@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.edge.shared import compiled
 from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, Chunk
 from slotwatch.edge.tools.resting import LONGEST_NS, Rests, find_rests, joined_where_slow
@@ -66,10 +67,19 @@ class Replay:
         report: Callable[[Event], None] | None = None,
         *,
         leaps: bool = True,
+        is_compiled: bool = True,
     ) -> None:
-        """leaps: whether ticks are left out that would change nothing."""
+        """leaps: whether ticks are left out that would change nothing. is_compiled: whether compiled code is used where
+        it is there."""
         self.capture = capture
-        self.engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=capture.wall_offset_ns, phase=phase, replay=True)
+        self.engine = Engine(
+            house,
+            now_ns=BASE_NS,
+            wall_offset_ns=capture.wall_offset_ns,
+            phase=phase,
+            replay=True,
+            compiled=compiled.load() if is_compiled else None,
+        )
         self.leaps = leaps
         self.ticks = 0
         self._report = report
@@ -176,6 +186,9 @@ class Replay:
 
     def _leap(self, begun_ns: int, until_ns: int) -> None:
         """Go to the next tick before this time that may change something, or past it."""
+        if until_ns - self._due_ns <= 2 * TICK_NS and not self.engine.judge.is_watching:
+            self._due_ns += TICK_NS  # whatever the house does
+            return
         engine, longest_ns = self.engine, self._longest_ns()
         soonest_loss_ns = engine.model.soonest_loss_ns()
         holds_until_ns = engine.holds_until_ns() if engine.judge.is_watching else 0
