@@ -27,7 +27,7 @@ export default {
       blind ? part("Why nothing may be seen", h("ol", { class: "steps" },
         h("li", { key: "lead" }, "Look at this computer's lead, and at the interface that the house file names under [listen]."),
         h("li", { key: "artnet" }, "Art-Net is mostly sent by unicast, which an ordinary port does not see. With artnet_subscribe = true senders also send here; a mirror port sees everything."),
-        h("li", { key: "groups" }, "E1.31 comes to those who join its groups: join = \"declared\" joins those of the declared universes."))) : null,
+        h("li", { key: "groups" }, "E1.31 arrives only if its groups are joined: join = \"declared\" joins those of the declared universes."))) : null,
       own.length ? part("Its own faults", incidentLines(own, page, 10, true)) : null,
       problems.length ? part("The house file was refused", h("p", {}, "The one read before still runs. Correct these, then read the file again."),
         h("ul", {}, problems.map((text, i) => h("li", { key: i }, typeof text === "string" ? text : text.text || JSON.stringify(text))))) : null,
@@ -53,7 +53,7 @@ function doing(page, house, health) {
   if (house.subscribes) {
     const node = health.node || {};
     sentences.push(["This listener asks for data: it answers polls as an Art-Net node, so that senders also send the declared universes here. ",
-      node.waiting ? "It was switched on during pre-show or show and waits until no audience is in." : Number.isFinite(node.replies) ? `${count(node.replies)} answered so far.` : ""]);
+      node.waiting ? "It was switched on during pre-show or show. It waits until the audience has left." : Number.isFinite(node.replies) ? `${count(node.replies)} answered so far.` : ""]);
   }
   const sends = [...new Set(house.sends || [])];
   if (sends.length) sentences.push([`This computer sends ${plural(sends.length, "universe")}: ${list(sends.slice(0, 12))}${sends.length > 12 ? " and more" : ""}. `, h("a", { href: "/routes" }, "Routes")]);
@@ -80,7 +80,7 @@ function reload(page) {
 /** Plain values in words; whatever the listener measures of itself is shown, known to this page or not. */
 function tree(value) {
   const entries = Object.entries(value || {});
-  if (!entries.length) return h("p", { class: "quiet" }, "It reports nothing of itself yet.");
+  if (!entries.length) return h("p", { class: "quiet" }, "It has not reported its state yet.");
   return facts(entries.filter(([key]) => !["trouble", "asking", "node"].includes(key) && !(key in UNUSED)).map(([key, one]) => [words(key), (SPOKEN[key] && each(one, SPOKEN[key])) || valueWords(one, key)]));
 }
 

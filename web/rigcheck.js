@@ -54,7 +54,7 @@ function draw(page) {
         : [check.running ? h("button", { key: "stop", type: "button", class: "big", onclick: () => order({ stop: true }) }, "End it here") : null,
           h("button", { key: "again", type: "button", class: "big", onclick: () => { page.local.asked = true; page.redraw(); } }, "Begin again")]
       : h("button", { key: "start", type: "button", class: "big main", onclick: start }, "Start a rig check")),
-    h("p", { key: "honest", class: "quiet" }, "Commanded, not seen lit: this listens to the data and cannot see a lamp. Only a person can say that a fixture gives light."),
+    h("p", { key: "honest", class: "quiet" }, "slotwatch sees the command, not the light: it listens to data and cannot see a lamp. Only a person can say that a fixture gives light."),
     h("p", { key: "caution", class: "quiet" }, "Caution: work at height, moving fixtures and strobes. Keep the rig clear of people while fixtures are tried; local rules apply."),
   ];
 }

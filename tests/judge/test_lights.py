@@ -80,7 +80,7 @@ def test_non_dim_is_critical_on_a_dimmer_and_a_warning_on_a_relay() -> None:
     assert found["13"].summary.startswith(
         "Transformer (13): a circuit that must be off or full is at 39 % on a dimmer way, Rack 1 way 3"
     )
-    assert "Commanded, not seen lit." in found["13"].evidence[0]
+    assert "slotwatch sees the command, not the light." in found["13"].evidence[0]
 
 
 def test_non_dim_names_what_hangs_on_the_circuit() -> None:

@@ -22,7 +22,7 @@ from slotwatch.model.stage import Stage
 
 S = TypeVar("S", bound=np.generic)
 
-NOT_SEEN = "Commanded, not seen lit."
+NOT_SEEN = "slotwatch sees the command, not the light."
 FULL = 255
 MOST_CASES = 500
 """Cases of one rule beyond this add nothing for the reader."""

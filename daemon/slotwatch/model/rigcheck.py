@@ -1,6 +1,6 @@
 """The rig check: which patched fixtures the desk has brought up alone since it began, and which are left.
 
-Commanded, not seen lit: it listens to data and cannot see a lamp.
+It sees commands, not light: it listens to data and cannot see a lamp.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The rig check: which fixtures were brought up since it began. Commanded, not seen lit. Times are monotonic ns."""
+"""The rig check: which fixtures were brought up since it began. It sees commands, not light. Times are monotonic ns."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class RigCheckRow:
     """Circuits of fixtures that are left."""
     flagged: tuple[RigFlag, ...]
     """The latest first."""
-    note: str = "Commanded, not seen lit."
+    note: str = "slotwatch sees the command, not the light."
 
 
 @dataclass(frozen=True, slots=True)

@@ -227,7 +227,7 @@ class RigFlagAnswer(TypedDict):
 
 
 class RigCheckAnswer(TypedDict):
-    """The rig check that runs or ran last. What is done was commanded, not seen lit."""
+    """The rig check that runs or ran last. `done` lists what was commanded: the light itself is not seen."""
 
     running: bool
     started_at: NotRequired[Moment | None]
