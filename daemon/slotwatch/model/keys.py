@@ -31,7 +31,7 @@ def stream_hashes(
     source_id: NDArray[np.uint8],
     address: NDArray[np.uint8],
 ) -> Hashes:
-    """Hash the keys of N packets; every octet of a key moves every bit. source_id and address are (N, 16)."""
+    """Hash the keys of N packets; every byte of a key moves every bit. source_id and address are (N, 16)."""
     mixed = network.astype(np.uint64)
     mixed <<= np.uint64(16)
     mixed |= number

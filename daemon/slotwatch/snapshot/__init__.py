@@ -85,7 +85,7 @@ class SourceRow:
 
     protocol: int
     source_id: bytes
-    """16 octets: CID; Art-Net: zeros and the physical port."""
+    """16 bytes: CID; Art-Net: zeros and the physical port."""
     address: str
     network: int
     source_name: str

@@ -59,7 +59,7 @@ CONTROL_BYTES = 96
 """Time stamp 32 bytes and packet info 32 (IPv4) or 40 (IPv6), with room for a drop count (24)."""
 _MAPPED = bytes(10) + b"\xff\xff"
 MAPPED_PREFIX = 0xFFFF0000
-"""Octets 8 to 11 of ::ffff:a.b.c.d as the low half of a little-endian word."""
+"""Bytes 8 to 11 of ::ffff:a.b.c.d as the low half of a little-endian word."""
 
 _MSGHDR = np.dtype(
     [

@@ -25,7 +25,7 @@ LEAST_PACE_NS = 1_000_000
 """Above 1,000 packets a second each chunk is taken separately."""
 MOST_JOINED = 4
 SEQUENCE, OPTIONS = 111, 112
-"""Octets of an E1.31 packet (ANSI E1.31-2018 table 4-2)."""
+"""Bytes of an E1.31 packet (ANSI E1.31-2018 table 4-2)."""
 
 
 def joined_where_slow(chunks: Iterable[Chunk]) -> Iterator[Chunk]:

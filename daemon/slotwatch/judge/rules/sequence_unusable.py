@@ -18,7 +18,7 @@ from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
 DISCARD_STEPS = SEQUENCES - WINDOW
-"""Steps of -20 to -1 (as octets): every frame falls into the discard window of E1.31 6.7.2."""
+"""Steps of -20 to -1 (as bytes): every frame falls into the discard window of E1.31 6.7.2."""
 STUCK_PACKETS = STUCK_AFTER + 1
 
 
