@@ -14,6 +14,7 @@ from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network
 from slotwatch.wire.observation import QuerierWatchSeen, QuerySeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, Stage, house_of, moving, still
+from tests.judge.test_earlier import restarted
 
 S = 1_000_000_000
 SWAP_S, RIGHT_S, END_S = 12.0, 26.0, 40.0
@@ -196,3 +197,25 @@ def test_one_source_that_moves_alone_or_later_than_another_is_no_swap(other: str
     }[other]
     stage = Stage(BOTH, *alone, *lights).run(SWAP_S + 12.0)
     assert "networks-swapped" not in {one.rule for one in stage.all}
+
+
+@pytest.mark.parametrize("right_s", [None, 8.0])
+def test_after_a_restart_in_the_middle_of_a_swap_nobody_claims_that_it_lasts(right_s: float | None) -> None:
+    """What the new judgement hears first is swapped. A move after that is the way back, not another swap."""
+    desks = [part for one in (MAIN, LIGHTS) for on in (0, 1) for part in leg(one, on)]
+    before = Stage(BOTH, *desks).run(RIGHT_S - 6.0)
+    assert "networks-swapped" in {one.rule for one in before.open}
+    after = []
+    for one in (MAIN, LIGHTS):
+        for on in (0, 1):
+            address = one.address if on == 0 else "10.1" + one.address[4:]
+            after.append(replace(one, network=1 - on, address=address, to_s=right_s or END_S))
+            if right_s:
+                after.append(replace(one, network=on, address=address, from_s=right_s))
+    stage = restarted(BOTH, before.open, RIGHT_S - 6.0, 1.5, *after)
+    (found,) = [one for one in stage.run(6.0).open if one.rule == "networks-swapped"]
+    assert found.summary.endswith("Whether they still are is not known since this listener was restarted.")
+    if right_s:
+        (found,) = [one for one in stage.run(14.0).open if one.rule == "networks-swapped"]
+        assert "had been swapped since" in found.summary and "so they are right again unless" in found.summary
+        assert "have been swapped" not in found.summary

@@ -25,6 +25,8 @@ RESUME_GRACE_NS = 30 * NANOSECONDS
 RETURNED = "It returned: "
 """Begins what a timeline says of a fault that is there again."""
 _WORKS = " Still working: "
+_DOUBTS = {"networks-swapped": " Whether they still are is not known since this listener was restarted."}
+"""What is said of rules that know their fault by what was heard before it."""
 _DESCRIBED = ("opened", "revised", "widened", "returned")
 
 
@@ -66,7 +68,7 @@ def record_of(incident: Incident) -> IncidentRecord:
         # What worked was true when the incident opened. Whether it still works is judged again.
         incident.still_working = ()
         if incident.returned_ns is None:
-            incident.summary = entry.while_it_lasted
+            incident.summary = f"{entry.while_it_lasted}{_DOUBTS.get(incident.rule, '')}"
     return entry
 
 

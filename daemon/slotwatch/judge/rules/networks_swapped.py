@@ -29,6 +29,8 @@ class NetworksSwappedParameters(RuleParameters):
 class NetworksSwappedFacts(Facts):
     first: str
     second: str
+    have: str
+    when: str
     what: str
 
 
@@ -55,11 +57,18 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     one_way = len(ways) == 1
     home, here = (ctx.network_name(network) for network in (ways[0] if one_way else pair))
     reverse = f", and nothing arrives on {home}" if one_way else " and the reverse"
+    since_ns = min((one.since_ns for one in displaced), default=0)
+    have, when, what = "have", "", f"what belongs to {home} arrives on {here}{reverse}"
+    if _were_swapped_before(ctx) and not any(one.by_declaration for one in displaced):
+        # What this judgement heard first was swapped: a move is the way back.
+        have, when = "had", " when this listener was restarted"
+        changed = f"they changed places at {ctx.time_of_day(since_ns)}"
+        what = f"{changed}, so they are right again unless somebody changed them in between"
     return Finding(
         group=f"networks:{pair[0]}:{pair[1]}",
-        since_ns=min((one.since_ns for one in displaced), default=0),
+        since_ns=since_ns,
         networks=pair,
-        facts=NetworksSwappedFacts(first, second, f"what belongs to {home} arrives on {here}{reverse}"),
+        facts=NetworksSwappedFacts(first, second, have, when, what),
         evidence=tuple(evidence),
         still_working=(f"{wording.list_names(working)} {'sends' if len(working) == 1 else 'send'}",) if working else (),
         confidence=Confidence.MEDIUM if one_way else Confidence.HIGH,
@@ -71,6 +80,12 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     )
 
 
+def _were_swapped_before(ctx: RuleContext) -> bool:
+    """Whether two networks were swapped when this listener was restarted."""
+    known = ctx.before.by_rule.get("networks-swapped", ())
+    return any(one.incident.returned_ns is None for one in known)
+
+
 def bind(setup: RuleSetup, p: NetworksSwappedParameters) -> tuple[RuleBinding, ...]:
     return (RuleBinding(KEYS, partial(swapped_networks, p=p), describe_swapped, TICK_NS),)
 
@@ -80,7 +95,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
     short=ShortWords("networks swapped", "{n} networks swapped", look="Look at this listener's leads"),
-    sentence="This listener's networks {first} and {second} have been swapped since {since}: {what}. "
+    sentence="This listener's networks {first} and {second} {have} been swapped since {since}{when}: {what}. "
     "The sources send as before; meanwhile faults are not judged by network.",
     judged_by=judged_by(NetworksSwappedParameters(), bind),
     facts=NetworksSwappedFacts,
