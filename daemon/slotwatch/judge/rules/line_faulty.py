@@ -30,7 +30,7 @@ WINDOW_S = LINE_FAULTS_KEPT_NS / NANOSECONDS
 @dataclass(frozen=True, slots=True)
 class LineFaultyParameters(RuleParameters):
     on_delay_s: float = number(1.0, "time with too many faults before the incident opens")
-    most_faults: int = number(10, "octets with framing faults in the window that are still accepted")
+    most_faults: int = number(10, "bytes with framing faults in the window that are still accepted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ def describe_faulty(ctx: RuleContext, number: int) -> Finding:
         since_ns=0,
         universes=line_rows(ctx, number),
         facts=LineFaultyFacts(line_name(ctx, number), line.faults_10s),
-        evidence=(f"{line.seen.faults} faulty octets in {line.seen.breaks} frames since the port was opened.",),
+        evidence=(f"{line.seen.faults} faulty bytes in {line.seen.breaks} frames since the port was opened.",),
     )
 
 
@@ -65,7 +65,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("line faulty", "{n} lines faulty", look="Look for the line's terminator"),
-    sentence="{line} has electrical faults: {faults} octets with framing faults in {window_s:g} s.",
+    sentence="{line} has electrical faults: {faults} bytes with framing faults in {window_s:g} s.",
     judged_by=judged_by(LineFaultyParameters(), bind),
     facts=LineFaultyFacts,
     measured=(Threshold("window_s", WINDOW_S, "time in which faults are counted"),),

@@ -79,7 +79,7 @@ def describe_repeated(ctx: RuleContext, row: int, p: RepeatedPacketsParameters) 
         since_ns=0,
         facts=RepeatedPacketsFacts(f"{100 * ratio:.0f}", verdict),
         evidence=(
-            f"{name}: {100 * ratio:.0f} % of its packets in {p.window_s:g} s are copies (same number, same octets).",
+            f"{name}: {100 * ratio:.0f} % of its packets in {p.window_s:g} s are copies (same number, same bytes).",
         ),
         cause=cause,
         also_possible=also,
