@@ -51,8 +51,9 @@ class Losses:
         new = [name for name in present if name not in self._group_of]
         if new:
             places, followed = Places(self.groups.values(), partial(self._sources, ctx)), set[int]()
-            for name in new:
-                self._place(ctx, stops, name, present[name], places, followed)
+            stopped = _stopped_each(ctx, stops, [present[name] for name in new])
+            for name, span in zip(new, stopped, strict=True):
+                self._place(ctx, name, present[name], span, places, followed)
         self._part(partial(own_reasons, ctx, stops), ctx)
         if len(ctx.house.networks) > 1:
             self._part(partial(dead_or_cut_off, ctx), ctx)
@@ -178,21 +179,19 @@ class Losses:
                 del self.groups[group.id]
 
     def _place(
-        self, ctx: RuleContext, stops: Stops, name: Name, case: Raised, places: Places, followed: set[int]
+        self,
+        ctx: RuleContext,
+        name: Name,
+        case: Raised,
+        stopped: tuple[str, int, int],
+        places: Places,
+        followed: set[int],
     ) -> None:
-        """followed: groups that have followed their members in this pass; a crowd's members join separately."""
-        rows = np.array(case.finding.streams, np.intp)
-        if not len(rows):
-            awaited = int(awaited_ns(ctx, list(case.finding.universes)).max(initial=ctx.started_ns))
-            kind, from_ns, to_ns = "never", awaited, awaited
-        elif stops.terminated[rows].all():
-            kind = "terminated"
-            from_ns = to_ns = int(ctx.streams.last_terminated_ns[rows].max())
-        else:
-            kind = "line" if (ctx.streams.protocol[rows] == Protocol.LINE).all() else "silent"
-            newest = int(stops.last_ns[rows].max())
-            together = rows[stops.due_ns[rows] + SLACK_NS >= newest]
-            from_ns, to_ns = newest, int(stops.due_ns[together].min())
+        """stopped: in what way, and between which moments.
+
+        followed: groups that have followed their members in this pass; a crowd's members join separately.
+        """
+        kind, from_ns, to_ns = stopped
         sources = set(case.finding.source_names) | {ctx.source_name(ctx.source_of(s)) for s in case.finding.streams}
         group = places.find(kind, from_ns, to_ns, sources)
         if group is None:
@@ -274,10 +273,57 @@ class Places:
         return next((group for group in found if group.overlaps(from_ns, to_ns, slack_ns)), None)
 
 
+def _stopped_each(ctx: RuleContext, stops: Stops, cases: list[Raised]) -> list[tuple[str, int, int]]:
+    """In what way the streams of each case stopped, after which moment and before which.
+
+    A whole house stops as thousands of cases of one stream each, which are looked at together.
+    """
+    if not len(stops.last_ns):
+        return [_stopped(ctx, stops, case) for case in cases]
+    streams = [case.finding.streams for case in cases]
+    alone = np.array([rows[0] if len(rows) == 1 else 0 for rows in streams], np.intp)
+    columns = (
+        stops.terminated[alone],
+        ctx.streams.protocol[alone] == Protocol.LINE,
+        ctx.streams.last_terminated_ns[alone],
+        stops.last_ns[alone],
+        stops.due_ns[alone],
+    )
+    found: list[tuple[str, int, int]] = []
+    for case, terminated, is_line, terminated_ns, last_ns, due_ns in zip(
+        cases, *(column.tolist() for column in columns), strict=True
+    ):
+        if len(case.finding.streams) != 1:
+            found.append(_stopped(ctx, stops, case))
+        elif terminated:
+            found.append(("terminated", terminated_ns, terminated_ns))
+        else:
+            found.append(("line" if is_line else "silent", last_ns, due_ns))
+    return found
+
+
+def _stopped(ctx: RuleContext, stops: Stops, case: Raised) -> tuple[str, int, int]:
+    """The same of one case with any number of streams."""
+    rows = np.array(case.finding.streams, np.intp)
+    if not len(rows):
+        awaited = int(awaited_ns(ctx, list(case.finding.universes)).max(initial=ctx.started_ns))
+        return "never", awaited, awaited
+    if stops.terminated[rows].all():
+        terminated_ns = int(ctx.streams.last_terminated_ns[rows].max())
+        return "terminated", terminated_ns, terminated_ns
+    newest_ns = int(stops.last_ns[rows].max())
+    together = rows[stops.due_ns[rows] + SLACK_NS >= newest_ns]
+    kind = "line" if (ctx.streams.protocol[rows] == Protocol.LINE).all() else "silent"
+    return kind, newest_ns, int(stops.due_ns[together].min())
+
+
 def _came_back(stops: Stops, group: LossGroup, case: Raised) -> bool:
     """Whether a frame of a member came after its group stopped."""
-    rows = list(case.finding.streams)
-    return bool(rows) and int(stops.last_ns[rows].max()) > group.to_ns + SLACK_NS
+    rows = case.finding.streams
+    if not rows:
+        return False
+    newest_ns = stops.last_ns[rows[0]] if len(rows) == 1 else stops.last_ns[list(rows)].max()
+    return int(newest_ns) > group.to_ns + SLACK_NS
 
 
 def _lost_its_ports(ctx: RuleContext, group: LossGroup) -> bool:
