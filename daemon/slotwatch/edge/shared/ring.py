@@ -49,23 +49,19 @@ KEPT_ROWS = 8192
 _CODES: dict[str, Literal["q", "i", "H", "B"]] = {"<i8": "q", "<i4": "i", "<u2": "H", "u1": "B"}
 """What a column's dtype is called by memoryview."""
 
-HEADER = np.dtype(
-    [
-        ("head", "<u8"),  # rows ever written
-        ("wall_offset_ns", "<i8"),
-        ("kernel_drops", "<u8"),
-        ("heartbeat_ns", "<i8"),  # monotonic time of intake's last turn
-        ("intake_generation", "<u8"),
-        ("left_ns", "<i8"),  # heartbeat of the intake before this one; 0: there was none
-        ("began_ns", "<i8"),  # heartbeat of this intake's first turn
-        ("turned_generation", "<u8"),  # the newest intake that ended its first turn
-        ("damaged", "<u8"),  # packets whose checksum was wrong
-        ("origin", "<u8"),  # number of the row at the first place
-    ]
-)
-
-
-_ORIGIN_AT = HEADER.itemsize - 8
+(
+    HEAD,  # rows ever written
+    WALL_OFFSET_NS,
+    KERNEL_DROPS,
+    HEARTBEAT_NS,  # monotonic time of intake's last turn
+    GENERATION,  # of the intake that writes
+    LEFT_NS,  # heartbeat of the intake before this one; 0: there was none
+    BEGAN_NS,  # heartbeat of this intake's first turn
+    TURNED_GENERATION,  # the newest intake that ended its first turn
+    DAMAGED,  # packets whose checksum was wrong
+    ORIGIN,  # number of the row at the first place
+) = range(WORDS := 10)
+"""Words of the header, of 64 bits with a sign."""
 
 
 def _layout(rows: int) -> tuple[dict[str, int], int, int]:
@@ -94,7 +90,6 @@ class Ring:
         access = mmap.PROT_READ | (mmap.PROT_WRITE if writable else 0)
         self._map = mmap.mmap(fd, size, mmap.MAP_SHARED, access)
         self.rows = rows
-        self.header: NDArray[np.void] = np.frombuffer(self._map, HEADER, count=1)
         behind = payload + rows * NEAR_BYTES
         self.data: NDArray[np.uint8] = np.frombuffer(self._map, np.uint8, rows * NEAR_BYTES, payload).reshape(
             rows, NEAR_BYTES
@@ -116,8 +111,8 @@ class Ring:
         self.payload = whole[payload:behind]
         """The first NEAR_BYTES of each row."""
         self._far = whole[behind:]
-        self._counts = whole[:8].cast("Q")
-        self.origin_word = whole[_ORIGIN_AT : _ORIGIN_AT + 8].cast("Q")
+        self.words = whole[: 8 * WORDS].cast("q")
+        """The header, each of which is one load or one store."""
         self.reports = reports
         page = memoryview(mmap.mmap(fd, 4096, mmap.MAP_SHARED, offset=READERS_AT)) if reports else whole[READERS_AT:]
         self.taken_word = page[:8].cast("Q")
@@ -135,46 +130,46 @@ class Ring:
     @property
     def head(self) -> int:
         """Rows ever written."""
-        return self._counts[0]
+        return self.words[HEAD]
 
     @property
     def origin(self) -> int:
         """Number of the row at the first place. Read it after `head`, with a fence between them."""
-        return self.origin_word[0]
+        return self.words[ORIGIN]
 
     def publish(self, head: int) -> None:
         """Store `head`, in one piece. The writer's."""
-        self._counts[0] = head
+        self.words[HEAD] = head
 
     @property
     def wall_offset_ns(self) -> int:
         """Wall clock minus monotonic clock at intake's last turn."""
-        return int(self.header["wall_offset_ns"][0])
+        return self.words[WALL_OFFSET_NS]
 
     @property
     def kernel_drops(self) -> int:
         """Packets that socket buffers could not hold, since the program started."""
-        return int(self.header["kernel_drops"][0])
+        return self.words[KERNEL_DROPS]
 
     @property
     def damaged(self) -> int:
         """Packets that arrived with a wrong checksum, since the program started."""
-        return int(self.header["damaged"][0])
+        return self.words[DAMAGED]
 
     @property
     def heartbeat_ns(self) -> int:
         """Monotonic time of intake's last turn; 0 before its first."""
-        return int(self.header["heartbeat_ns"][0])
+        return self.words[HEARTBEAT_NS]
 
     @property
     def generation(self) -> int:
         """How many intake processes have written here."""
-        return int(self.header["intake_generation"][0])
+        return self.words[GENERATION]
 
     @property
     def turned_generation(self) -> int:
         """The newest intake that ended its first turn. Until it does, its rows say nothing of why they are few."""
-        return int(self.header["turned_generation"][0])
+        return self.words[TURNED_GENERATION]
 
     def release(self, first: int) -> None:
         """Give back the memory of all places from `first` on. The writer's; nothing there may be wanted any more."""
@@ -187,8 +182,8 @@ class Ring:
     def away_ns(self) -> int:
         """Time between the last turn of the intake before and the first of this one, in which the sockets were
         closed."""
-        left_ns = int(self.header["left_ns"][0])
-        return max(0, int(self.header["began_ns"][0]) - left_ns) if left_ns else 0
+        left_ns = self.words[LEFT_NS]
+        return max(0, self.words[BEGAN_NS] - left_ns) if left_ns else 0
 
     def oldest(self) -> int:
         """First row that intake does not overwrite before it writes `head` again."""
@@ -232,10 +227,10 @@ class RingWriter:
 
     def __init__(self, fd: int, rows: int) -> None:
         self.ring = Ring(fd, rows, writable=True)
-        self.header = self.ring.header
+        self._words = self.ring.words
         self._generation = self.ring.generation + 1
-        self.header["left_ns"] = self.header["heartbeat_ns"]
-        self.header["intake_generation"] = self._generation
+        self._words[LEFT_NS] = self._words[HEARTBEAT_NS]
+        self._words[GENERATION] = self._generation
         self._head, self._origin = self.ring.head, self.ring.origin
         self._is_wide = True
         """Whether rows beyond KEPT_ROWS may hold memory."""
@@ -252,7 +247,7 @@ class RingWriter:
         if self._head != self._origin and self.ring.taken_word[0] == self._head:
             self._is_wide |= self._head - self._origin > KEPT_ROWS
             self._origin = self._head
-            self.ring.origin_word[0] = self._origin
+            self._words[ORIGIN] = self._origin
             fence()  # the origin before the next rows
 
     def release(self) -> None:
@@ -270,14 +265,14 @@ class RingWriter:
 
     def turn(self, now_ns: int, wall_offset_ns: int, kernel_drops: int, damaged: int = 0) -> None:
         """Say that intake lives. `kernel_drops` and `damaged` count since this writer was made."""
-        self.header["wall_offset_ns"][0] = wall_offset_ns
-        self.header["kernel_drops"][0] = self._drops_before + kernel_drops
-        self.header["damaged"][0] = self._damaged_before + damaged
-        self.header["heartbeat_ns"][0] = now_ns
+        self._words[WALL_OFFSET_NS] = wall_offset_ns
+        self._words[KERNEL_DROPS] = self._drops_before + kernel_drops
+        self._words[DAMAGED] = self._damaged_before + damaged
+        self._words[HEARTBEAT_NS] = now_ns
         if self.ring.turned_generation != self._generation:
-            self.header["began_ns"] = now_ns
+            self._words[BEGAN_NS] = now_ns
             fence()  # the time before the word that it is there
-            self.header["turned_generation"] = self._generation
+            self._words[TURNED_GENERATION] = self._generation
 
     def put(self, payload: bytes, **values: int | Sequence[int]) -> None:
         """Write one row whole: frames of lines, tests. `values` are columns by name."""
