@@ -11,11 +11,12 @@ import pytest
 
 from slotwatch.edge.intake import joins
 from slotwatch.edge.intake.joins import Joins, group_ipv4, group_ipv6, join_error, wanted_universes
-from slotwatch.edge.shared.messages.intake import SyncGroups
+from slotwatch.edge.shared.messages.intake import JoinsSeen, ListedGroups, SyncGroups
 from slotwatch.house.schema import Route
+from slotwatch.house.service import FirstContact
 from slotwatch.wire.observation import LeaveSeen
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.edge.listening import house_on, listening, send
+from tests.edge.listening import Listening, house_on, listening, send
 
 
 def _members(group: str) -> int:
@@ -78,6 +79,27 @@ def test_synchronization_groups_are_joined_on_demand_and_bounded() -> None:
             ear.intake._asked(message)
         assert _members(group_ipv4(42_000)) == 1
         assert _members(group_ipv4(42_000 + joins.MOST_SYNC_GROUPS)) == 0
+
+
+def leaves(ear: Listening) -> list[int]:
+    """Universes that judging was told this computer left."""
+    seen = [one for message in ear.judging.receive() if isinstance(message, JoinsSeen) for one in message.leaves]
+    return [one.universe for one in seen]
+
+
+def test_what_a_reload_leaves_is_reported_and_what_a_source_no_longer_lists_is_not() -> None:
+    """A list without a universe says that its source ended it: that is a loss to judge."""
+    house = house_on(universes=range(41_501, 41_504))
+    with listening(house) as ear:
+        ear.intake.take_house(replace(house, universes=house.universes[1:]))
+        assert leaves(ear) == [41_501]
+    with listening(replace(house_on(), first_contact=FirstContact(universes=()))) as ear:
+        for listed in ((41_510, 41_511), (41_511,)):
+            ear.judging.send(ListedGroups({0: listed}))
+            for message in ear.intake._channel.receive():
+                ear.intake._asked(message)
+        assert _members(group_ipv4(41_510)) == 0
+        assert leaves(ear) == []
 
 
 def test_join_none_joins_nothing() -> None:

@@ -255,7 +255,9 @@ class Intake:
         if self.house.first_contact is not None:
             for network, universes in self._listed_groups.items():
                 wanted.setdefault(network, set()).update(universes)
-        self._send_joins(*self.joins.update(wanted, self.watch, clock.monotonic_ns()))
+        joins, leaves = self.joins.update(wanted, self.watch, clock.monotonic_ns())
+        # Where nothing is declared, a group is left because its source no longer lists it: its data ended before that.
+        self._send_joins(joins, leaves if self.house.first_contact is None else ())
 
     def _asked(self, message: ToIntake) -> None:
         """Do what judging asks for."""

@@ -31,7 +31,7 @@ class SourceAbsentFacts(Facts):
 def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     universe = finding.universes[0]
-    kept_by = f"Nobody sends {ctx.universe_name(universe)} now"
+    kept_by = f"Nobody sends {ctx.name_universes(_dead_with_it(ctx, finding))} now"
     if keeper := _keeper(ctx, universe):
         kept_by = f"{ctx.say_legs(keeper)} carries on"
         if _is_dark_somewhere(ctx, universe):
@@ -40,6 +40,16 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
             kept_by += f", on network {wording.list_names(networks)} alone"
     finding.facts = SourceAbsentFacts(kept_by)
     return finding
+
+
+def _dead_with_it(ctx: RuleContext, finding: Finding) -> list[int]:
+    """Rows of the declared universes that the absent source sent here and that nobody sends now."""
+    table, streams = ctx.universes, ctx.streams
+    rows = np.array(finding.universes, np.intp)
+    if finding.streams:
+        rows = np.unique(streams.universe[streams.used & (streams.source == ctx.source_of(finding.streams[0]))])
+    found: list[int] = rows[(table.live[rows] == 0) & (table.declared[rows] >= 0)].tolist()
+    return found or list(finding.universes)
 
 
 def _keeper(ctx: RuleContext, universe: int) -> list[int]:
