@@ -49,6 +49,8 @@ class TwoNetworks:
     legs: dict[Leg, Callable[[], Iterator[Item]]] = field(default_factory=dict)
     """What a subject sends to a network; a trouble wraps it."""
     strangers: list[Callable[[], Iterator[Item]]] = field(default_factory=list)
+    strangers_on: set[int] = field(default_factory=set)
+    """Networks that they send to."""
     swapped_s: tuple[float, float] = (FOREVER_S, FOREVER_S)
     silences: list[tuple[str, int, float, float]] = field(default_factory=list)
     """Subject, network, from when, to when."""
@@ -163,15 +165,18 @@ def desk_dies(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
 
 
 def network_gone(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
-    """The switch of one network loses power."""
+    """The switch of one network loses power. A stranger is at this computer's own switch: where one is heard, the
+    desks were cut off there, and not the network."""
     network = plan.chance.below(2)
+    # What had gone long before is not lost with it.
+    there = [one for one in plan.subjects if not plan.is_away(one, network, at_s - NEAR_S, at_s - NEAR_S)]
     for one in plan.subjects:
         plan.cut(one, network, at_s, to_s)
     plan.expect(
         "network gone",
         ("universe-lost",),
-        ("network-lost",),
-        tuple(name for one in plan.subjects if one != "media" for name in plan.universes(one, network)),
+        ("leg-lost", "network-lost") if network in plan.strangers_on else ("network-lost",),
+        tuple(name for one in there if one != "media" for name in plan.universes(one, network)),
         at_s,
         at_s + E131_DUE_S,
         LOSSES,
@@ -260,6 +265,7 @@ def slots_taken(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> st
     if network:
         desk = replace(desk, network=1, address=second_address(desk.address))
     plan.strangers.append(lambda: desk.sends(SECONDS))
+    plan.strangers_on.add(network)
     plan.expect(
         f"stranger with 0xDD {given}",
         ("unexpected-source", "source-conflict"),
