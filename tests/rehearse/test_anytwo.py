@@ -6,6 +6,7 @@ What is expected is common practice, no source; the timeouts are those of ANSI E
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -15,7 +16,7 @@ from slotwatch.snapshot import Incident
 from tests.rehearse.invariants import violations
 from tests.rehearse.lives import of_performance
 from tests.rehearse.nights import judge
-from tests.rehearse.theatre import Performance, perform
+from tests.rehearse.theatre import BASE_NS, Performance, perform
 
 
 def _played(seed: int) -> Performance:
@@ -113,13 +114,16 @@ def test_lead_that_was_out_before_the_swap_is_not_back_by_what_another_network_b
     )
     swapped = _only(performance, "networks-swapped")
     (lead,) = [one for one in performance.incidents if one.cause == "leg-lost"]
+    out = re.search(r"lead on \w+ is out at ([\d.]+) s for ([\d.]+) s", any_two(seed).scenario.title)
+    assert out is not None
+    back_s = float(out[1]) + float(out[2])
     mine = [one for one in told if one.id == lead.id]
     assert any("not known: this listener's own networks are swapped" in one.summary for one in mine)
     assert "not known" not in lead.summary or lead.closed_ns is None, "the record is of the lead, not of the swap"
     for one in mine:
         if one.returned_ns is not None:
             assert swapped.returned_ns is not None, "it is back while the networks are swapped"
-            assert one.returned_ns >= swapped.returned_ns - 100_000_000
+            assert one.returned_ns >= BASE_NS + back_s * 1e9 - 150_000_000, "before the lead was in again"
 
 
 @pytest.mark.parametrize("seed", [277, 305])
