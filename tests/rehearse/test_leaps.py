@@ -5,6 +5,10 @@ Source of what is expected: the same engine with every tick. `python -m tests.re
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 import pytest
 
 from tests.rehearse.leaps import differences, drawn, drawn_rest, drawn_sparse
@@ -36,3 +40,22 @@ def test_a_house_at_rest_is_leapt_over_and_the_same_is_said(seed: int) -> None:
     assert not found, "\n".join(found)
     assert plain.events, "nothing was reported, so nothing was compared"
     assert leaping.ticks < plain.ticks
+
+
+def test_what_is_said_does_not_depend_on_how_python_orders_sets() -> None:
+    """Reference: the same replay in processes of which each has another order (PYTHONHASHSEED)."""
+    program = (
+        "import sys; from tests.rehearse.leaps import drawn_sparse, replayed; "
+        "said = replayed(*drawn_sparse(19, 20), leaps=True); print(said.events, said.incidents)"
+    )
+    said = {
+        subprocess.run(
+            [sys.executable, "-c", program],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2", "3")
+    }
+    assert len(said) == 1 and "opened" in said.pop()

@@ -18,10 +18,12 @@ class Answers:
         self._ticks_ns: list[int] = []
         """Ticks that some conditions have left out."""
         self._is_all_due = False
+        self.is_refreshed = False
+        """Whether the last pass described cases again, in the same words."""
 
     def look(self, ctx: RuleContext) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described again."""
-        changed = False
+        changed = self.is_refreshed = False
         if ctx.revision is None or self._quiet_of != ctx.revision:
             self.catch_up(ctx)
             if self._is_all_due:
@@ -30,11 +32,13 @@ class Answers:
                     condition.make_due()
             for condition in self._conditions:
                 changed |= condition.look(ctx)
+                self.is_refreshed |= condition.is_refreshed
             return changed
         for condition in self._conditions:
             if not condition.is_quiet(ctx):
                 condition.catch_up(ctx, self._ticks_ns)
                 changed |= condition.look(ctx)
+                self.is_refreshed |= condition.is_refreshed
                 condition.noted += 1
         self._ticks_ns.append(ctx.at_ns)
         return changed

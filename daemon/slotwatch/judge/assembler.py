@@ -34,6 +34,8 @@ class Assembler:
         """Those of the last assembly."""
         self.is_stale = False
         """Whether something changed that is not in the book yet."""
+        self.is_refreshed = False
+        """Whether cases were described again in the same words: then another assembly may find more."""
         self._book = book
         self._clusterer = Clusterer()
         self._due_ns = 0
@@ -49,6 +51,11 @@ class Assembler:
         """Whether a cause may still change."""
         return self._clusterer.is_revising
 
+    @property
+    def is_waiting(self) -> bool:
+        """Whether anything happened that no assembly has seen yet."""
+        return self.is_stale or self.is_refreshed
+
     def holds_until_ns(self, ctx: RuleContext) -> int:
         """Until when assemblies leave everything as it is if nothing comes."""
         if not self.is_revising:
@@ -63,12 +70,15 @@ class Assembler:
         quiet_ns = self._book.due_ns
         self.is_stale |= quiet_ns is not None and now_ns >= quiet_ns
         is_due = self.is_revising and now_ns >= self._due_ns
-        if is_due and not self.is_stale and self._is_same(ctx):
-            self._note(now_ns)
+        if not self.is_stale and (is_due or self.is_refreshed) and self._is_same(ctx):
+            if is_due or may:
+                self._note(now_ns)
+                self.is_refreshed = False
             return False
+        self.is_stale |= self.is_refreshed
         if not is_due and not (self.is_stale and may):
             return False
-        self.is_stale, self._assembled_ns = False, now_ns
+        self.is_stale, self.is_refreshed, self._assembled_ns = False, False, now_ns
         self._due_ns = now_ns + self._period_ns
         self._assemble(ctx, cases(), at)
         return True
@@ -101,9 +111,11 @@ class Assembler:
                 cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group), lasts=lasts)
             waiting = len(self._book.resumed)
             accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
+        own = [account.absorbs for account in accounts]
         for account, cluster in zip(accounts, self.clusters, strict=True):
             # A case of another incident continues in this one, unless that incident continues itself.
-            earlier = {self._book.key_of(case.reported_in or 0) for case in (*cluster.cases, *cluster.explained)}
+            every = (*cluster.cases, *cluster.explained)
+            earlier = dict.fromkeys(self._book.key_of(case.reported_in or 0) for case in every)
             account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
         self._book.update(accounts, ctx.now_ns)
         # What was found again is put into words once more, with its own beginning.
@@ -116,19 +128,23 @@ class Assembler:
             for case in cluster.explained:
                 case.explained_by = number
                 case.stays_explained = cluster.rule.explains.by_its_end
-        self._compare(ctx, accounts, cases, watch.holds_until_ns)
+        left = [replace(account, held_ns=0, absorbs=slots) for account, slots in zip(accounts, own, strict=True)]
+        self._compare(ctx, left, cases, watch.holds_until_ns)
 
     def _compare(
         self, ctx: RuleContext, accounts: Sequence[IncidentDraft], cases: Sequence[Raised], holds_until_ns: int
     ) -> None:
-        """See whether this assembly left everything as the one before. It reads what that one left behind."""
+        """See whether this assembly left everything as the one before. It reads what that one left behind.
+
+        accounts: without what they absorb because of the incidents that their cases were in: those are compared.
+        """
         before, self._left, self._same_of = self._left, None, None
         if ctx.revision is None:
             return
         self._left = (
-            [replace(account, held_ns=0) for account in accounts],
+            accounts,
             [(one.rule.name, one.key, one.reported_in, one.explained_by, one.stays_explained) for one in cases],
-            [(one.id, one.revision) for one in self._book.open_incidents()],
+            [(one.id, one.revision, self._book.key_of(one.id)) for one in self._book.open_incidents()],
             self._book.revisions,
         )
         if before == self._left and not self._clusterer.is_letting_go:

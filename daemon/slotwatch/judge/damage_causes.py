@@ -65,8 +65,10 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
         return verdict
     ctx, streams = scene.ctx, scene.ctx.streams
     lost = ctx.counted((LOST,), COUNTED_S)
-    due = lost + ctx.counted((FRAMES,), COUNTED_S)
-    loses = (lost >= FEWEST_MISSING) & (lost >= MISSING_SHARE * due) & streams.sequence_measurable
+    due, loses = lost, (lost >= FEWEST_MISSING) & streams.sequence_measurable
+    if loses.any():
+        due = lost + ctx.counted((FRAMES,), COUNTED_S)
+        loses &= lost >= MISSING_SHARE * due
     rows = np.flatnonzero(scene.stopped)
     was_at_rest = bool((streams.equal_frames[rows] >= RESTING).all())
     mine = np.flatnonzero(loses & scene.alive & np.isin(streams.source, scene.sources))

@@ -108,7 +108,7 @@ class Judge:
     @property
     def is_settled(self) -> bool:
         """Whether nothing is under way: no delay runs, no cause may still change, no event waits."""
-        if self._regrade or self._assembler.is_stale or self._assembler.is_revising or self._book.due_ns is not None:
+        if self._regrade or self._assembler.is_waiting or self._assembler.is_revising or self._book.due_ns is not None:
             return False
         ctx = self._sight
         if ctx is None:
@@ -149,6 +149,7 @@ class Judge:
             self._look_again_ns = now_ns + REFRESH_NS
             self._book.look_again(ctx, now_ns - self._resumed_ns)
         self._assembler.is_stale |= changed
+        self._assembler.is_refreshed |= self._answers.is_refreshed
         if self._assembler.follow(ctx, self._cases, self._wall(now_ns)):
             self._regrade = False
 
@@ -174,7 +175,7 @@ class Judge:
 
     def _depends_on_ages(self, ctx: RuleContext) -> bool:
         """Whether time alone changes something only where an age reaches a limit."""
-        if self._follows_clock or self._assembler.is_stale or self._regrade or self._book.resumed:
+        if self._follows_clock or self._assembler.is_waiting or self._regrade or self._book.resumed:
             return False
         return not self._crowd.may_change and answers.counts_no_looks(ctx)
 

@@ -68,8 +68,8 @@ class RuleState:
         self._answer: Mask | Cases = {}
         self._answered: int | None = None
         """Revision that the answer is of."""
-        self.keeps_looks = False
-        """Whether the condition keeps something of each look."""
+        self.keeps_looks = self.is_refreshed = False
+        """Whether the condition keeps something of each look; whether the last one described one in the same words."""
         self._holds_until_ns = 0
         self.quiet_until_ns = 0
         """What `holds_until_ns` gave last."""
@@ -94,6 +94,7 @@ class RuleState:
 
     def look(self, ctx: RuleContext) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described again."""
+        self.is_refreshed = False
         if ctx.now_ns < self._due_ns:
             return False
         self._due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
@@ -390,9 +391,10 @@ class RuleState:
         stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
         # What visitors send says nothing of what is away.
         if came_back or (stale and not raised.was_visited):
-            since_ns = raised.finding.since_ns
-            raised.finding = self._describe(ctx, raised.key)
-            raised.finding.since_ns = raised.finding.since_ns or since_ns
+            before, raised.finding = raised.finding, self._describe(ctx, raised.key)
+            raised.finding.since_ns = raised.finding.since_ns or before.since_ns
             raised.described_ns = now_ns
-            return True
+            if came_back or raised.finding != before:
+                return True
+            self.is_refreshed = True
         return False
