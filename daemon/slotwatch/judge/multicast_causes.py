@@ -91,7 +91,7 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
         scene,
         [
             f"What continues comes by unicast or broadcast: {names}.",
-            f"Every multicast stream stopped {say_how(scene)}.",
+            f"Every multicast stream stopped {say_how(scene)}, of {_names(scene)}.",
         ],
     )
     if not scene.group.spread_ns:
@@ -108,11 +108,14 @@ def ended_one_by_one(scene: Scene) -> Verdict | None:
     if scene.is_multicast(alive).any():
         return None
     count = int(scene.stopped.sum())
-    evidence = f"{count} groups stopped {say_how(scene)}; a source that loses power stops within one frame."
+    evidence = (
+        f"{count} groups of {_names(scene)} stopped {say_how(scene)}; a source that loses power stops within one frame."
+    )
     verdict = multicast_lost(scene, [evidence])
     verdict.sentence = (
         "One group after the other no longer reaches this port: the switch forgets which ports joined them."
     )
+    verdict.once_back = "One group after the other did not reach this port then."
     return verdict
 
 
@@ -127,6 +130,10 @@ def may_be_memberships(scene: Scene) -> tuple[str, ...]:
     if not len(rows) or not scene.is_multicast(np.append(rows, np.flatnonzero(scene.stopped))).all():
         return ()
     return ("the switch drops one group after the other, because it hears no querier",)
+
+
+def _names(scene: Scene) -> str:
+    return wording.list_names(scene.ctx.say_sources(scene.sources))
 
 
 def say_how(scene: Scene) -> str:
@@ -147,7 +154,9 @@ def other_way_goes_on(scene: Scene) -> Verdict | None:
             return None
         address = scene.ctx.sources[source].address
         sentences.append(scene.say_going(beside, f"of {address} by unicast or broadcast"))
-    return multicast_lost(scene, [f"{int(scene.stopped.sum())} groups stopped {say_how(scene)}.", *sentences])
+    return multicast_lost(
+        scene, [f"{int(scene.stopped.sum())} groups of {_names(scene)} stopped {say_how(scene)}.", *sentences]
+    )
 
 
 def _querier_that_moved(scene: Scene) -> QuerierChange | None:
@@ -177,6 +186,7 @@ def multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
         "the switch's group table or its querier.",
         evidence,
         ["the sources stopped their multicast outputs"],
+        once_back="Multicast did not reach this port then, while other traffic continued.",
         next_checks=[
             "Look at the switch's snooping page: is there a querier, is the group table full?",
             "Look at the stage: receivers on other ports may still get their data.",
