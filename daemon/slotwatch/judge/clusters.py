@@ -109,7 +109,7 @@ class Clusterer:
         if known is not None and _is_blind(ctx, group):
             return known[1]
         # Once some of it is back, the present state is not evidence of the cause.
-        if known is not None and members <= known[0] and _is_coming_back(ctx, group):
+        if known is not None and _is_coming_back(ctx, group):
             known[1].provisional = ctx.now_ns < group.is_revised_until_ns
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
