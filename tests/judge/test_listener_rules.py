@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from slotwatch.house.schema import Phase, Receiver
+from slotwatch.house.schema import DeclaredSource, Phase, Receiver
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.orders import SetPhase
 from slotwatch.snapshot import Severity, UniverseState
@@ -21,6 +23,7 @@ from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, S, Stage, house_of, opened_after_s, still
 from tests.judge.still import one_stream
 from tests.judge.switches import FOH, polled, switch
+from tests.judge.test_earlier import MAIN, SPARE
 
 
 def at(seconds: float) -> int:
@@ -126,6 +129,22 @@ def test_an_overrun_says_all_packets_of_its_incident_to_its_end() -> None:
     assert "lost 60000 packets" in incident.summary
     assert "30000 dropped by the kernel and 30000 overwritten" in incident.evidence[0]
     assert incident.closed_ns is not None
+
+
+def test_what_comes_again_while_this_computer_loses_packets_is_its_own_fault() -> None:
+    """The main is back under a new CID, so that its absence and the backup in control are still watched."""
+    main = DeclaredSource("main desk", address=MAIN.address)
+    spare = DeclaredSource("spare desk", address=SPARE.address, role="backup", priority=90)
+    house = house_of((1, 2), sources=(main, spare), by=("main desk", "spare desk"))
+    back = replace(MAIN, number=3, cid=b"", from_s=34.0)
+    back.drop = lambda universe, index, t: universe == 2 and 39.0 <= t < 42.5
+    shown = Stage(house, replace(MAIN, to_s=20.0), SPARE, back).run(38.0)
+    assert [one.rule for one in shown.open if one.severity > Severity.NOTE] == ["source-absent"]
+    for n in range(20):
+        shown.see(39.0 + n * 0.2, DropsSeen(at(39.0 + n * 0.2), kernel=8 * (n + 1)))
+    lasting = [one for one in shown.run(42.3).open if one.severity > Severity.NOTE and one.returned_ns is None]
+    assert [one.rule for one in lasting] == ["host-overrun"]
+    assert "backup-in-control" not in {one.rule for one in shown.all}
 
 
 def test_a_stall_is_reported_from_a_second_on() -> None:

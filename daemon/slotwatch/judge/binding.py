@@ -249,6 +249,11 @@ class Raised:
         self.edges.append(now_ns)
         del self.edges[:-MOST_OPENINGS]
 
+    @property
+    def came_ns(self) -> int:
+        """When its condition last became true after a second or more in which it was not."""
+        return self.edges[-1] if self.edges else self.raised_ns
+
     def is_flapping(self, now_ns: int) -> bool:
         """Whether it opened so often and has not been quiet for long enough since."""
         return self.flapping.lasts(self.edges, now_ns)

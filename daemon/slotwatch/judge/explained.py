@@ -229,7 +229,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             # A stream that was silent for a whole loss timeout before this listener was at fault is not explained by
             # it.
             if wide.rule.rule_class is RuleClass.SELF and earliest_ns is not None and not case.leaves_traces:
-                apt &= case.raised_ns >= earliest_ns
+                apt &= case.came_ns >= earliest_ns
             if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:
@@ -261,6 +261,6 @@ def _is_near(among: _Among, case: Raised, nearness: str, extent: Extent) -> bool
 
 def _in_time(case: Raised, earliest_ns: int | None) -> bool:
     """Whether what began at `earliest_ns` (None: whenever) is early enough to have made this case."""
-    if earliest_ns is None or case.raised_ns >= earliest_ns:
+    if earliest_ns is None or case.came_ns >= earliest_ns:
         return True
     return case.finding.since_ns >= earliest_ns - NEAR_NS
