@@ -7,28 +7,18 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
-from slotwatch.snapshot import Confidence, Incident, Severity
+from slotwatch.snapshot import Incident
 from tests.judge.stage import START_NS, Desk, Stage, house_of
+from tests.judge.test_incidents import LOST as ONE_LOST
+from tests.judge.test_incidents import S
 
-S = 1_000_000_000
-LOST = IncidentDraft(
-    rule="universe-lost",
-    group="loss:1",
-    severity=Severity.CRITICAL,
-    cause="source-lost",
-    confidence=Confidence.HIGH,
+LOST = replace(
+    ONE_LOST,
     began_ns=10 * S,
     universes=("e131/1", "e131/2"),
-    sources=("Desk A",),
-    fixtures=(),
     summary="Lost by a crash.",
     evidence=("All ended.",),
-    explains=(),
-    also_possible=(),
-    still_working=(),
-    next_checks=("Look.",),
     summary_of_it="Lost by a crash.",
 )
 BACK = replace(LOST, returned_ns=13 * S, summary="Back.", next_checks=())

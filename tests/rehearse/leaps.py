@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import cast
@@ -137,19 +137,24 @@ class Sender:
         return Packet(t_s, data, self.address, group_of(universe))
 
 
-def drawn(seed: int, most_packets: int = MOST_PACKETS) -> tuple[Drawn, House]:
-    """Draw a house and some hours of mostly nothing."""
-    chance = random.Random(seed)
-    universes = list(range(1, chance.choice((1, 1, 2, 4)) + 1))
-    senders = [
+def _senders(chance: random.Random, universes: list[int], counts: Sequence[int]) -> list[Sender]:
+    """Draw sources, each with some of these universes. counts: of these one is how many there are."""
+    return [
         Sender(
             number,
             chance.sample(universes, chance.randint(1, len(universes))),
             chance.choice((100, 100, 50)),
             chance.random() < 0.15,
         )
-        for number in range(1, chance.choice((1, 1, 2, 3)) + 1)
+        for number in range(1, chance.choice(counts) + 1)
     ]
+
+
+def drawn(seed: int, most_packets: int = MOST_PACKETS) -> tuple[Drawn, House]:
+    """Draw a house and some hours of mostly nothing."""
+    chance = random.Random(seed)
+    universes = list(range(1, chance.choice((1, 1, 2, 4)) + 1))
+    senders = _senders(chance, universes, (1, 1, 2, 3))
     packets: list[Packet] = []
     seen: list[Observation] = []
     t_s = chance.random()
@@ -164,15 +169,7 @@ def drawn_sparse(seed: int, bursts: int = BURSTS) -> tuple[Drawn, House]:
     """Draw a house of which a few frames come now and then: gaps of a second to hours."""
     chance = random.Random(seed)
     universes = list(range(1, chance.choice((1, 1, 2, 3)) + 1))
-    senders = [
-        Sender(
-            number,
-            chance.sample(universes, chance.randint(1, len(universes))),
-            chance.choice((100, 100, 50)),
-            chance.random() < 0.15,
-        )
-        for number in range(1, chance.choice((1, 1, 1, 2, 3)) + 1)
-    ]
+    senders = _senders(chance, universes, (1, 1, 1, 2, 3))
     longest = chance.choice((1.5, 2.5, 3.5, 4.2))
     packets: list[Packet] = []
     t_s = chance.random()

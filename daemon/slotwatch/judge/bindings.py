@@ -16,8 +16,8 @@ def all_states(
 ) -> list[RuleState]:
     """Make the state of every rule's bindings for a house, in the order of the rules.
 
-    before: states under an earlier house file, with what its rules shared. They stay as they are where nothing that
-    they are made of is declared. Of the others what is raised and what waits goes on.
+    before: states under an earlier house file; lasting: what its rules shared. A rule whose bindings read nothing of
+    the house keeps its states. Of the others, what is raised and what waits is handed over.
     """
     rules, known = tuple(rules), tuple(before)
     setup = RuleSetup(house, rules, lasting)

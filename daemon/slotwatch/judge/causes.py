@@ -141,7 +141,7 @@ def _earlier(ctx: RuleContext, finding: Finding) -> Incident | None:
 def _terminated(scene: Scene) -> Verdict:
     ctx = scene.ctx
     rows = np.flatnonzero(scene.stopped)
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     others = ctx.live & ~scene.stopped & np.isin(ctx.streams.source, scene.sources)
     every = not others.any()
     whose = "its" if len(scene.sources) == 1 else "their"
@@ -211,7 +211,7 @@ def _whole_sources(scene: Scene) -> Verdict:
 
 def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     ctx = scene.ctx
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     whole = ctx.whole_sources(scene.sources)
     count = int(scene.stopped.sum())
     itself = "themselves" if len(whole) > 1 else "itself"

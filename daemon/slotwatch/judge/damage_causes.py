@@ -36,7 +36,7 @@ def weigh_damage(scene: Scene, verdict: Verdict) -> Verdict:
     count = damage.since(scene.group.from_ns)
     if count < OWED_HZ * int(scene.stopped.sum()) * lasted_ns / NANOSECONDS:
         return verdict
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     whole = ctx.whole_sources(scene.sources)
     one = len(whole) == 1
     senders = wording.list_names(ctx.source_name(source) for source in whole[:MOST_NAMED])
@@ -75,7 +75,7 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
     if len(mine) and was_at_rest and verdict.cause == "path-or-sender":
         worst = int(mine[(lost[mine] / due[mine]).argmax()])
         counted = f"{lost[worst]} of {due[worst]} frames of {ctx.universe_name(ctx.universe_of(worst))}"
-        names = wording.list_names(ctx.say_sources(scene.sources))
+        names = scene.names
         one = len(ctx.whole_sources(scene.sources)) == 1
         return Verdict(
             "path-or-sender",

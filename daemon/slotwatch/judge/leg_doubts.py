@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import plain_names, say_networks
 from slotwatch.judge.partings import dark_networks
@@ -22,7 +21,7 @@ def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
     one = len(ctx.whole_sources(scene.sources)) == 1
     verdict.confidence = Confidence.LOW
     verdict.sentence = (
-        f"{_names(scene)} stopped on {say_networks(ctx, scene.networks)}: power, crash or "
+        f"{scene.names} stopped on {say_networks(ctx, scene.networks)}: power, crash or "
         f"{'its lead' if one else 'their leads'}. This listener's own link to {say_networks(ctx, blind)} is down, "
         f"so it is not known whether {'it still sends' if one else 'they still send'} there."
     )
@@ -39,7 +38,7 @@ def say_dark_legs(scene: Scene, verdict: Verdict) -> None:
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, dark)
     verdict.cause, verdict.confidence = "unknown", Confidence.LOW
     verdict.sentence = (
-        f"{_names(scene)} stopped on {here}: power, crash or {'its lead' if one else 'their leads'}. All of {there} "
+        f"{scene.names} stopped on {here}: power, crash or {'its lead' if one else 'their leads'}. All of {there} "
         f"stopped in the same moment, so it is not known whether {'it still ran' if one else 'they still ran'}."
     )
     verdict.evidence.append(f"Everything on {there} stopped in that moment.")
@@ -67,7 +66,7 @@ def say_visitors(scene: Scene, verdict: Verdict) -> None:
     own = f"Nothing comes by {its} own {leads} on {here}."
     verdict.sentence = f"{what}{own} {runs} running."
     verdict.once_silent = (f"{what}{own} {there[0].upper()}{there[1:]} is silent now too.", *verdict.once_silent[1:])
-    verdict.evidence[:1] = [f"{_names(scene)} came by {there} before, and does so again."]
+    verdict.evidence[:1] = [f"{scene.names} came by {there} before, and does so again."]
 
 
 def _own_place(ctx: RuleContext, source: int) -> int | None:
@@ -82,7 +81,3 @@ def _own_place(ctx: RuleContext, source: int) -> int | None:
         ):
             return int(other.network)
     return None
-
-
-def _names(scene: Scene) -> str:
-    return wording.list_names(scene.ctx.say_sources(scene.sources))

@@ -57,7 +57,7 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
     if (streams.last_slot_priority_ns[rows] > stopped_ns).any():
         kinds.append("per-address priorities (start code 0xDD)")
     what = " and ".join(kinds) or "another start code than that of levels"
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     one = len(ctx.whole_sources(scene.sources)) == 1
     its = "its" if one else "their"
     senders = wording.list_names(sorted({ctx.source_name(source) for source in scene.sources}))
@@ -83,7 +83,7 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
 def _lost_between_others(scene: Scene) -> Verdict:
     """Give the verdict where levels are missing by their numbers, between other packets that came."""
     ctx = scene.ctx
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     one = len(ctx.whole_sources(scene.sources)) == 1
     missing = int(ctx.streams.lost_of_last_10[np.flatnonzero(scene.stopped)].min())
     return Verdict(
@@ -102,7 +102,7 @@ def living_sources(scene: Scene) -> Verdict | None:
     ctx, streams = scene.ctx, scene.ctx.streams
     if not scene.sources or not all(lists_still(scene, source) for source in scene.sources):
         return None
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     one = len(ctx.whole_sources(scene.sources)) == 1
     its = "its" if one else "their"
     rows = np.flatnonzero(scene.stopped & (streams.protocol == Protocol.E131))
@@ -146,7 +146,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
     is_in_pace = ctx.now_ns - scene.stops.last_ns[rows] <= gap_ns + gap_ns // 4
     if not (is_slow & is_in_pace & (streams.equal_frames[rows] > 0)).all():
         return None
-    names, pace = wording.list_names(ctx.say_sources(scene.sources)), wording.seconds(int(gap_ns.max()))
+    names, pace = scene.names, wording.seconds(int(gap_ns.max()))
     one = len(ctx.whole_sources(scene.sources)) == 1
     senders = wording.list_names(sorted({ctx.source_name(source) for source in scene.sources}))
     return Verdict(
@@ -224,7 +224,7 @@ def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
     rows = np.flatnonzero(gone).tolist()
     if not rows:
         return
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     verdict.cause = "network-lost"
     verdict.also_possible.insert(0, verdict.sentence.rstrip("."))
     verdict.sentence = (

@@ -91,11 +91,11 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
         scene,
         [
             f"What continues comes by unicast or broadcast: {names}.",
-            f"Every multicast stream stopped {say_how(scene)}, of {_names(scene)}.",
+            f"Every multicast stream stopped {say_how(scene)}, of {scene.names}.",
         ],
     )
     if not scene.group.spread_ns:
-        gone = wording.list_names(scene.ctx.say_sources(scene.sources))
+        gone = scene.names
         verdict.also_possible.insert(0, f"a switch, lead or supply that {gone} share: they may be off themselves")
     return verdict
 
@@ -109,7 +109,7 @@ def ended_one_by_one(scene: Scene) -> Verdict | None:
         return None
     count = int(scene.stopped.sum())
     evidence = (
-        f"{count} groups of {_names(scene)} stopped {say_how(scene)}; a source that loses power stops within one frame."
+        f"{count} groups of {scene.names} stopped {say_how(scene)}; a source that loses power stops within one frame."
     )
     verdict = multicast_lost(scene, [evidence])
     verdict.sentence = (
@@ -132,10 +132,6 @@ def may_be_memberships(scene: Scene) -> tuple[str, ...]:
     return ("the switch drops one group after the other, because it hears no querier",)
 
 
-def _names(scene: Scene) -> str:
-    return wording.list_names(scene.ctx.say_sources(scene.sources))
-
-
 def say_how(scene: Scene) -> str:
     """Say whether the streams stopped together or one after the other."""
     spread_ns = scene.group.spread_ns
@@ -155,7 +151,7 @@ def other_way_goes_on(scene: Scene) -> Verdict | None:
         address = scene.ctx.sources[source].address
         sentences.append(scene.say_going(beside, f"of {address} by unicast or broadcast"))
     return multicast_lost(
-        scene, [f"{int(scene.stopped.sum())} groups of {_names(scene)} stopped {say_how(scene)}.", *sentences]
+        scene, [f"{int(scene.stopped.sum())} groups of {scene.names} stopped {say_how(scene)}.", *sentences]
     )
 
 

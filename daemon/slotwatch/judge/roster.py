@@ -9,7 +9,7 @@ import numpy as np
 from slotwatch.house.schema import House
 from slotwatch.judge.binding import TICK_NS, Finding
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.silences import awaited_ns
+from slotwatch.judge.silences import awaited_ns, say_awaited
 from slotwatch.judge.visitors import Visitors
 
 Absent = tuple[str, int, int | str]
@@ -176,10 +176,8 @@ def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
     if kind == "never":
         universe, name = row, str(name)
         earlier = ctx.earlier_loss(universe, name)
-        awaited = int(awaited_ns(ctx, [universe])[0])
-        since_ns = earlier.began_ns if earlier else awaited
-        began = "this listener started" if awaited == ctx.started_ns else "the house file declared it"
-        at_start = "" if earlier else f", when {began}"
+        since_ns = earlier.began_ns if earlier else int(awaited_ns(ctx, [universe])[0])
+        at_start = "" if earlier else say_awaited(ctx, universe)
         return Finding(
             group="never:" + name,
             since_ns=since_ns,

@@ -83,6 +83,11 @@ class Scene:
         return f"{wording.count(len(streams), 'stream')} {whose} {'continues' if len(streams) == 1 else 'continue'}."
 
     @property
+    def names(self) -> str:
+        """The sources with a stopped stream, as they are listed in a sentence."""
+        return wording.list_names(self.ctx.say_sources(self.sources))
+
+    @property
     def lost_sources(self) -> set[int]:
         """Rows of the sources that the losses of the group are about: others may have stopped beside them."""
         return self.ctx.sources_of(row for row in self.group.streams if row < self.ctx.streams.count)

@@ -96,6 +96,12 @@ def awaited_ns(ctx: RuleContext, rows: slice | list[int] = EVERY) -> NDArray[np.
     return since_ns
 
 
+def say_awaited(ctx: RuleContext, row: int) -> str:
+    """Say when that was, as the end of a sentence."""
+    is_start = int(awaited_ns(ctx, [row])[0]) == ctx.started_ns
+    return f", when {'this listener started' if is_start else 'the house file declared it'}"
+
+
 def is_visible(ctx: RuleContext) -> Mask:
     """(U,) whether this vantage can see the universe, so that its absence says something."""
     universes, listen = ctx.universes, ctx.house.listen

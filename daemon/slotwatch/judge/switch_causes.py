@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.judge import ways, wording
+from slotwatch.judge import ways
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict
@@ -81,7 +81,7 @@ def _is_all_behind(scene: Scene, places: dict[int, SwitchPlace], side: set[str])
 
 def _say_cut(scene: Scene, places: dict[int, SwitchPlace], link: SwitchLink, change: PortChange) -> Verdict:
     ctx = scene.ctx
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     port = _say(ctx, link.near)
     at = _say_when(ctx, change)
     sure = change.moment.is_sharp and len(places) == len(scene.sources)
@@ -118,7 +118,7 @@ def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
         return None
     if not _is_all_behind(scene, places, {name}):
         return None
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     at = ctx.time_of_day(restart.moment.middle_ns)
     return Verdict(
         "network-lost",
@@ -158,7 +158,7 @@ def _ports_down(scene: Scene, places: dict[int, SwitchPlace], before: Verdict) -
         if change is None:
             return None
         found[source] = change
-    names = wording.list_names(ctx.say_sources(scene.sources))
+    names = scene.names
     first = next(iter(found))
     port, at = ways.say_place(ctx, places[first]), _say_when(ctx, found[first])
     one = len(found) == 1
@@ -201,7 +201,7 @@ def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -
         else:
             verdict.evidence.insert(0, f"{ctx.say_source(source)} is on {named}.")
     if verdict.cause == "source-lost" and len(up) == len(scene.sources):
-        names = wording.list_names(ctx.say_sources(scene.sources))
+        names = scene.names
         own = "its switch port is" if len(up) == 1 else "their switch ports are"
         verdict.sentence = f"{names} stopped sending, and {own} up: the sender itself, not its lead."
         verdict.also_possible = [text for text in verdict.also_possible if text != OWN_LEAD]

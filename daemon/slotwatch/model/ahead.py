@@ -8,7 +8,6 @@ from __future__ import annotations
 import numpy as np
 
 from slotwatch.model import cadence
-from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.occasions import Occasions
@@ -34,11 +33,6 @@ class Ahead:
         self._counters, self._arrivals, self._stage = counters, arrivals, stage
 
     @property
-    def is_crowded(self) -> bool:
-        """Whether there are so many that a flood may have left some of them."""
-        return max(self._streams.filled, self._sources.filled) > MOST_BRIEF
-
-    @property
     def _has_left(self) -> bool:
         """Whether this computer left any group, so that universes may be forgotten that ended with that."""
         return bool(np.count_nonzero(self._streams.universes.left_ns))
@@ -53,7 +47,7 @@ class Ahead:
 
         may_name: whether a source may get another name from the nodes that are known.
         """
-        every = BRIEF_BUCKETS if self.is_crowded or self._has_left else MINUTE
+        every = BRIEF_BUCKETS if self._streams.is_crowded or self._has_left else MINUTE
         soonest = min(self._streams.windows.next_work(), -(-each // every) * every)
         return min(soonest, self.next_change(each, may_name=may_name)) if soonest > each else each
 
@@ -126,7 +120,7 @@ class Ahead:
     def _is_simple(self, now_ns: int) -> bool:
         """Whether no flood, no rejected packets, no slot priorities and no patch change anything by time alone."""
         streams, top = self._streams, self._streams.top
-        if self.is_crowded or self._stage.active or self._arrivals.winners_stale:
+        if self._streams.is_crowded or self._stage.active or self._arrivals.winners_stale:
             return False
         # Who wins a slot changes when its slot priorities run out.
         slots_ns = int(streams.last_slot_priority_ns[:top].max(initial=0)) if streams.live[:top].any() else 0

@@ -13,13 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model.streams import Streams
-from slotwatch.snapshot.slot_owners import SlotOwners, none_owned
+from slotwatch.snapshot.slot_owners import NOBODY, SlotOwners, none_owned
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 from slotwatch.wire.universe import SLOTS, Protocol
 
 MAX_PRIORITY = 200
 ARTNET_MERGED = 2
-NOBODY = -1
 
 _PLACES = np.arange(SLOTS)
 

@@ -333,6 +333,11 @@ class Streams(Table):
         longest = self.universes.minute_gap_ns
         longest[known] = np.maximum(longest[known], shortest[known])
 
+    @property
+    def is_crowded(self) -> bool:
+        """Whether there are so many streams or sources that a flood may have left some of them."""
+        return max(self.filled, self.sources.filled) > MOST_BRIEF
+
     def forget_left(self, now_ns: int) -> None:
         """Forget universes that this computer asked for, that no declaration names and that ended when it left them."""
         universes = self.universes
@@ -348,7 +353,7 @@ class Streams(Table):
 
         A few of them are not a flood, and a person may look for them: they stay for a day, like the others.
         """
-        if max(self.filled, self.sources.filled) <= MOST_BRIEF:
+        if not self.is_crowded:
             return
         rows = self.rows()
         idle, brief, ranks, last_ns, _ = self._standing(rows, now_ns)

@@ -30,7 +30,7 @@ UNIVERSE_COLUMNS: tuple[tuple[str, str], ...] = (
     ("first_frame_ns", "<i8"),
 )
 """Rows of Snapshot.universes: every declared universe on each of its networks (in the order of the file),
-then every other that was heard, in order of appearance."""
+then every other that was heard, by protocol, number and network."""
 
 STREAM_COLUMNS: tuple[tuple[str, str], ...] = (
     ("universe_row", "<i4"),

@@ -168,10 +168,15 @@ class HouseChange:
         if not self._parent.is_reachable(self._to_take[0]):
             self._taken(None)
 
-    def _keeps_numbers(self) -> bool:
-        """Whether each network keeps its number: others may follow them."""
+    def _summaries(self) -> tuple[Loaded, Loaded]:
+        """Of the house that was running, and of the one that is to run."""
         before, now = self._summary_before, self.summary
         assert before is not None and now is not None, "a house was running, and another is to run"
+        return before, now
+
+    def _keeps_numbers(self) -> bool:
+        """Whether each network keeps its number: others may follow them."""
+        before, now = self._summaries()
         return now.networks[: len(before.networks)] == before.networks
 
     def _taken(self, publication: int | None) -> None:
@@ -184,8 +189,7 @@ class HouseChange:
 
     def _accept(self, publication: int | None) -> None:
         self.problems = ()
-        before, now, parent = self._summary_before, self.summary, self._parent
-        assert before is not None and now is not None, "a house was running, and another is to run"
+        (before, now), parent = self._summaries(), self._parent
         self.hold_node = now.subscribes and (self.hold_node or not before.subscribes)
         if now.has_routes and not before.has_routes:
             parent.start("routes")

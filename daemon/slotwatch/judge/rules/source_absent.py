@@ -47,7 +47,7 @@ def _dead_with_it(ctx: RuleContext, finding: Finding) -> list[int]:
     table, streams = ctx.universes, ctx.streams
     rows = np.array(finding.universes, np.intp)
     if finding.streams:
-        rows = np.unique(streams.universe[streams.used & (streams.source == ctx.source_of(finding.streams[0]))])
+        rows = np.unique(streams.universe[ctx.streams_from(ctx.source_of(finding.streams[0]))])
     found: list[int] = rows[(table.live[rows] == 0) & (table.declared[rows] >= 0)].tolist()
     return found or list(finding.universes)
 

@@ -28,7 +28,7 @@ from slotwatch.judge.rule import (
     judged_by,
     number,
 )
-from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, seen_by_listener
+from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, say_awaited, seen_by_listener
 from slotwatch.snapshot import Confidence, Incident, Severity
 
 _NEVER_HEARD = "not heard at all: declared and expected"
@@ -87,8 +87,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     strays = [] if known and known.cause == "leg-lost" else elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
     looks_like = f" {alike[0]}" if alike else ""
-    began = "this listener started" if awaited == ctx.started_ns else "the house file declared it"
-    at_start = f", when {began}" if since_ns == awaited else ""
+    at_start = say_awaited(ctx, row) if since_ns == awaited else ""
     evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
     preview_ns = int(ctx.universes.last_preview_ns[row])
     if preview_ns:
