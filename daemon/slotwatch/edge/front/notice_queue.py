@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import threading
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -41,7 +42,8 @@ class WaitingNotice:
 
 
 class NoticeQueue:
-    """Not safe for two threads at once: its owner takes care of that."""
+    """For one thread at a time, which its owner takes care of; but a write that was cancelled still runs in its thread,
+    and `close` waits for it: SQLite crashes where a connection is closed under a statement."""
 
     def __init__(self, path: Path | None, most: int = MOST_WAITING) -> None:
         """path: None keeps nothing on the disk."""
@@ -53,6 +55,7 @@ class NoticeQueue:
         self._next = 1
         self._is_behind = False
         self._store: sqlite3.Connection | None = None
+        self._in_use = threading.RLock()
         self.trouble = ""
         """Why messages are kept in memory alone, as a sentence."""
         self._read()
@@ -114,9 +117,10 @@ class NoticeQueue:
             )
 
     def close(self) -> None:
-        if self._store is not None:
-            self._store.close()
-            self._store = None
+        with self._in_use:
+            if self._store is not None:
+                self._store.close()
+                self._store = None
 
     def _recipient_row(self, recipient: str) -> tuple[str, tuple[str | int, ...]]:
         values = (recipient, self.outage_ms(recipient), json.dumps(self.plan(recipient)))
@@ -155,8 +159,12 @@ class NoticeQueue:
     def _write(self, statements: list[tuple[str, tuple[str | int, ...]]]) -> None:
         if self._path is None:
             return
+        with self._in_use:
+            self._write_to(self._path, statements)
+
+    def _write_to(self, path: Path, statements: list[tuple[str, tuple[str | int, ...]]]) -> None:
         try:
-            store = self._open(self._path)
+            store = self._open(path)
             with store:
                 if self._is_behind:
                     self._copy(store)
