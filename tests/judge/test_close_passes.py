@@ -13,7 +13,8 @@ import pytest
 from slotwatch.judge.binding import RuleBinding, RuleSetup
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
-from slotwatch.judge.rule import Judging, Rule, RuleParameters
+from slotwatch.judge.parameters import RuleParameters
+from slotwatch.judge.rule import Judging, Rule
 from tests.judge.cases import FROM_S, Case
 from tests.judge.resting import Resting
 from tests.judge.stage import S, opened_after_s

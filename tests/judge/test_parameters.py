@@ -13,7 +13,8 @@ import pytest
 
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, RULES
-from slotwatch.judge.rule import Rule, RuleParameters
+from slotwatch.judge.parameters import RuleParameters
+from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Incident
 from tests.judge import (
     moved_control,

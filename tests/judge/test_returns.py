@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge.binding import Finding, Raised
+from slotwatch.judge.binding import Finding
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.listener import Listener
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.returns import when_returned_ns
 from tests.model.packets import MS, SECOND, START, Bench, Sent, cid, e131
 from tests.sweep import swept

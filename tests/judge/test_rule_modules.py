@@ -11,7 +11,8 @@ import pytest
 
 from slotwatch.judge import rules
 from slotwatch.judge.catalog import RULES
-from slotwatch.judge.rule import Facts, JudgedBy, Rule, RuleClass, RuleParameters, ShortWords
+from slotwatch.judge.parameters import Facts, RuleParameters
+from slotwatch.judge.rule import JudgedBy, Rule, RuleClass, ShortWords
 from slotwatch.snapshot import Severity
 
 MODULES = sorted(path for path in Path(rules.__file__ or "").parent.glob("*.py") if path.name != "__init__.py")

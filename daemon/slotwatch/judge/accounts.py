@@ -8,7 +8,7 @@ from datetime import datetime
 
 from slotwatch.house.schema import Phase
 from slotwatch.judge import elsewhere, phases, wording
-from slotwatch.judge.binding import Finding, Raised
+from slotwatch.judge.binding import Finding
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.cluster import Cluster, names_of, rows_of
 from slotwatch.judge.context import RuleContext
@@ -16,6 +16,7 @@ from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.fed_routes import say_fed
 from slotwatch.judge.likeness import ABSENT
 from slotwatch.judge.numbering_mistakes import say_where_heard
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
 from slotwatch.judge.scene import Verdict

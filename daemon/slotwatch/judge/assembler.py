@@ -10,12 +10,12 @@ from datetime import datetime
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge.accounts import give_account
-from slotwatch.judge.binding import Raised
 from slotwatch.judge.cluster import Cluster
 from slotwatch.judge.clusters import Clusterer
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
+from slotwatch.judge.raised import Raised
 from slotwatch.watched_time import TimeWatch, watched
 
 REFRESH_NS = NANOSECONDS // 2

@@ -14,7 +14,7 @@ raised. State between passes is in an object that `bind` makes; state that sever
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Never, Protocol, TypeVar
 
 import numpy as np
@@ -23,8 +23,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.flapping import MOST_OPENINGS, Flapping
-from slotwatch.judge.rule import NO_FACTS, Facts, P, Rule
+from slotwatch.judge.parameters import NO_FACTS, Facts, P, RuleParameters
 from slotwatch.snapshot import Confidence
 
 Mask = NDArray[np.bool_]
@@ -132,9 +131,9 @@ Lasting = dict[Callable[[], object], object]
 class RuleSetup:
     """What rules make their bindings of: the declared house, and state that several rules share."""
 
-    def __init__(self, house: House, rules: Iterable[Rule], lasting: Lasting | None = None) -> None:
+    def __init__(self, house: House, parameters: Iterable[RuleParameters], lasting: Lasting | None = None) -> None:
         self._house = house
-        self._parameters = [rule.parameters for rule in rules]
+        self._parameters = list(parameters)
         self._shared: dict[Callable[[House], object], object] = {}
         self._lasting: Lasting = {} if lasting is None else lasting
         self.is_house_read = False
@@ -209,51 +208,3 @@ class RuleBinding:
     """Whether what it keeps is of the last look alone, so that those before it may be left out."""
     pass_over: Callable[[Sequence[int]], None] | None = None
     """Receives the times of passes that left the condition out. Times ascend."""
-
-
-@dataclass(slots=True)
-class Raised:
-    """One case that has outlasted its on-delay and not yet its off-delay."""
-
-    rule: Rule
-    key: Key
-    finding: Finding
-    raised_ns: int
-    last_true_ns: int
-    described_ns: int
-    holds: bool = True
-    edges: list[int] = field(default_factory=list)
-    """The newest times at which the condition came back after having gone for a second or more, the first included."""
-    reported_in: int | None = None
-    """Incident that it is one of the cases of, or was."""
-    explained_by: int | None = None
-    """Incident that accounts for it."""
-    stays_explained: bool = False
-    """Whether the end of that incident's fault made it, so that it holds long after."""
-    over: bool = False
-    """Whether its fault is over and only its off-delay runs: of an absence at once, else after a second."""
-    is_visited: bool = False
-    """Whether it is kept because what arrives there may be another network's."""
-    was_visited: bool = False
-    """Whether it was, and its own sources have not come since."""
-    is_mixed_up: bool = False
-    """Whether that is certain: this listener's own networks are swapped."""
-    was_mixed_up: bool = False
-    """Whether it was so at any time since it was raised."""
-    leaves_traces: bool = False
-    """Whether its rule counts over a window, and so still holds for a while after its fault is over."""
-    flapping: Flapping = field(default_factory=Flapping)
-
-    def came(self, now_ns: int) -> None:
-        """Note that the condition came."""
-        self.edges.append(now_ns)
-        del self.edges[:-MOST_OPENINGS]
-
-    @property
-    def came_ns(self) -> int:
-        """When its condition last became true after a second or more in which it was not."""
-        return self.edges[-1] if self.edges else self.raised_ns
-
-    def is_flapping(self, now_ns: int) -> bool:
-        """Whether it opened so often and has not been quiet for long enough since."""
-        return self.flapping.lasts(self.edges, now_ns)

@@ -20,7 +20,7 @@ def all_states(
     the house keeps its states. Of the others, what is raised and what waits is handed over.
     """
     rules, known = tuple(rules), tuple(before)
-    setup = RuleSetup(house, rules, lasting)
+    setup = RuleSetup(house, (rule.parameters for rule in rules), lasting)
     flapping = Flapping.of(rules)
     found: list[RuleState] = []
     for rule in rules:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from slotwatch.judge.binding import Finding, Raised
+from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import Slot
 from slotwatch.judge.exceptions import AcceptedCase
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.scene import Verdict
 

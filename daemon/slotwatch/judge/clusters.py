@@ -8,7 +8,6 @@ from datetime import datetime
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.aftermath import bring_up_to_date
-from slotwatch.judge.binding import Raised
 from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
 from slotwatch.judge.cluster import Cluster, names_of
 from slotwatch.judge.context import RuleContext
@@ -17,6 +16,7 @@ from slotwatch.judge.explained import explain_by_earlier, explain_cases, is_sett
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.losses import LOSS_RULES, Losses
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.scene import Verdict
 from slotwatch.judge.shared_path import Companions, find_shared_cause
 from slotwatch.judge.stops import measure_stops

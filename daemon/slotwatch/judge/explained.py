@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import explain
-from slotwatch.judge.binding import Raised
 from slotwatch.judge.cluster import Cluster, names_of, subject_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import Slot
 from slotwatch.judge.earlier import may_explain
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.likeness import ABSENT, GONE
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Incident
 

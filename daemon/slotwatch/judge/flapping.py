@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from slotwatch.durations import ns_from_s
-from slotwatch.judge.rule import Rule, RuleParameters, Threshold, number
+from slotwatch.judge.parameters import RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule
 
 
 @dataclass(frozen=True, slots=True)

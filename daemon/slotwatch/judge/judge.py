@@ -17,7 +17,7 @@ from slotwatch.house.schema import House, Phase
 from slotwatch.judge import answers, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
 from slotwatch.judge.before import NOTHING_BEFORE, Before
-from slotwatch.judge.binding import Lasting, Raised, RuleSetup
+from slotwatch.judge.binding import Lasting, RuleSetup
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.context import RuleContext
@@ -28,6 +28,7 @@ from slotwatch.judge.listener import Listener
 from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.network_rows import NetworkRows, network_rows
 from slotwatch.judge.phases import PhaseKeeper
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
@@ -70,7 +71,7 @@ class Judge:
         self._schedule_due_ns = self._resumed_ns = self._look_again_ns = 0
         self._before = NOTHING_BEFORE
         self._exceptions = Exceptions()
-        self._crowd = crowd_of(RuleSetup(house, rules))
+        self._crowd = crowd_of(RuleSetup(house, (rule.parameters for rule in rules)))
         self._has_phase_memory = False
         """Whether the phase is that of an earlier judgement already: the history's may be older."""
         self._regrade = False

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import Fixture
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts
+from slotwatch.judge.parameters import Facts
 from slotwatch.model.lightplan import LightPlan
 from slotwatch.model.stage import Stage
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.judge.binding import Key, Raised
+from slotwatch.judge.binding import Key
+from slotwatch.judge.raised import Raised
 
 Name = tuple[str, Key]
 """Rule and key of a finding."""

@@ -11,10 +11,10 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import ways
-from slotwatch.judge.binding import Raised
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup, Name
 from slotwatch.judge.partings import dead_or_cut_off, own_reasons
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.silences import awaited_ns
 from slotwatch.judge.spans import Spans
 from slotwatch.judge.stops import SLACK_NS, Stops

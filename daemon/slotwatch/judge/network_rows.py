@@ -44,7 +44,7 @@ def network_rows(
     """Make the rows. ctx: the last pass; None: there was none."""
     receivers: tuple[ReceiverRow, ...] = ()
     if ctx is not None and house.receivers:
-        numbers = RuleSetup(house, rules).parameters(ReceiverSilentParameters)
+        numbers = RuleSetup(house, (rule.parameters for rule in rules)).parameters(ReceiverSilentParameters)
         receivers = ReceiverAnswers(house, numbers).rows(ctx)
     return NetworkRows(
         receivers,

@@ -12,7 +12,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import MOST_CASES, NOT_SEEN, fixture_name
-from slotwatch.judge.rule import Facts
+from slotwatch.judge.parameters import Facts
 from slotwatch.model.stage import Stage
 
 Pair = tuple[str, str]

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.judge.binding import Raised
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup, Name
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
 from slotwatch.wire.universe import Protocol

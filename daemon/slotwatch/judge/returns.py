@@ -14,9 +14,9 @@ from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Incident
 
 if TYPE_CHECKING:
-    from slotwatch.judge.binding import Raised
     from slotwatch.judge.cluster import Cluster
     from slotwatch.judge.context import RuleContext
+    from slotwatch.judge.raised import Raised
 
 WATCHED = ", being watched"
 """In every sentence of what is over and watched, and in no other."""

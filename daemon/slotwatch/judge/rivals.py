@@ -15,7 +15,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.lags import ALLOWED_LAG_MS, Lags
-from slotwatch.judge.rule import Threshold
+from slotwatch.judge.parameters import Threshold
 from slotwatch.judge.stops import measure_stops
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 from slotwatch.wire.universe import SLOTS

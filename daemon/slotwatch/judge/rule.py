@@ -1,4 +1,4 @@
-"""What a rule is: its row in the rule table, its parameters, and the words that its sentence is filled with.
+"""What a rule is: its row in the rule table, and what judges it.
 
 Each rule has one module in `judge.rules`, which holds all of it. `judge.catalog` collects them.
 """
@@ -9,16 +9,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
 from string import Formatter
-from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
+from typing import Generic, Protocol
 
 from slotwatch.house.schema import Phase
+from slotwatch.judge.binding import RuleBinding, RuleSetup
 from slotwatch.judge.explain import NOTHING, Effect, Explains
+from slotwatch.judge.parameters import COMMON_PRACTICE, Facts, P, RuleParameters, Threshold
 from slotwatch.snapshot import Severity
 
-if TYPE_CHECKING:
-    from slotwatch.judge.binding import RuleBinding, RuleSetup
-
-COMMON_PRACTICE = "common practice, no source"
 COMPETENT = "by a competent person, isolated, under local rules"
 """The person who may open or measure electrical equipment."""
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
@@ -26,9 +24,6 @@ CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works", "worst"})
 """What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty.
 `{worst}`, of several universes, says of which one the figures before it are: ` on e131/5, the worst of them`."""
-
-P = TypeVar("P", bound="RuleParameters")
-NumberT = TypeVar("NumberT", int, float)
 
 
 class RuleClass(StrEnum):
@@ -38,58 +33,6 @@ class RuleClass(StrEnum):
     PATCH = "patch"
     STORM = "storm"
     SELF = "self"
-
-
-@dataclass(frozen=True, slots=True)
-class Threshold:
-    """One number a rule compares with, with its unit and where it comes from."""
-
-    name: str
-    """With its unit in it: `gap_ms`, `loss_ratio`."""
-    value: float
-    text: str
-    source: str = COMMON_PRACTICE
-    """Clause of a standard, or "common practice, no source"."""
-
-
-def number(default: NumberT, text: str, source: str = COMMON_PRACTICE) -> NumberT:
-    """Declare one parameter of a rule: its value, what it means, and where it comes from.
-
-    The parameter's name ends in its unit (`_s`, `_ms`, `_hz`, `_ratio`, `_percent`); a count has none.
-    """
-    declared: NumberT = field(default=default, metadata={"text": text, "source": source})
-    return declared
-
-
-@dataclass(frozen=True, slots=True)
-class RuleParameters:
-    """Every number of one rule. Its condition, its delays, its windows and its documentation read nothing else."""
-
-    on_delay_s: float = number(0.0, "time that its condition must hold before the incident opens")
-    off_delay_s: float = number(10.0, "time that its condition must be gone before the incident closes")
-
-    def by_name(self) -> dict[str, object]:
-        """Give each parameter's value: what a sentence may use."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
-
-    def rows(self) -> tuple[Threshold, ...]:
-        """Give all parameters for the documents, the two delays first."""
-        return tuple(
-            Threshold(one.name, float(getattr(self, one.name)), one.metadata["text"], one.metadata["source"])
-            for one in fields(self)
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """What one case puts into its rule's sentence. A rule with placeholders of its own has a subclass: a field each."""
-
-    def words(self) -> dict[str, object]:
-        """Give what each placeholder is filled with."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
-
-
-NO_FACTS = Facts()
 
 
 class Judging(Protocol):

@@ -12,18 +12,18 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge import blind_windows
-from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, Mask, Raised, RuleBinding
+from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, Mask, RuleBinding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.likeness import GONE
+from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.visitors import Visit, Visitors
 from slotwatch.watched_time import watched
 
 CROWD = 100
-"""For each this many raised cases, the time between two descriptions grows by one period: a person cannot read
-thousands a second."""
+"""For each this many raised cases, descriptions come one period further apart: nobody reads thousands a second."""
 OVER_NS = NANOSECONDS
 """A condition that was false for less may only have been passed through; common practice, no source."""
 MOST_RAISED_AT_ONCE = 250

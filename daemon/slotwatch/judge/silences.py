@@ -11,7 +11,7 @@ from slotwatch.house.schema import Limits
 from slotwatch.judge.binding import Mask
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.own_routes import SENDING
-from slotwatch.judge.rule import Threshold
+from slotwatch.judge.parameters import Threshold
 from slotwatch.wire.universe import Protocol
 
 EVERY = slice(None)

@@ -8,8 +8,9 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
+from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, describe_absent
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
 from slotwatch.snapshot import Severity
 

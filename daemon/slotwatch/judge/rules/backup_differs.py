@@ -12,8 +12,9 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.lags import ALLOWED_LAG_MS
 from slotwatch.judge.lights import FULL, percent_of
+from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rivals import LAG, Pairs, Rivals
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 
 Backup = tuple[int, int]

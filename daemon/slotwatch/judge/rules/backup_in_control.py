@@ -9,7 +9,8 @@ import numpy as np
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.model.control import in_control
 from slotwatch.snapshot import Severity

@@ -9,7 +9,8 @@ import numpy as np
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import MOST_CASES, NOT_SEEN, FixtureNames, fixture_rows, fixture_text, gone, slot_level
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 

@@ -13,7 +13,8 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import ANYWHERE, Explains, Reach
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.windows import LOST
 from slotwatch.snapshot import Confidence, Severity
 

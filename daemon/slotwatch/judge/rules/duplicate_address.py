@@ -10,7 +10,8 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.neighbours import CONTEST_NS
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 
 Contested = tuple[int, str]

@@ -9,7 +9,8 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.sequence import SEQUENCES
 from slotwatch.snapshot import Severity
 

@@ -19,7 +19,8 @@ from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Confidence, Severity
 

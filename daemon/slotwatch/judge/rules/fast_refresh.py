@@ -12,7 +12,8 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import changed_pace
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.windows import FRAMES
 from slotwatch.snapshot import Severity
 

@@ -10,7 +10,8 @@ from slotwatch.house.schema import House
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.pairs import Pair, PairFacts, PairWatch
-from slotwatch.judge.rule import Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from slotwatch.judge.binding import RuleBinding, RuleSetup
 from slotwatch.judge.flapping import FlappingParameters
-from slotwatch.judge.rule import Facts, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.parameters import Facts
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 
 

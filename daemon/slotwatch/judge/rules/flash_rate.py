@@ -15,7 +15,8 @@ from slotwatch.house.schema import House
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import FULL, MOST_CASES, NOT_SEEN, fixture_name
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.flashes import CHANGE, DARK_BELOW, TOO_MANY, WINDOW_NS
 from slotwatch.model.hours import ON
 from slotwatch.model.lightplan import SlotList

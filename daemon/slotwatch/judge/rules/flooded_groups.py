@@ -9,7 +9,8 @@ import numpy as np
 from slotwatch.judge.binding import EVERY_SECOND_NS, STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol

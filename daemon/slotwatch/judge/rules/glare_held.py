@@ -22,7 +22,8 @@ from slotwatch.judge.lights import (
     level_of,
     levels_changed_ns,
 )
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import UniverseId

@@ -10,7 +10,8 @@ import numpy as np
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence, Severity

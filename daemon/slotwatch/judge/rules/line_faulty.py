@@ -9,18 +9,8 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import line_name, line_rows
-from slotwatch.judge.rule import (
-    CLEAR_FIRST,
-    COMPETENT,
-    Facts,
-    Rule,
-    RuleClass,
-    RuleParameters,
-    ShortWords,
-    Threshold,
-    judged_by,
-    number,
-)
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import CLEAR_FIRST, COMPETENT, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.tapped_line import LINE_FAULTS_KEPT_NS
 from slotwatch.snapshot import Severity
 

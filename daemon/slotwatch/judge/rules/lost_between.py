@@ -12,7 +12,8 @@ from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import STALE_NS, declared_listener, goes_on_there, say_page, stopped_there
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.shared_path import WAY_BETWEEN
 from slotwatch.judge.silences import LOSS_TIMEOUTS, awaited_ns, is_visible, seen_by_listener, stopped_by_routes
 from slotwatch.snapshot import Confidence, Severity

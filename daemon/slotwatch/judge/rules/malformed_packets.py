@@ -7,7 +7,8 @@ from functools import partial
 
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.counters import COUNTED_NS, OFFENCE_BUCKETS
 from slotwatch.snapshot import Severity
 from slotwatch.wire.names import address_text

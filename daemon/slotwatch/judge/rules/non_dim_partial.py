@@ -27,7 +27,8 @@ from slotwatch.judge.lights import (
     percent_of,
     slot_level,
 )
-from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import COMPETENT, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.stage import Stage
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import UniverseId

@@ -13,7 +13,8 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, last_counted_in
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.switch_causes import say_errors_on_the_way
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity

@@ -14,7 +14,8 @@ from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import NOT_SEEN, FixtureNames, fixture_rows, fixture_text, level_from
 from slotwatch.judge.loads import load_rows
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.non_dim_partial import NonDimPartialParameters
 from slotwatch.model.hours import ON
 from slotwatch.model.stage import Stage

@@ -10,18 +10,9 @@ from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.queriers import Querier
-from slotwatch.judge.rule import (
-    CLEAR_FIRST,
-    Facts,
-    Rule,
-    RuleClass,
-    RuleParameters,
-    ShortWords,
-    Threshold,
-    judged_by,
-    number,
-)
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 

@@ -13,17 +13,8 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, last_counted_in
-from slotwatch.judge.rule import (
-    CLEAR_FIRST,
-    Facts,
-    Rule,
-    RuleClass,
-    RuleParameters,
-    ShortWords,
-    Threshold,
-    judged_by,
-    number,
-)
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.shared_path import SHARED_PATH
 from slotwatch.model.strides import COPY_NS
 from slotwatch.model.windows import COPIES, FRAMES, OTHERS

@@ -11,7 +11,8 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES
 from slotwatch.snapshot import Severity

@@ -11,8 +11,9 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.lights import fixture_name
+from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.patched import PatchedSlots
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import SLOTS
 

@@ -14,17 +14,8 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import changed_pace
-from slotwatch.judge.rule import (
-    CLEAR_FIRST,
-    Facts,
-    Rule,
-    RuleClass,
-    RuleParameters,
-    ShortWords,
-    Threshold,
-    judged_by,
-    number,
-)
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
 from slotwatch.model.windows import BUCKET_NS, FRAMES, LOST, STEPS
 from slotwatch.snapshot import Confidence, Severity

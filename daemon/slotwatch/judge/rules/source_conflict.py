@@ -11,8 +11,9 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rivals import LAG, Rivals
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 

@@ -12,8 +12,9 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import fixture_name
+from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.patched import PatchedSlots
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.winning import winning_levels
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import UniverseId

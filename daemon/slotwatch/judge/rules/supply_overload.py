@@ -14,7 +14,8 @@ from slotwatch.house.racks import NOTE
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loads import changed_ns, rack_named, rack_rows
-from slotwatch.judge.rule import COMPETENT, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import COMPETENT, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
 
 NEUTRAL = 0

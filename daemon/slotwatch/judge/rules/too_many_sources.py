@@ -12,7 +12,8 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.crowds import Crowd
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.universe_lost import UniverseLostParameters
 from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE
 from slotwatch.snapshot import Severity

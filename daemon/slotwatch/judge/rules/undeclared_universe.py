@@ -11,7 +11,8 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.judge.numbering_mistakes import declared_relatives, moved_from
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.universes import ended_by_leaving
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol

@@ -14,17 +14,8 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import intervals_there, say_page
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in
-from slotwatch.judge.rule import (
-    CLEAR_FIRST,
-    Facts,
-    Rule,
-    RuleClass,
-    RuleParameters,
-    ShortWords,
-    Threshold,
-    judged_by,
-    number,
-)
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WAY_BETWEEN, WIRELESS
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US

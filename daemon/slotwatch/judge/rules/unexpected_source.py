@@ -12,7 +12,8 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
-from slotwatch.judge.rule import CLEAR_FIRST, Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity

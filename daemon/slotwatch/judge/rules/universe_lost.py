@@ -12,7 +12,8 @@ from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBindi
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import went_home
-from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import RuleParameters, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
 from slotwatch.judge.storms import Storms
 from slotwatch.judge.succession import MOST_LOOKED_AT

@@ -17,17 +17,8 @@ from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
-from slotwatch.judge.rule import (
-    CLEAR_FIRST,
-    Facts,
-    Rule,
-    RuleClass,
-    RuleParameters,
-    ShortWords,
-    Threshold,
-    judged_by,
-    number,
-)
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, say_awaited, seen_by_listener
 from slotwatch.snapshot import Confidence, Incident, Severity
 

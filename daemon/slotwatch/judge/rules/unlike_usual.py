@@ -11,7 +11,8 @@ from slotwatch.durations import MINUTE_NS
 from slotwatch.judge.binding import EVERY_SECOND_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, Threshold, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.universes import RECENT_MINUTES
 from slotwatch.model.usual import FEWEST_SHOWS, MOST_SHOWS
 from slotwatch.snapshot import Confidence, Severity

@@ -10,7 +10,8 @@ from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding,
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import declared_listener, say_page
 from slotwatch.judge.explain import UNIVERSE, Explains, Reach
-from slotwatch.judge.rule import Facts, Rule, RuleClass, RuleParameters, ShortWords, judged_by, number
+from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.judge.shared_path import WAY_BETWEEN
 from slotwatch.model.control import in_control
