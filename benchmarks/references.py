@@ -10,7 +10,9 @@ import time
 import numpy as np
 
 from slotwatch.house.schema import Fixture, House
-from slotwatch.model.reference_levels import UniverseLevels, compare, keep, pack
+from slotwatch.model.reference_bytes import pack
+from slotwatch.model.reference_comparison import compare
+from slotwatch.model.reference_levels import UniverseLevels, keep
 from slotwatch.wire.universe import Protocol, UniverseId
 
 FIXTURES, SLOTS_EACH = 2_000, 20

@@ -50,7 +50,7 @@ def test_every_fault_is_reported_at_once() -> None:
 def test_defaults_are_the_schemas_own() -> None:
     """A file that says nothing gives what the schema gives; the table of keys and the schema cannot drift apart."""
     house = house_of('[house]\nname = "x"\n')
-    plain = House(name="x", file="house.toml", limits_artnet=Limits(loss_timeout_s=10.0))
+    plain = House(name="x", file="house.toml")
     assert house == plain
 
 
@@ -71,7 +71,7 @@ def test_limits_come_from_the_universe_then_its_protocol_then_all() -> None:
         + "loss_timeout_s = 1\n"
     )
     assert [universe.limits for universe in house.universes] == [Limits(15, 2), Limits(15, 8), Limits(15, 1)]
-    assert house.limits_line == Limits(15, 1)
+    assert house.limits[Protocol.LINE] == Limits(15, 1)
 
 
 def test_artnet_address_is_net_subnet_universe() -> None:

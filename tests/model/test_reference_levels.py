@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from slotwatch.house.schema import Circuit, Fixture, House
-from slotwatch.model.reference_levels import UniverseLevels, channels_of, compare, keep, pack, unpack
+from slotwatch.model.reference_bytes import pack, unpack
+from slotwatch.model.reference_comparison import compare
+from slotwatch.model.reference_levels import UniverseLevels, channels_of, keep
 from slotwatch.wire.universe import Protocol, UniverseId
 
 U1, U2 = UniverseId(Protocol.E131, 1), UniverseId(Protocol.E131, 2)

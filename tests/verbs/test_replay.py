@@ -16,7 +16,7 @@ from slotwatch import cli
 from slotwatch.edge.tools.captures import open_capture
 from slotwatch.edge.tools.replaying import Replay
 from slotwatch.house.schema import House, Phase
-from slotwatch.wire import compose, pcap
+from slotwatch.wire import compose, pcap_blocks
 from slotwatch.wire.pcap import CaptureInterface
 from tests.views.api_schemas import fits
 from tests.wire import frames, tshark
@@ -34,7 +34,9 @@ def replay(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[s
 
 def made(tmp_path: Path, packets: list[tuple[int, bytes]], name: str = "made.pcapng") -> str:
     path = tmp_path / name
-    octets = pcap.header([CaptureInterface(1, "eth1")]) + b"".join(pcap.packet(T + t, frame) for t, frame in packets)
+    octets = pcap_blocks.header([CaptureInterface(1, "eth1")]) + b"".join(
+        pcap_blocks.packet(T + t, frame) for t, frame in packets
+    )
     path.write_bytes(octets)
     return str(path)
 

@@ -23,7 +23,7 @@ from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.page_files import PAGES
 from slotwatch.edge.front.server import build_app
 from slotwatch.views.openapi import document
-from slotwatch.wire import pcap
+from slotwatch.wire import pcap, pcap_blocks
 from tests.edge.front_house import running
 from tests.patience import PATIENCE_S
 from tests.views.fabricate import incident, snapshot
@@ -99,7 +99,7 @@ GETS = [
 @pytest.mark.parametrize(("asked", "path"), GETS, ids=[path for _, path in GETS])
 async def test_what_is_read_fits(tmp_path: Path, asked: str, path: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(references, "AFTER_S", 0.0)
-    kept = pcap.header([pcap.CaptureInterface(101)]) + pcap.packet(1, sent(1, bytes([7])))
+    kept = pcap_blocks.header([pcap.CaptureInterface(101)]) + pcap_blocks.packet(1, sent(1, bytes([7])))
     (tmp_path / "incident-7.pcapng").write_bytes(kept)
     async with running(tmp_path, snapshot=snapshot(incidents=(incident(),))) as run:
         query = {"report": "?format=json", "levels": "?universe=e131/1"}.get(path.rpartition("/")[2], "")

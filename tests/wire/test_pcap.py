@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slotwatch.wire import pcap
+from slotwatch.wire import pcap, pcap_blocks
 from slotwatch.wire.pcap import CaptureInterface, Reader
 from tests.wire import frames, tshark
 
@@ -168,15 +168,15 @@ def test_a_damaged_capture_never_raises(data: st.DataObject) -> None:
 
 
 def test_what_is_written_is_read_back() -> None:
-    octets = pcap.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
-    octets += pcap.packet(T, b"frame", 1, comment="why") + pcap.packet(T + 1, b"cut", original=99)
+    octets = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
+    octets += pcap_blocks.packet(T, b"frame", 1, comment="why") + pcap_blocks.packet(T + 1, b"cut", original=99)
     assert [(i.name, t, frame) for i, t, frame in read(octets)] == [("eth2", T, b"frame"), ("eth1", T + 1, b"cut")]
 
 
 @pytest.mark.tshark
 def test_tshark_reads_what_is_written() -> None:
-    octets = pcap.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
-    octets += pcap.packet(T, frames.ethernet(frames.ipv4(frames.udp(b"hello"))), 1, comment="an incident")
+    octets = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
+    octets += pcap_blocks.packet(T, frames.ethernet(frames.ipv4(frames.udp(b"hello"))), 1, comment="an incident")
     found = tshark.rows(octets, "", "frame.time_epoch", "frame.interface_name", "udp.dstport", "frame.comment")
     assert found == [["1700000000.123456789", "eth2", "5568", "an incident"]]
 

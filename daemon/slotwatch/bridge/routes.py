@@ -25,7 +25,7 @@ from slotwatch.snapshot.routes import RouteRow
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, Fields, PacketKind
 from slotwatch.wire.plain import Plain, read_artnet, read_e131
-from slotwatch.wire.universe import SLOTS, Protocol
+from slotwatch.wire.universe import LAST_PROTOCOL, SLOTS, Protocol
 
 LISTEN_FIRST_NS = 1_100_000_000
 """A route listens for one keep-alive period (E1.31 6.6.2: at most 1,000 ms) before it sends its first frame. Otherwise,
@@ -83,7 +83,7 @@ class Bridge:
         self._straight: dict[InputKey, Straight] = {}
         """Inputs whose next frame most likely needs no merge (`bridge.passthrough`), as of their last `_follow`."""
         self._listen_ns = listen_ns
-        self._wanted = np.zeros((4, 65536), bool)
+        self._wanted = np.zeros((LAST_PROTOCOL + 1, 65536), bool)
         """By protocol and universe number: whether any route has it as its input."""
         self._out: deque[Outgoing] = deque()
         self._declared = declared_addresses(house)
@@ -106,7 +106,7 @@ class Bridge:
         """Take packets. Rows that no route wants cost one array look-up."""
         kinds = fields.kind
         wanted = (kinds == _KIND_LEVELS) | (kinds == _KIND_SLOT_PRIORITY)
-        wanted &= self._wanted[batch.protocol & 3, fields.universe]
+        wanted &= self._wanted[np.minimum(batch.protocol, LAST_PROTOCOL), fields.universe]
         rows = np.flatnonzero(wanted)
         touched: dict[InputKey, int] = {}
         names = zip(

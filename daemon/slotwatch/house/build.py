@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
@@ -35,12 +36,10 @@ from slotwatch.house.schema import (
 from slotwatch.house.sections import BY_NAME
 from slotwatch.house.service import HistoryTerms, Http, Listen, RecorderTerms
 from slotwatch.house.values import Converter
-from slotwatch.wire.universe import ARTNET_LAST, E131_FIRST, SLOTS, Protocol, UniverseId
+from slotwatch.wire.universe import ON_NETWORK, SLOTS, Protocol, UniverseId
 
 _ROLE = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 _HOST_NAME = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?(\.[A-Za-z0-9_]([A-Za-z0-9_-]*[A-Za-z0-9_])?)*\.?")
-ARTNET_LOSS_S = 10.0
-LINE_LOSS_S = 1.0
 
 
 def listen(document: Document, converter: Converter) -> Listen:
@@ -135,16 +134,19 @@ def dark_terms(document: Document, converter: Converter, fixtures: list[Fixture]
     return DarkTerms(**entry.values)
 
 
-def limits(document: Document, converter: Converter) -> tuple[Limits, Limits, Limits]:
-    """Defaults of E1.31, Art-Net and lines: the protocol's own table, then [limits], then the standard's."""
+def limits(document: Document, converter: Converter) -> dict[Protocol, Limits]:
+    """Defaults of each protocol: its own table, then [limits], then the standard's.
+
+    `[limits] loss_timeout_s` is that of E1.31, which has no table of its own.
+    """
     general = document.table(BY_NAME["limits"], converter)
     rate = general["min_refresh_hz"] if general["min_refresh_hz"] is not None else Limits().min_refresh_hz
-    e131 = Limits(rate, general["loss_timeout_s"] or Limits().loss_timeout_s)
-    others = []
-    for name, loss_s in (("limits.artnet", ARTNET_LOSS_S), ("limits.line", LINE_LOSS_S)):
-        own = document.table(BY_NAME[name], converter)
-        others.append(Limits(own["min_refresh_hz"] or rate, own["loss_timeout_s"] or loss_s))
-    return e131, others[0], others[1]
+    found = {}
+    for protocol in Protocol:
+        own = general if protocol is Protocol.E131 else document.table(BY_NAME[f"limits.{protocol.word}"], converter)
+        loss_s = own["loss_timeout_s"] or protocol.facts.loss_timeout_s
+        found[protocol] = Limits(own["min_refresh_hz"] or rate, loss_s)
+    return found
 
 
 def source(entry: Entry) -> DeclaredSource:
@@ -180,21 +182,23 @@ def universe_id(entry: Entry) -> UniverseId | None:
         if "number" not in entry.given:
             entry.document.wrong((*entry.path, "number"), "give the universe's number", "missing")
         return None
-    protocol = Protocol.ARTNET if entry["protocol"] == "artnet" else Protocol.E131
+    protocol = next((one for one in ON_NETWORK if one.word == entry["protocol"]), Protocol.E131)
     found = UniverseId(protocol, entry["number"])
     if not found.is_valid:
-        low, high = (0, ARTNET_LAST) if protocol is Protocol.ARTNET else (E131_FIRST, 63999)
-        entry.wrong("number", f"a whole number from {low} to {high} is expected for {protocol.word}")
+        facts = protocol.facts
+        entry.wrong("number", f"a whole number from {facts.first} to {facts.last} is expected for {facts.word}")
         return None
     return found
 
 
-def universe(entry: Entry, default: Limits, networks: tuple[Network, ...]) -> DeclaredUniverse | None:
+def universe(
+    entry: Entry, defaults: Mapping[Protocol, Limits], networks: tuple[Network, ...]
+) -> DeclaredUniverse | None:
     found = universe_id(entry)
     if found is None:
         return None
     own = replace(
-        default,
+        defaults[found.protocol],
         **{key: entry[key] for key in ("min_refresh_hz", "loss_timeout_s") if entry[key] is not None},
     )
     indices = [_network(entry, networks, name, index) for index, name in enumerate(entry["networks"])]

@@ -5,7 +5,7 @@ Pure: files are read by a callable that the edge gives, and today's date is an a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
@@ -152,9 +152,7 @@ class _Loader:
             dark=build.dark_terms(main, converter, fixtures),
             listeners=others.values,
             switches=asked.values,
-            limits_e131=limits[0],
-            limits_artnet=limits[1],
-            limits_line=limits[2],
+            limits=limits,
             networks=networks,
             sources=sources.values,
             universes=universes.values,
@@ -183,9 +181,9 @@ class _Loader:
                     built.rows.append((entry, value))
         return built
 
-    def _universes(self, limits: tuple[Limits, Limits, Limits], networks: tuple[Network, ...]) -> Built:
+    def _universes(self, limits: Mapping[Protocol, Limits], networks: tuple[Network, ...]) -> Built:
         def make(entry: Entry) -> Any:
-            return build.universe(entry, limits[1] if entry["protocol"] == "artnet" else limits[0], networks)
+            return build.universe(entry, limits, networks)
 
         return self._built("universes", make)
 

@@ -5,6 +5,7 @@ A House is never changed: a reload makes a new one and the engine takes it whole
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
@@ -33,7 +34,7 @@ class Limits:
 
     min_refresh_hz: float = 20.0
     loss_timeout_s: float = 2.5
-    """2.5 for E1.31 (6.7.1), 10 for Art-Net (merge hold, common practice), 1 for a line (E1.11)."""
+    """Each protocol has its own: `ProtocolFacts.loss_timeout_s`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,9 +297,9 @@ class House:
     heartbeat: Heartbeat = field(default_factory=Heartbeat)
     listeners: tuple[DeclaredListener, ...] = ()
     switches: tuple[DeclaredSwitch, ...] = ()
-    limits_e131: Limits = Limits()
-    limits_artnet: Limits = Limits(loss_timeout_s=10.0)
-    limits_line: Limits = Limits(loss_timeout_s=1.0)
+    limits: Mapping[Protocol, Limits] = field(
+        default_factory=lambda: {one: Limits(loss_timeout_s=one.facts.loss_timeout_s) for one in Protocol}
+    )
     """What undeclared universes are judged by."""
     networks: tuple[Network, ...] = ()
     sources: tuple[DeclaredSource, ...] = ()
@@ -334,8 +335,4 @@ class House:
 
     def limits_of(self, universe: UniverseId) -> Limits:
         """Limits that hold for a universe that is not declared."""
-        return {
-            Protocol.E131: self.limits_e131,
-            Protocol.ARTNET: self.limits_artnet,
-            Protocol.LINE: self.limits_line,
-        }[universe.protocol]
+        return self.limits[universe.protocol]

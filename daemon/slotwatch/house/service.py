@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from slotwatch.wire.universe import Protocol
+from slotwatch.wire.universe import ON_NETWORK, Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class Listen:
     """Where and how packets are received."""
 
     interfaces: tuple[str, ...] = ()
-    protocols: tuple[Protocol, ...] = (Protocol.E131, Protocol.ARTNET)
+    protocols: tuple[Protocol, ...] = ON_NETWORK
     vantage: str = "port"
     """port | mirror."""
     join: str = "declared"
@@ -30,8 +30,18 @@ class Listen:
     artnet_subscribe: bool = False
     ask_fixtures: bool = False
     """Whether a person may have fixtures asked (RDM, read only) through Art-Net nodes."""
-    e131_port: int = 5568
-    artnet_port: int = 6454
+    e131_port: int = Protocol.E131.facts.udp_port
+    artnet_port: int = Protocol.ARTNET.facts.udp_port
+
+    @property
+    def ports(self) -> dict[Protocol, int]:
+        """The UDP port of each protocol that comes by a network, in the order of ON_NETWORK."""
+        return {Protocol.E131: self.e131_port, Protocol.ARTNET: self.artnet_port}
+
+    @property
+    def watched_ports(self) -> dict[Protocol, int]:
+        """The same of the protocols that are listened to."""
+        return {protocol: port for protocol, port in self.ports.items() if protocol in self.protocols}
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
-from slotwatch.house.build import ARTNET_LOSS_S
 from slotwatch.house.schema import Limits
 from slotwatch.judge.binding import Mask
 from slotwatch.judge.context import RuleContext
@@ -27,7 +26,7 @@ LOSS_TIMEOUTS = (
     ),
     Threshold(
         "loss_timeout_artnet_s",
-        ARTNET_LOSS_S,
+        Protocol.ARTNET.facts.loss_timeout_s,
         "silence of an Art-Net universe that counts as loss, unless the house file says another",
     ),
 )

@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
 from slotwatch.wire.reject import Odd, Reject
+from slotwatch.wire.universe import LAST_PROTOCOL
 
-PROTOCOLS = 4
+PROTOCOLS = LAST_PROTOCOL + 1
+"""Rows of what is counted by protocol, by its number."""
 REJECTS = 32
 MAX_OFFENDERS = 256
 """Addresses whose rejected packets are counted separately. When full, those with the fewest in their window, then

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from slotwatch.views.answers import faults, orders, references, report, stage, traffic, usual
 from slotwatch.views.streams import COMPACT
+from slotwatch.wire.universe import Protocol
 
 Schema = dict[str, object]
 
@@ -48,7 +49,8 @@ class Endpoint:
 
 
 _TIME: Schema = {"type": "string"}
-_PROTOCOL = Parameter("protocol", "path", "Protocol.", {"type": "string", "enum": ["e131", "artnet", "line"]}, "e131")
+_WORDS = [protocol.word for protocol in Protocol]
+_PROTOCOL = Parameter("protocol", "path", "Protocol.", {"type": "string", "enum": _WORDS}, "e131")
 _NUMBER = Parameter(
     "number", "path", "Number of the universe, `@` and the network where there are several.", {"type": "string"}, "1"
 )

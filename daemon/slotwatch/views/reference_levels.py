@@ -12,15 +12,8 @@ from typing import cast
 from slotwatch.durations import MILLISECOND_NS
 from slotwatch.house.schema import House
 from slotwatch.model.level_watch import LastGood
-from slotwatch.model.reference_levels import (
-    Comparison,
-    Difference,
-    KeptFixture,
-    Reference,
-    UniverseLevels,
-    channels_of,
-    patched,
-)
+from slotwatch.model.reference_comparison import Comparison, Difference
+from slotwatch.model.reference_levels import KeptFixture, Reference, UniverseLevels, channels_of, patched
 from slotwatch.snapshot.readiness import Reason
 from slotwatch.views.answers.references import (
     AboutReferenceAnswer,

@@ -8,8 +8,8 @@ comment that begins with "confirm:".
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 from typing import TypedDict, cast
 
@@ -17,6 +17,7 @@ from slotwatch.house.service import Listen
 from slotwatch.views import api
 from slotwatch.views.answers.traffic import LegAnswer
 from slotwatch.views.sheet import STREAM_STATES, Sheet
+from slotwatch.wire.universe import ON_NETWORK, Protocol
 
 ZERO_CID = "00000000-0000-0000-0000-000000000000"
 
@@ -62,12 +63,11 @@ class Survey:
     notes: tuple[str, ...] = ()
     asked: tuple[int, ...] = ()
     """E1.31 universes that a person asked for."""
-    ports: tuple[int, int] = (5568, 6454)
-    """E1.31 and Art-Net."""
+    ports: Mapping[Protocol, int] = field(default_factory=lambda: Listen().ports)
+    """The UDP port of each protocol."""
 
 
 LIVE = "live"
-_STANDARD = Listen()
 UNSEEN = (
     "Not seen from here: streams sent unicast to other devices, multicast that no discovery list names "
     "(ask for it with --universes), and networks this computer is not on."
@@ -87,7 +87,7 @@ def survey_of(sheet: Sheet, listen: Listen, seconds: float, waiting: Sequence[in
         universes=merged(one for one in universes if one["frames"] and known.intersection(one["sources"])),
         sources=sources,
         not_swept=tuple(waiting),
-        ports=(listen.e131_port, listen.artnet_port),
+        ports=listen.ports,
     )
 
 
@@ -199,13 +199,11 @@ def house_file(survey: Survey, today: str) -> str:
         "",
         "[listen]",
         f"interfaces = {_value(list(survey.interfaces))}",
-        'protocols = ["e131", "artnet"]',
+        f"protocols = {_value([protocol.word for protocol in ON_NETWORK])}",
         *(
-            f"{key} = {port}"
-            for key, port, usual in zip(
-                ("e131_port", "artnet_port"), survey.ports, (_STANDARD.e131_port, _STANDARD.artnet_port), strict=True
-            )
-            if port != usual
+            f"{protocol.word}_port = {port}"
+            for protocol, port in survey.ports.items()
+            if port != protocol.facts.udp_port
         ),
     ]
     for source in survey.sources:

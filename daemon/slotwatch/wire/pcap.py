@@ -1,4 +1,4 @@
-"""Read pcap and pcapng captures from octets as they come, and write pcapng. No file is touched here.
+"""Read pcap and pcapng captures from bytes as they come. No file is touched here; `wire.pcap_blocks` writes.
 
 Sources: draft-ietf-opsawg-pcap and draft-ietf-opsawg-pcapng. A capture is not trusted: lengths are bounded
 before they are believed, and what is damaged or cut off ends the reading with a sentence, never with an error.
@@ -7,7 +7,7 @@ before they are believed, and what is damaged or cut off ends the reading with a
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -345,41 +345,6 @@ def overlapping(octets: NDArray[np.uint8], dtype: str) -> NDArray[np.unsignedint
 
 def _unknown(octets: bytes) -> str:
     return f"it is neither pcap nor pcapng: it begins with {octets[:4].hex(' ') or 'nothing'}"
-
-
-# --- writing -----------------------------------------------------------------------------------------
-
-
-def _block(kind: int, body: bytes) -> bytes:
-    body += bytes(-len(body) % 4)
-    length = struct.pack("<I", 12 + len(body))
-    return struct.pack("<I", kind) + length + body + length
-
-
-def _option(code: int, value: bytes) -> bytes:
-    return struct.pack("<HH", code, len(value)) + value + bytes(-len(value) % 4)
-
-
-def header(interfaces: Iterable[CaptureInterface], application: str = "slotwatch") -> bytes:
-    """Make the beginning of a pcapng capture with nanosecond stamps."""
-    section = struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + _option(4, application.encode()) + _option(0, b"")
-    blocks = [_block(_SECTION, section)]
-    for interface in interfaces:
-        options = _option(2, interface.name.encode()) if interface.name else b""
-        options += _option(9, b"\x09") + _option(0, b"")
-        blocks.append(_block(_INTERFACE, struct.pack("<HHI", interface.link_type, 0, interface.snap_length) + options))
-    return b"".join(blocks)
-
-
-def packet(t_ns: int, octets: bytes, interface: int = 0, original: int | None = None, comment: str = "") -> bytes:
-    """Make one packet of a pcapng capture. t_ns: nanoseconds since 1970 UTC."""
-    stamp = struct.pack("<II", t_ns >> 32 & 0xFFFFFFFF, t_ns & 0xFFFFFFFF)
-    body = struct.pack("<I", interface) + stamp
-    body += struct.pack("<II", len(octets), len(octets) if original is None else original) + octets
-    body += bytes(-len(body) % 4)
-    if comment:
-        body += _option(1, comment.encode()) + _option(0, b"")
-    return _block(_ENHANCED, body)
 
 
 def read_all(octets: bytes, piece: int = 1 << 20) -> Iterator[tuple[CaptureInterface, int, bytes]]:

@@ -1,4 +1,4 @@
-"""Packets of a pcapng capture in array form: many at once, as they were received, under new IP and UDP headers.
+"""Write a pcapng capture: its header, one packet, or many at once as they were received, under new IP and UDP headers.
 
 An Enhanced Packet Block is type 6, its length, interface, time in two halves, captured and original length, the
 packet padded to four bytes, and its length again (IETF draft-ietf-opsawg-pcapng, section 4.3).
@@ -6,12 +6,16 @@ packet padded to four bytes, and its length again (IETF draft-ietf-opsawg-pcapng
 
 from __future__ import annotations
 
+import struct
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-ENHANCED = 6
+from slotwatch.wire.pcap import CaptureInterface
+
+SECTION, INTERFACE, ENHANCED = 0x0A0D0D0A, 1, 6
 _BEFORE, _AFTER = 28, 4
 _V4_BYTES, _V6_BYTES, _UDP_BYTES = 20, 40, 8
 _MAPPED = np.frombuffer(bytes(10) + b"\xff\xff", np.uint8)
@@ -85,3 +89,35 @@ def _write_headers(into: NDArray[np.uint8], headers: Headers, rows: NDArray[np.i
     for place, ports in ((0, headers.src_port[rows]), (2, headers.dst_port[rows])):
         udp[:, place], udp[:, place + 1] = ports >> 8, ports & 0xFF
     udp[:, 4], udp[:, 5] = total >> 8, total & 0xFF
+
+
+def _block(kind: int, body: bytes) -> bytes:
+    body += bytes(-len(body) % 4)
+    length = struct.pack("<I", 12 + len(body))
+    return struct.pack("<I", kind) + length + body + length
+
+
+def _option(code: int, value: bytes) -> bytes:
+    return struct.pack("<HH", code, len(value)) + value + bytes(-len(value) % 4)
+
+
+def header(interfaces: Iterable[CaptureInterface], application: str = "slotwatch") -> bytes:
+    """Make the beginning of a pcapng capture with nanosecond stamps."""
+    section = struct.pack("<IHHq", 0x1A2B3C4D, 1, 0, -1) + _option(4, application.encode()) + _option(0, b"")
+    blocks = [_block(SECTION, section)]
+    for interface in interfaces:
+        options = _option(2, interface.name.encode()) if interface.name else b""
+        options += _option(9, b"\x09") + _option(0, b"")
+        blocks.append(_block(INTERFACE, struct.pack("<HHI", interface.link_type, 0, interface.snap_length) + options))
+    return b"".join(blocks)
+
+
+def packet(t_ns: int, octets: bytes, interface: int = 0, original: int | None = None, comment: str = "") -> bytes:
+    """Make one packet of a pcapng capture. t_ns: nanoseconds since 1970 UTC."""
+    stamp = struct.pack("<II", t_ns >> 32 & 0xFFFFFFFF, t_ns & 0xFFFFFFFF)
+    body = struct.pack("<I", interface) + stamp
+    body += struct.pack("<II", len(octets), len(octets) if original is None else original) + octets
+    body += bytes(-len(body) % 4)
+    if comment:
+        body += _option(1, comment.encode()) + _option(0, b"")
+    return _block(ENHANCED, body)

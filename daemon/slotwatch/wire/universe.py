@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 from uuid import UUID
@@ -19,18 +20,57 @@ class Protocol(IntEnum):
     LINE = 3
 
     @property
+    def facts(self) -> ProtocolFacts:
+        """What is fixed of this protocol."""
+        return _FACTS[self]
+
+    @property
     def word(self) -> str:
-        return _WORDS[self]
+        return _FACTS[self].word
 
 
-_WORDS = {Protocol.E131: "e131", Protocol.ARTNET: "artnet", Protocol.LINE: "line"}
-_PROTOCOLS = {word: protocol for protocol, word in _WORDS.items()}
+@dataclass(frozen=True, slots=True)
+class ProtocolFacts:
+    """What is fixed of a protocol, as house file, sockets and sentences need it."""
+
+    word: str
+    """As universes are written: `e131/12`."""
+    title: str
+    """As sentences have it."""
+    first: int
+    last: int
+    """Its lowest and its highest universe."""
+    loss_timeout_s: float
+    """Silence after which its data counts as lost, if the house file gives no other."""
+    udp_port: int = 0
+    """0: it does not come by a network."""
+    has_ipv6: bool = False
+
+    @property
+    def span(self) -> str:
+        """All its universes: `e131/1 to e131/63999`."""
+        return f"{self.word}/{self.first} to {self.word}/{self.last}"
+
 
 E131_FIRST, E131_LAST = 1, 63999  # ANSI E1.31-2018 6.2.7
 ARTNET_FIRST, ARTNET_LAST = 0, 32767  # 15-bit port-address
 E131_DISCOVERY = 64214  # ANSI E1.31-2018 appendix A
 
-_TEXT = re.compile(r"(e131|artnet|line)/(\d{1,5})(?:@(\S+))?")
+_FACTS = {
+    # Loss: ANSI E1.31-2018 6.7.1. Port: appendix A. IPv6: 9.3.
+    Protocol.E131: ProtocolFacts("e131", "E1.31", E131_FIRST, E131_LAST, 2.5, 5568, True),
+    # Loss: as long as a node holds a merge, common practice.
+    Protocol.ARTNET: ProtocolFacts("artnet", "Art-Net", ARTNET_FIRST, ARTNET_LAST, 10.0, 6454),
+    # Loss: ANSI E1.11. The house numbers its lines from 1.
+    Protocol.LINE: ProtocolFacts("line", "DMX512 line", 1, 65535, 1.0),
+}
+_PROTOCOLS = {facts.word: protocol for protocol, facts in _FACTS.items()}
+ON_NETWORK = tuple(protocol for protocol, facts in _FACTS.items() if facts.udp_port)
+"""Protocols that come by a network, in the order in which lists name them."""
+LAST_PROTOCOL = max(Protocol)
+"""What is kept by protocol has a row for each number up to this one; row 0 stays empty."""
+
+_TEXT = re.compile(rf"({'|'.join(_PROTOCOLS)})/(\d{{1,5}})(?:@(\S+))?")
 
 
 class UniverseId(NamedTuple):
@@ -49,11 +89,7 @@ class UniverseId(NamedTuple):
     @property
     def is_valid(self) -> bool:
         """Whether a conforming source may send levels on this universe."""
-        if self.protocol is Protocol.E131:
-            return E131_FIRST <= self.number <= E131_LAST
-        if self.protocol is Protocol.ARTNET:
-            return ARTNET_FIRST <= self.number <= ARTNET_LAST
-        return self.number >= 1
+        return self.protocol.facts.first <= self.number <= self.protocol.facts.last
 
 
 def parse(text: str) -> tuple[UniverseId, str | None]:
@@ -63,11 +99,10 @@ def parse(text: str) -> tuple[UniverseId, str | None]:
     """
     found = _TEXT.fullmatch(text.strip())
     if not found:
-        raise ValueError(f"{text!r} is not a universe; write e131/1 to e131/63999 or artnet/0 to artnet/32767")
+        raise ValueError(f"{text!r} is not a universe; write {' or '.join(p.facts.span for p in ON_NETWORK)}")
     universe = UniverseId(_PROTOCOLS[found[1]], int(found[2]))
     if not universe.is_valid:
-        low, high = (E131_FIRST, E131_LAST) if universe.protocol is Protocol.E131 else (ARTNET_FIRST, ARTNET_LAST)
-        raise ValueError(f"{text!r} is outside {universe.protocol.word}/{low} to {universe.protocol.word}/{high}")
+        raise ValueError(f"{text!r} is outside {universe.protocol.facts.span}")
     return universe, found[3]
 
 

@@ -9,7 +9,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from slotwatch.snapshot.health import JudgingReport, ListenerHealth
 from slotwatch.snapshot.minutes import MinuteRow
-from slotwatch.wire import pcap
+from slotwatch.wire import pcap, pcap_blocks
 from tests.edge.front_house import Running, running
 from tests.patience import happens
 from tests.views.api_schemas import fits
@@ -217,8 +217,8 @@ async def test_the_moment_of_failure_is_drawn_when_an_incident_opens(tmp_path: P
 async def test_levels_around_an_incident_come_from_its_capture(tmp_path: Path) -> None:
     """E1.31 packets of another library, in a capture as the recorder writes it: raw IP, nanoseconds."""
     t_ns = 1_767_220_600_000_000_000
-    frames = [pcap.packet(t_ns + n * 22_000_000, sent(3, bytes([n, 50]))) for n in range(100)]
-    (tmp_path / "incident-7.pcapng").write_bytes(pcap.header([pcap.CaptureInterface(101)]) + b"".join(frames))
+    frames = [pcap_blocks.packet(t_ns + n * 22_000_000, sent(3, bytes([n, 50]))) for n in range(100)]
+    (tmp_path / "incident-7.pcapng").write_bytes(pcap_blocks.header([pcap.CaptureInterface(101)]) + b"".join(frames))
     async with running(tmp_path) as run:
         found = await get(run, "/api/v1/incidents/7/levels?universe=e131/3")
         assert isinstance(found, dict)

@@ -15,7 +15,7 @@ from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, open_capture
 from slotwatch.errors import CaptureError
 from slotwatch.house.schema import Network
-from slotwatch.wire import compose, pcap
+from slotwatch.wire import compose, pcap_blocks
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import PacketKind
@@ -53,7 +53,9 @@ def saved(tmp_path: Path, octets: bytes, name: str = "made.pcapng") -> str:
 
 
 def opened(tmp_path: Path, packets: list[tuple[int, bytes]], **given) -> Capture:  # type: ignore[no-untyped-def]
-    octets = pcap.header([CaptureInterface(1, "eth1")]) + b"".join(pcap.packet(t, frame) for t, frame in packets)
+    octets = pcap_blocks.header([CaptureInterface(1, "eth1")]) + b"".join(
+        pcap_blocks.packet(t, frame) for t, frame in packets
+    )
     return open_capture(saved(tmp_path, octets), **given)
 
 
@@ -167,8 +169,10 @@ def test_networks_are_interfaces_and_vlans(tmp_path: Path) -> None:
     def tagged(vlan: int) -> bytes:
         return ethernet(ipv4(udp(compose.e131_data(CID, "desk", 7, 0, b"\0"))), tags=((0x8100, vlan),))
 
-    octets = pcap.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
-    octets += pcap.packet(T, data()) + pcap.packet(T, tagged(20), 1) + pcap.packet(T, tagged(10), 1)
+    octets = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
+    octets += (
+        pcap_blocks.packet(T, data()) + pcap_blocks.packet(T, tagged(20), 1) + pcap_blocks.packet(T, tagged(10), 1)
+    )
     capture = open_capture(saved(tmp_path, octets))
     assert [network.name for network in capture.networks] == ["eth1", "eth2.10", "eth2.20"]
     assert [int(n) for chunk in capture.chunks() for n in chunk.batch.network] == [0, 2, 1]
@@ -223,7 +227,7 @@ def test_missing_files_and_directories_end_in_one_line(tmp_path: Path) -> None:
 
 
 def test_an_empty_capture_is_a_capture(tmp_path: Path) -> None:
-    capture = open_capture(saved(tmp_path, pcap.header([CaptureInterface(1)])))
+    capture = open_capture(saved(tmp_path, pcap_blocks.header([CaptureInterface(1)])))
     assert list(capture.chunks()) == [] and capture.packets == 0 and capture.first_ns is None
 
 

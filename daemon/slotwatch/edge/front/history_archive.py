@@ -17,7 +17,8 @@ from slotwatch.edge.front.history_number import is_number, next_number
 from slotwatch.edge.front.history_rows import SetAside
 from slotwatch.edge.front.history_shows import UsualRows, shows_of, starts_of, trends_of
 from slotwatch.edge.front.history_streams import streams_between, streams_of
-from slotwatch.model.reference_levels import Reference, unpack
+from slotwatch.model.reference_bytes import unpack
+from slotwatch.model.reference_levels import Reference
 from slotwatch.snapshot import UniverseState
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.views.kept import KeptException, KeptIncident

@@ -37,7 +37,7 @@ CREATE TABLE IF NOT EXISTS exceptions (
   at_ms INTEGER NOT NULL, incident INTEGER NOT NULL, given INTEGER NOT NULL, body TEXT NOT NULL);
 CREATE INDEX IF NOT EXISTS acknowledgements_by_incident ON acknowledgements (incident);
 """,
-    # `reference_levels`: levels under a name (`model.reference_levels.pack`) and what lists say of them.
+    # `reference_levels`: levels under a name (`model.reference_bytes.pack`) and what lists say of them.
     # `last_good`: the last good levels of the universes of an incident, compressed JSON.
     """
 CREATE TABLE IF NOT EXISTS reference_levels (

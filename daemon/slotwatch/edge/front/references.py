@@ -32,7 +32,9 @@ from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.rule import RuleClass
 from slotwatch.model.level_watch import AROUND_NS, LevelWatch
-from slotwatch.model.reference_levels import Comparison, Reference, UniverseLevels, compare, keep, pack
+from slotwatch.model.reference_bytes import pack
+from slotwatch.model.reference_comparison import Comparison, compare
+from slotwatch.model.reference_levels import Reference, UniverseLevels, keep
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.snapshot.readiness import Reason
 from slotwatch.views import reference_levels as views

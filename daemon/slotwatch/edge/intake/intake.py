@@ -330,13 +330,13 @@ NO_NETWORK_OF_A_LINE = 0
 
 
 def _ports(listen: Listen) -> list[tuple[Protocol, int, bool]]:
-    """Protocol, port and family of every data socket. Art-Net is IPv4 only."""
-    found = []
-    if Protocol.E131 in listen.protocols:
-        found += [(Protocol.E131, listen.e131_port, False), (Protocol.E131, listen.e131_port, True)]
-    if Protocol.ARTNET in listen.protocols:
-        found.append((Protocol.ARTNET, listen.artnet_port, False))
-    return found
+    """Protocol, port and family of every data socket."""
+    return [
+        (protocol, port, v6)
+        for protocol, port in listen.watched_ports.items()
+        for v6 in (False, True)
+        if protocol.facts.has_ipv6 or not v6
+    ]
 
 
 def _open_sockets(listen: Listen, but: Iterable[tuple[Protocol, int, bool]] = ()) -> list[DataSocket]:

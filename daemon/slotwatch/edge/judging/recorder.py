@@ -25,7 +25,6 @@ from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
 from slotwatch.wire import pcap, pcap_blocks
 from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, addresses_of
-from slotwatch.wire.universe import Protocol
 
 RECORD = np.dtype(
     [
@@ -79,7 +78,7 @@ class Recorder:
     def __init__(self, house: House, compiled: Recording | None = None) -> None:
         """compiled: writes the records where it is there; without it numpy does, with the same result."""
         self._compiled = compiled
-        self._ports = {int(Protocol.E131): house.listen.e131_port, int(Protocol.ARTNET): house.listen.artnet_port}
+        self._ports = {int(protocol): port for protocol, port in house.listen.ports.items()}
         memory = house.recorder.memory_mib * MIB
         self.seconds = house.recorder.seconds
         self._records = np.zeros(max(1024, memory // RECORDS_SHARE // RECORD.itemsize), RECORD)
@@ -227,7 +226,7 @@ class Recorder:
         part = path.with_suffix(PART)
         try:
             with part.open("wb") as file:
-                file.write(pcap.header(interfaces))
+                file.write(pcap_blocks.header(interfaces))
                 for packets, octets in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):
                     file.write(octets.data)
                     count += packets

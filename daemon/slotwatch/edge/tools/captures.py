@@ -26,7 +26,6 @@ from slotwatch.wire.ethernet import NO_VLAN, Counts, Dissected
 from slotwatch.wire.names import address_text
 from slotwatch.wire.observation import MembershipSeen, Observation, QuerySeen, UnreadSeen
 from slotwatch.wire.pcap import Reader, Records
-from slotwatch.wire.universe import Protocol
 
 PIECE_BYTES = 2 << 20
 MOST_ROWS = 4096
@@ -260,7 +259,7 @@ class Capture:
 
     def _unread(self, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]) -> list[Observation]:
         """Report where packets of the watched ports may be hidden, at most once a second for each network."""
-        watched = (-1, self.listen.e131_port, self.listen.artnet_port)
+        watched = (-1, *self.listen.ports.values())
         rows = np.flatnonzero(dissected.hidden & np.isin(dissected.hidden_port, watched))
         self.hidden += len(rows)
         found: list[Observation] = []
@@ -305,9 +304,8 @@ class Capture:
         """Make a batch stamped as the capture has it, and say which frame each row is of."""
         found = dissected.datagrams
         protocol = np.zeros(len(found.frame), np.uint8)
-        for number, port in ((Protocol.E131, self.listen.e131_port), (Protocol.ARTNET, self.listen.artnet_port)):
-            if number in self.listen.protocols:
-                protocol[found.dst_port == port] = number
+        for number, port in self.listen.watched_ports.items():
+            protocol[found.dst_port == port] = number
         rows = np.flatnonzero(protocol)
         self.protocol_packets += len(rows)
         frame, length = found.frame[rows], found.length[rows]

@@ -16,7 +16,6 @@ from slotwatch.edge.intake.udp_in import KERNEL_BYTES_PER_PACKET, WANTED_BUFFER_
 from slotwatch.edge.shared.interfaces import Interface, InterfaceTable, read_interfaces
 from slotwatch.edge.shared.ports import holders
 from slotwatch.house.schema import House
-from slotwatch.wire.universe import Protocol
 
 ENOUGH_BUFFER_BYTES = 8 * 1024 * 1024
 """A burst of 500 universes (640 kB of the kernel's accounting) ten times over, or 37 ms of a full gigabit."""
@@ -86,9 +85,7 @@ def _described(interface: Interface) -> str:
 
 def _ports(house: House) -> Iterator[HostCheck]:
     """UDP ports of the protocols: held by us is well, held by another is not, held by two hides unicast."""
-    numbers = {Protocol.E131: house.listen.e131_port, Protocol.ARTNET: house.listen.artnet_port}
-    for protocol in house.listen.protocols:
-        number = numbers[protocol]
+    for protocol, number in house.listen.watched_ports.items():
         what = f"UDP port {number} ({protocol.word})"
         programs = holders("udp", number)
         if not programs:

@@ -23,7 +23,7 @@ from slotwatch.house.schema import House, Phase
 from slotwatch.judge.binding import TICK_NS
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.survey import Survey, survey_of
-from slotwatch.wire.universe import E131_DISCOVERY, Protocol
+from slotwatch.wire.universe import E131_DISCOVERY
 
 ROWS = 16_384
 BATCH_JOINS = 20
@@ -46,8 +46,8 @@ class SurveyListener:
         self._watch = InterfaceWatch(house)
         try:
             self._watch.require_all()
-            self._sockets.append(DataSocket(Protocol.E131, house.listen.e131_port))
-            self._sockets.append(DataSocket(Protocol.ARTNET, house.listen.artnet_port))
+            for protocol, port in house.listen.ports.items():
+                self._sockets.append(DataSocket(protocol, port))
         except EdgeError:
             self.close()
             raise

@@ -6,6 +6,8 @@ from typing import Annotated, TypedDict
 
 from msgspec import Meta
 
+from slotwatch.wire.universe import Protocol
+
 
 def one_of(*words: str) -> Meta:
     """A text that is one of a few words; the views take them from enumerations, which mypy sees as texts."""
@@ -37,7 +39,7 @@ StateWord = Annotated[
         "returning",
     ),
 ]
-ProtocolWord = Annotated[str, one_of("e131", "artnet", "line")]
+ProtocolWord = Annotated[str, one_of(*(protocol.word for protocol in Protocol))]
 
 
 class ErrorAnswer(TypedDict):
