@@ -280,6 +280,49 @@ print(json.dumps({"watched": [(s.watched, s.reason) for s in watched], "found": 
     assert "MembershipSeen(t_ns=5, network=0, host='10.20.0.41', group='239.255.0.9', joined=True" in found
 
 
+def test_discovery_and_polls_tell_the_device_address_of_their_sender() -> None:
+    """E1.31 discovery (ANSI E1.31-2018 8), ArtPoll and ArtPollReply (Art-Net 4), laid out by hand.
+
+    Their Ethernet source is the sender's own port, unless a router passed them on (RFC 1812 5.2.1).
+    """
+    answer = inside(
+        PRELUDE
+        + """
+from slotwatch.edge.judging.igmp_in import GroupWatch
+watch = GroupWatch(house)
+watch.read(set(), 1)
+sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+sender.bind(("sw", 0))
+def send(last, source, group, payload, fragment=0, options=b""):
+    udp = struct.pack(">HHHH", 5568, 6454, 8 + len(payload), 0) + payload
+    head = struct.pack(">BBHHHBBH4s4s", 0x45 + len(options) // 4, 0, 20 + len(options) + len(udp), 1, fragment, 8, 17,
+                       0, socket.inet_aton(source), socket.inet_aton(group)) + options
+    sender.send(bytes.fromhex("ffffffffffff0200000000") + bytes([last]) + b"\\x08\\x00" + head + udp)
+art = lambda code: b"Art-Net\\x00" + struct.pack("<H", code) + bytes(8)
+def acn(root, framing):
+    return struct.pack(">HH12s", 16, 0, b"ASC-E1.17") + bytes(2) + struct.pack(">I18xI", root, framing) + bytes(82)
+send(0x50, "10.20.0.50", "239.255.0.1", acn(4, 2))  # levels: far too many to look at
+send(0x54, "10.20.0.54", "239.255.0.1", acn(8, 1))  # synchronization, too
+send(0x51, "10.20.0.51", "10.20.0.255", art(0x5000))
+send(0x52, "10.20.0.52", "239.255.250.214", acn(8, 2), fragment=20)
+send(0x53, "10.77.0.53", "239.255.250.214", acn(8, 2))  # from behind a router
+send(0x60, "10.20.0.60", "239.255.250.214", acn(8, 2))
+send(0x63, "10.20.0.63", "255.255.255.255", acn(8, 2))  # some libraries broadcast it
+send(0x61, "10.20.0.61", "10.20.0.255", art(0x2000), options=bytes(4))
+send(0x62, "10.20.0.62", "10.20.0.255", art(0x2100))
+found = {}
+def is_all():
+    seen = watch.read(set(watch.fds()), 5)
+    found.update({one.address: one.mac for one in seen if type(one).__name__ == "AddressSeen"})
+    return "10.20.0.62" in found
+until(is_all)
+watch.close()
+print(json.dumps(found))
+"""
+    )
+    assert answer == {f"10.20.0.{n}": f"02:00:00:00:00:{n}" for n in (60, 61, 62, 63)}
+
+
 def test_the_switchs_announcement_on_the_cable_is_heard() -> None:
     """An LLDPDU laid out by hand from IEEE 802.1AB-2016 8.5; tests/wire has the same octets as tshark reads them."""
     answer = inside(

@@ -38,20 +38,20 @@ class Neighbours:
         self.contested: dict[tuple[int, str], int] = {}
         """Addresses that went back to a device after another had claimed them: when that was last seen."""
         self._overheard: dict[tuple[int, str], str] = {}
-        """Device addresses, from ARP packets."""
+        """Device addresses, from ARP and from packets of the devices themselves."""
 
     def get(self, network: int, address: str) -> Neighbour | None:
         return self.by_address.get((network, address))
 
     def device_address(self, network: int, address: str) -> str:
-        """Give the device address behind an IP address, from this computer's own table, else from ARP; else empty."""
+        """Give the device address behind an IP address, from this computer's own table, else overheard; else empty."""
         neighbour = self.by_address.get((network, address))
         if neighbour and neighbour.macs:
             return max(neighbour.macs, key=neighbour.macs.__getitem__)
         return self._overheard.get((network, address), "")
 
     def overhear(self, seen: AddressSeen) -> None:
-        """Take what an ARP packet says."""
+        """Take what a packet of the device shows."""
         key = seen.network, seen.address
         if key not in self._overheard and len(self._overheard) >= MOST_NEIGHBOURS:
             self._overheard.pop(next(iter(self._overheard)))

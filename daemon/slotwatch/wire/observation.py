@@ -263,7 +263,7 @@ class LastShowSeen:
 
 @dataclass(frozen=True, slots=True)
 class AddressSeen:
-    """A device announced its IP address by ARP. That does not show whether it answers."""
+    """A device showed its IP address by ARP, or by a packet of its own. That does not show whether it answers."""
 
     t_ns: int
     network: int

@@ -2,10 +2,10 @@
 
 Listens only, joins nothing, sends nothing.
 
-A packet socket on each interface, with a filter in the kernel that lets only LLDP, ARP, IGMP, and IPv6 with
-hop-by-hop options through. It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing
-else changes. The groups of reports are let through the interface's own filter by their hardware address, which tells
-the network nothing.
+A packet socket on each interface, with a filter in the kernel that lets only LLDP, ARP, IGMP, IPv6 with hop-by-hop
+options, and what sources send of themselves every few seconds through: E1.31 discovery, Art-Net polls and replies.
+It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing else changes. The groups of
+reports are let through the interface's own filter by their hardware address, which tells the network nothing.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ import errno
 import os
 import socket
 import struct
+from ipaddress import IPv4Address
 
-from slotwatch.edge.shared.interfaces import InterfaceWatch
+from slotwatch.edge.shared.interfaces import Interface, InterfaceWatch
 from slotwatch.house.schema import House
 from slotwatch.wire import arp, igmp, lldp
 from slotwatch.wire.observation import AddressSeen, MembershipSeen, PortSeen, QuerierWatchSeen, QuerySeen
@@ -34,16 +35,36 @@ MOST_A_TURN = 256
 MOST_DEVICES = 4096
 FIX = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
 
+IGMP, UDP = 2, 17
+_ACN, _EXTENDED, _DISCOVERY = 0x4153432D, 8, 2
+""""ASC-" of the packet identifier; vectors of the root and the framing layer (ANSI E1.31-2018 5.3, Appendix A)."""
+_ART, _POLL, _POLL_REPLY = 0x4172742D, 0x0020, 0x0021
+""""Art-", and the codes 0x2000 and 0x2100 with their low octet first (Art-Net 4, ArtPoll, ArtPollReply)."""
 _FILTER = (
     (0x28, 0, 0, 0xFFFFF000),  # protocol of the frame (SKF_AD_OFF + SKF_AD_PROTOCOL)
-    (0x15, 7, 0, lldp.ETHERTYPE),
-    (0x15, 6, 0, arp.ETHERTYPE),
-    (0x15, 0, 2, ETH_P_IP),
-    (0x30, 0, 0, 9),  # IPv4 protocol
-    (0x15, 3, 4, 2),  # IGMP
-    (0x15, 0, 3, ETH_P_IPV6),
+    (0x15, 22, 0, lldp.ETHERTYPE),
+    (0x15, 21, 0, arp.ETHERTYPE),
+    (0x15, 3, 0, ETH_P_IP),
+    (0x15, 0, 20, ETH_P_IPV6),
     (0x30, 0, 0, 6),  # IPv6 next header
-    (0x15, 0, 1, 0),  # hop-by-hop options, which every MLD message has (RFC 2710 3)
+    (0x15, 17, 18, 0),  # hop-by-hop options, which every MLD message has (RFC 2710 3)
+    (0x30, 0, 0, 9),  # IPv4 protocol
+    (0x15, 15, 0, IGMP),
+    (0x15, 0, 15, UDP),
+    (0x28, 0, 0, 6),
+    (0x45, 13, 0, 0x1FFF),  # a later fragment has no UDP header
+    (0xB1, 0, 0, 0),  # behind the IPv4 header is UDP's, of 8 octets
+    (0x40, 0, 0, 8),
+    (0x15, 6, 0, _ART),
+    (0x40, 0, 0, 12),
+    (0x15, 0, 8, _ACN),
+    (0x40, 0, 0, 26),
+    (0x15, 0, 6, _EXTENDED),
+    (0x40, 0, 0, 48),
+    (0x15, 3, 4, _DISCOVERY),
+    (0x48, 0, 0, 16),
+    (0x15, 1, 0, _POLL),
+    (0x15, 0, 1, _POLL_REPLY),
     (0x06, 0, 0, 0xFFFFFFFF),
     (0x06, 0, 0, 0),
 )
@@ -82,9 +103,9 @@ class GroupWatch:
         if self._interfaces.fd in ready and self._interfaces.read():
             self._open()
         found: list[Seen] = list(self._watched(now_ns))
-        for network, sock in self._sockets.values():
+        for index, (network, sock) in self._sockets.items():
             if sock.fileno() in ready:
-                found += self._changed(_heard(sock, network, now_ns))
+                found += self._changed(_heard(sock, self._interfaces.table.by_index.get(index), network, now_ns))
         return found
 
     def _changed(self, heard: list[Seen]) -> list[Seen]:
@@ -154,7 +175,7 @@ def _reason(error: OSError) -> str:
     return f"cannot listen for IGMP: {os.strerror(error.errno or 0)}"
 
 
-def _heard(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
+def _heard(sock: socket.socket, interface: Interface | None, network: int, now_ns: int) -> list[Seen]:
     found: list[Seen] = []
     for _ in range(MOST_A_TURN):
         try:
@@ -168,6 +189,11 @@ def _heard(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
         elif address[1] == arp.ETHERTYPE:
             announced = arp.read_arp(packet)
             found += [AddressSeen(now_ns, network, *announced)] if announced else []
+        elif address[1] == ETH_P_IP and packet[9] == UDP:
+            sender = IPv4Address(packet[12:16])
+            # What a router passed on has the router's device address.
+            if interface is not None and interface.is_on_link(sender):
+                found.append(AddressSeen(now_ns, network, str(sender), address[4].hex(":")))
         else:
             found += igmp.observations(packet, now_ns, network)
     return found

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import errno
-import ipaddress
 import socket
 import struct
 from collections.abc import Container
 from dataclasses import dataclass, field
+from ipaddress import IPv4Address, IPv4Network, IPv6Network, ip_address, ip_network
 from pathlib import Path
 
 from slotwatch.edge.shared import netlink
@@ -31,6 +31,12 @@ class Interface:
     """Administratively up, with carrier."""
     loopback: bool
     addresses: tuple[str, ...] = ()
+    subnets: dict[str, IPv4Network | IPv6Network] = field(default_factory=dict)
+    """Of each of its addresses."""
+
+    def is_on_link(self, address: IPv4Address) -> bool:
+        """Whether a device with this address needs no router to reach this interface."""
+        return any(address in subnet for subnet in self.subnets.values())
 
     @property
     def speed_mbps(self) -> int | None:
@@ -77,11 +83,14 @@ class InterfaceTable:
         octets = found.get(IFA_LOCAL) or found.get(IFA_ADDRESS)
         if known is None or octets is None or len(octets) not in (4, 16):
             return False
-        address = str(ipaddress.ip_address(octets))
+        address = str(ip_address(octets))
         before = known.addresses
         if kind == netlink.RTM_DELADDR:
             known.addresses = tuple(a for a in before if a != address)
-        elif address not in before:
+            known.subnets.pop(address, None)
+            return known.addresses != before
+        known.subnets[address] = ip_network((octets, body[1]), strict=False)
+        if address not in before:
             known.addresses = (*before, address)
         return known.addresses != before
 
