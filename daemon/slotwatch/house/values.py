@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from slotwatch.house.keys import Key, Kind
 from slotwatch.wire import universe as universes
-from slotwatch.wire.universe import Protocol, UniverseId
+from slotwatch.wire.universe import ON_NETWORK, Protocol, UniverseId
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 MAX_TEXT = 4096
@@ -150,8 +150,9 @@ def _target(self: Converter, key: Key, value: Any) -> UniverseId | str:
             raise ValueError("write the serial port with its whole path, such as serial:/dev/ttyUSB0")
         return port
     universe = _universe(self, key, value)
-    if universe.protocol is Protocol.LINE:
-        raise ValueError("a line is only listened to; send to serial:/dev/… instead")
+    if not universe.protocol.facts.is_sent:
+        sent = " or ".join(protocol.word for protocol in ON_NETWORK if protocol.facts.is_sent)
+        raise ValueError(f"{value} is only listened to; routes send {sent}, or to serial:/dev/…")
     return universe
 
 

@@ -61,7 +61,7 @@ NEWEST_ROWS = 512
 _LEVELS, _, _TERMINATED = What
 _ODD = (-1, -1, -1)
 """The place of a packet for the array decoder."""
-_E131, _ARTNET, _LINE = int(Protocol.E131), int(Protocol.ARTNET), int(Protocol.LINE)
+_E131, _ARTNET = int(Protocol.E131), int(Protocol.ARTNET)
 
 
 class Routing:
@@ -118,8 +118,10 @@ class Routing:
         listed = discovery_universes(targets)
         self._discovery = e131_discovery(self.cid, self.sender.source_name, listed) if listed else []
         self._unicast_discovery = sorted({str(t.address) for t in targets if _is_e131_unicast(t)})
-        self._hears_all = self.node is not None or house.listen.ask_fixtures or any(p == _LINE for p, _ in wanted)
-        """Whether other packets than levels matter: polls, answers of fixtures, frames of lines."""
+        others = any(protocol not in (_E131, _ARTNET) for protocol, _ in wanted)
+        self._hears_all = self.node is not None or house.listen.ask_fixtures or others
+        """Whether other packets matter than the levels that `_read` picks out by their bytes: polls, answers of
+        fixtures, frames of other protocols."""
         for index, target in enumerate(targets):
             if target.serial is not None and index not in self.lines:
                 self.lines[index] = LineSender.open_later(target)
