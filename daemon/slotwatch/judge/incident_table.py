@@ -125,9 +125,9 @@ class IncidentTable:
         incident.closed_ns, incident.part_of = now_ns, part_of
         entry.end(now_ns)
         self._closed.append(entry)
-        self._say(entry, now_ns, "closed", text or how_long(incident))
+        self._record(entry, now_ns, "closed", text or how_long(incident))
 
-    def _say(self, entry: IncidentRecord, t_ns: int, what: str, text: str) -> None:
+    def _record(self, entry: IncidentRecord, t_ns: int, what: str, text: str) -> None:
         incident = entry.incident
         timeline = [*incident.timeline, TimelineEntry(t_ns, text, what)]
         if len(timeline) > MOST_ENTRIES:
@@ -143,7 +143,7 @@ class IncidentTable:
         """Note who acknowledged an incident. ValueError if it does not exist."""
         entry = self._entry(number)
         entry.incident.acknowledged = Acknowledgement(by, now_ns, note)
-        self._say(entry, now_ns, "acknowledged", f"Acknowledged by {by}{': ' + note if note else ''}.")
+        self._record(entry, now_ns, "acknowledged", f"Acknowledged by {by}{': ' + note if note else ''}.")
         return entry.incident
 
     def unacknowledge(self, number: int, now_ns: int) -> Incident:
@@ -152,7 +152,7 @@ class IncidentTable:
         if entry.incident.acknowledged is not None:
             by = entry.incident.acknowledged.by
             entry.incident.acknowledged = None
-            self._say(entry, now_ns, "acknowledged", f"The acknowledgement by {by} was taken back.")
+            self._record(entry, now_ns, "acknowledged", f"The acknowledgement by {by} was taken back.")
         return entry.incident
 
     def find(self, number: int) -> Incident:
@@ -167,7 +167,7 @@ class IncidentTable:
         incident = entry.incident
         incident.accepted = made.reason if made else ""
         incident.accepted_until, incident.accepted_by = (made.until, made.by) if made else ("", "")
-        self._say(entry, now_ns, "accepted", text)
+        self._record(entry, now_ns, "accepted", text)
 
     def _entry(self, number: int) -> IncidentRecord:
         entry = self._open.get(number)

@@ -117,7 +117,7 @@ class IncidentBook(ResumedIncidents):
         entry.incident.flaps += 1
         entry.returns_before = entry.incident.flaps
         entry.openings.append(self._now_ns)
-        self._say(entry, self._now_ns, "returned", f"{earlier.RETURNED}{account.summary}")
+        self._record(entry, self._now_ns, "returned", f"{earlier.RETURNED}{account.summary}")
 
     def _open_new(self, account: IncidentDraft, now_ns: int) -> IncidentRecord:
         incident = Incident(
@@ -137,7 +137,7 @@ class IncidentBook(ResumedIncidents):
         self._fill(entry, account)
         self._open[incident.id] = entry
         incident.timeline = (TimelineEntry(account.began_ns, "The fault began.", "began"),)
-        self._say(entry, now_ns, "opened", account.summary)
+        self._record(entry, now_ns, "opened", account.summary)
         return entry
 
     def _end_followed(self, entry: IncidentRecord, account: IncidentDraft, kept: set[int]) -> None:
@@ -264,7 +264,7 @@ class IncidentBook(ResumedIncidents):
             return
         what, text = difference(before, incident)
         if what:
-            self._say(entry, now_ns, what, text)
+            self._record(entry, now_ns, what, text)
         else:
             incident.revision += 1
 

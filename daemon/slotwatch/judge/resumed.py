@@ -53,7 +53,7 @@ class ResumedIncidents(IncidentTable):
     def _await(self, entry: IncidentRecord, now_ns: int) -> None:
         self._open[entry.incident.id] = entry
         self._resumed.add(entry.incident.id)
-        self._say(entry, now_ns, "said", "Judging was restarted while this was open.")
+        self._record(entry, now_ns, "resumed", "Judging was restarted while this was open.")
 
     def look_again(self, ctx: RuleContext, waited_ns: int) -> None:
         """Look at what was open before a restart by what is heard now. What is not found for long is closed.

@@ -108,14 +108,21 @@ class SourceRow:
     """Switch port that it is connected to, where a switch knows it."""
 
 
+TIMELINE_WORDS = (
+    *("began", "opened", "revised", "widened", "eased", "worsened"),
+    *("acknowledged", "accepted", "resumed", "returned", "closed"),
+)
+"""What a moment of an incident can be; `resumed`: judging was restarted while it was open."""
+
+
 @dataclass(slots=True)
 class TimelineEntry:
     """What was known, or done, at one moment of an incident."""
 
     t_ns: int
     text: str
-    what: str = "said"
-    """began | opened | revised | widened | eased | worsened | acknowledged | returned | closed | said."""
+    what: str
+    """One of TIMELINE_WORDS."""
 
 
 @dataclass(slots=True)

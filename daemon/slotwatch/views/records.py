@@ -29,6 +29,9 @@ from slotwatch.views.kept import (
     KeptRigCheck,
 )
 
+_OLD_WORDS = {"said": "resumed"}
+"""Words of a timeline that older versions wrote."""
+
 
 def record(found: Incident) -> KeptIncident:
     """Turn an incident into its record; `incident_of` is the way back."""
@@ -101,7 +104,9 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
         still_working=tuple(kept["still_working"]),
         next_checks=tuple(kept["next_checks"]),
         acknowledged=given and Acknowledgement(given["by"], given["at_wall_ns"] - wall_offset_ns, given["note"]),
-        timeline=tuple(TimelineEntry(at - wall_offset_ns, text, what) for at, text, what in kept["timeline"]),
+        timeline=tuple(
+            TimelineEntry(at - wall_offset_ns, text, _OLD_WORDS.get(what, what)) for at, text, what in kept["timeline"]
+        ),
         accepted=kept["accepted"],
         accepted_until=kept.get("accepted_until", ""),
         accepted_by=kept.get("accepted_by", ""),

@@ -69,7 +69,7 @@ ODD_BODIES: dict[str, str] = {
     "an unknown severity": odd_body(lambda body: body.update(severity=9)),
     "universes of numbers": odd_body(lambda body: body.update(universes=[1])),
     "a timeline of one": odd_body(lambda body: body.update(timeline=[[1]])),
-    "a timeline out of range": odd_body(lambda body: body.update(timeline=[[10**24, "x", "said"]])),
+    "a timeline out of range": odd_body(lambda body: body.update(timeline=[[10**24, "x", "resumed"]])),
     "another number": odd_body(lambda body: body.update(id=10)),
 }
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal, NotRequired, TypedDict
 
 from msgspec import Meta
 
+from slotwatch.snapshot import TIMELINE_WORDS
 from slotwatch.views.answers.references import LastGoodAnswer
 from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.answers.words import (
@@ -16,6 +17,7 @@ from slotwatch.views.answers.words import (
     SourceKey,
     StateWord,
     UniverseName,
+    one_of,
 )
 
 
@@ -62,7 +64,7 @@ class TimelineAnswer(TypedDict):
     """What was known, or done, at one moment."""
 
     at: Moment | None
-    what: str
+    what: Annotated[str, one_of(*TIMELINE_WORDS)]
     text: str
 
 
