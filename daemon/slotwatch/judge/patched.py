@@ -47,19 +47,26 @@ class PatchedSlots:
         self.unused: NDArray[np.uint64] = np.where(used, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
         """(D + 1, 64) by the universe's place in the house, words of eight slots; all bits in those that nothing uses.
         The last row has no patch."""
-        self.bits: NDArray[np.uint64] = slot_bits(used[:-1])
-        """(D, 8) the same of each declared universe, as bits."""
-        self.size: NDArray[np.int64] = used[:-1].sum(1)
-        """(D,) how many slots are used."""
+        layouts, layout_of = np.unique(slot_bits(used[:-1]), axis=0, return_inverse=True)
+        self._words: NDArray[np.uint64] = np.ascontiguousarray(layouts.T)
+        """(8, L) used slots of each layout, as bits. Universes that use the same slots have one layout."""
+        self.layout_of: NDArray[np.intp] = layout_of.reshape(-1)
+        """(D,) the layout of each declared universe."""
+        self.size: NDArray[np.int64] = np.bitwise_count(layouts).sum(1, dtype=np.int64)
+        """(L,) how many slots each layout uses."""
 
-    def used(self, universe: int) -> NDArray[np.bool_]:
-        """(512,) slots in use on a universe, by its place in the house."""
-        used: NDArray[np.bool_] = self.unused[universe].view(np.uint8) == 0
+    def used(self, universes: NDArray[np.int32]) -> NDArray[np.bool_]:
+        """(N, 512) slots in use on universes, by their places in the house."""
+        used: NDArray[np.bool_] = self.unused[universes].view(np.uint8) == 0
         return used
 
-    def count_used(self, slots: NDArray[np.bool_], universes: NDArray[np.intp]) -> NDArray[np.int64]:
-        """(N,) how many of these slots, (512,), each of these declared universes uses."""
-        counts: NDArray[np.int64] = np.bitwise_count(self.bits[universes] & slot_bits(slots)).sum(1, dtype=np.int64)
+    def count_used(self, slots: NDArray[np.bool_]) -> NDArray[np.uint16]:
+        """(N, L) how many of these slots, (N, 512), each layout uses."""
+        wanted = slot_bits(slots)
+        counts = np.zeros((len(slots), len(self.size)), np.uint16)
+        # Word by word: the sum over eight of them, layout by layout, takes eight times as long.
+        for number, words in enumerate(self._words):
+            counts += np.bitwise_count(words & wanted[:, number, None])
         return counts
 
     def fixtures_on(self, universe: UniverseId) -> list[Fixture]:

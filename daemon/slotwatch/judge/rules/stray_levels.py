@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.house.schema import Fixture
 from slotwatch.judge import wording
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
@@ -24,6 +25,10 @@ ROWS_AT_ONCE = 512
 """Universes compared at once: their levels, 0.25 MiB, stay in a processor's cache."""
 SAME_MOVE_NS = 10 * NANOSECONDS
 """Levels that change within this time move on; after it they are looked at again."""
+DESCRIBED_AT_ONCE = 256
+"""Universes whose levels are looked at together once one of them is described: about as many as one pass raises."""
+COMPARED_AT_ONCE = 65_536
+"""Pairs of a universe and a layout of the patch that are compared at once: 0.5 MiB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +46,29 @@ class StrayLevelsFacts(Facts):
     near: str
 
 
+class StrayLook:
+    """Levels of some universes at one moment, beside the patch. All arrays are by place in `place_of`."""
+
+    def __init__(self, rows: NDArray[np.intp], strays: NDArray[np.bool_], fits: dict[int, UniverseId]) -> None:
+        self.place_of = {row: place for place, row in enumerate(rows.tolist())}
+        self.strays = strays
+        """(n, 512) unpatched slots above zero."""
+        self.fits = fits
+        """By universe row, the other universe whose patch its levels fit."""
+        self.words: dict[bytes, str] = {}
+        """Slots in words: many universes may have the same."""
+
+
 class StrayLevels:
     """Compares levels with the slots that the patch uses."""
 
     def __init__(self, patch: PatchedSlots, p: StrayLevelsParameters) -> None:
         self._patch = patch
         self._p = p
+        self._stray_rows: NDArray[np.intp] = np.zeros(0, np.intp)
+        """Universe rows of which the condition was true when it was asked last."""
+        self._look_of: tuple[int, int] = (-1, -1)
+        self._last_look: StrayLook | None = None
         self._seen: dict[int, tuple[int, NDArray[np.bool_]]] = {}
         """Of a universe row: when it was last described, and (512,) strays since they began."""
 
@@ -65,11 +87,25 @@ class StrayLevels:
         for first in range(0, len(rows), ROWS_AT_ONCE):
             some = rows[first : first + ROWS_AT_ONCE]
             strays[some] = self._strays(ctx, some).any(1)
+        self._stray_rows = np.flatnonzero(strays)
         return strays
 
-    def _seen_strays(self, ctx: RuleContext, row: int) -> NDArray[np.bool_]:
+    def _look(self, ctx: RuleContext, row: int) -> StrayLook:
+        """Look at a universe, and at those that are likely to be described after it in this pass."""
+        moment = (int(ctx.now_ns), ctx.model.revision)
+        look = self._last_look
+        if look is None or self._look_of != moment or row not in look.place_of:
+            first = int(self._stray_rows.searchsorted(row))
+            rows = self._stray_rows[first : first + DESCRIBED_AT_ONCE]
+            if not len(rows) or rows[0] != row:
+                rows = np.array([row])
+            look = StrayLook(rows, self._strays(ctx, rows).view(np.uint8) > 0, self._fitting_universes(ctx, rows))
+            self._look_of, self._last_look = moment, look
+        return look
+
+    def _seen_strays(self, ctx: RuleContext, row: int, look: StrayLook) -> NDArray[np.bool_]:
         """(512,) slots that strayed since the levels began to move: else each step of a chase rewords the incident."""
-        strays: NDArray[np.bool_] = self._strays(ctx, np.array([row]))[0].view(np.uint8) > 0
+        strays: NDArray[np.bool_] = look.strays[look.place_of[row]].copy()
         described_ns, seen = self._seen.get(row, (0, strays))
         if ctx.now_ns - described_ns < SAME_MOVE_NS:
             strays |= seen
@@ -77,36 +113,39 @@ class StrayLevels:
         return strays
 
     def describe(self, ctx: RuleContext, row: int) -> Finding:
-        slots = np.flatnonzero(self._seen_strays(ctx, row)) + 1
-        numbers = slots.tolist()
-        before = [
-            one for one in self._patch.fixtures_on(ctx.universe_id(row)) if numbers and one.last_slot < numbers[0]
-        ]
-        neighbour = max(before, key=lambda fixture: fixture.last_slot, default=None)
-        near = ""
+        look = self._look(ctx, row)
+        strays = self._seen_strays(ctx, row, look)
+        numbers = (np.flatnonzero(strays) + 1).tolist()
         # In several places the cause is not a fixture in a longer mode, but another patch.
         is_one_run = bool(numbers) and numbers[-1] - numbers[0] < len(numbers)
-        if neighbour is not None and is_one_run and numbers[0] - neighbour.last_slot == 1:
+        neighbour = self._last_before(ctx.universe_id(row), numbers[0]) if is_one_run else None
+        near = ""
+        if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
             follow = "It follows" if len(numbers) == 1 else "They follow"
             near = f" {follow} {fixture_name(neighbour)}: it may run in a longer mode."
-        shifted = self._say_shifted(ctx, row)
+        key = strays.tobytes()
+        slots = look.words.get(key) or look.words.setdefault(key, wording.list_slots(numbers))
+        shifted = self._say_shifted(ctx, row, look.fits.get(row))
         return Finding(
             group=f"universe:{ctx.universe_id(row)}",
             since_ns=0,
             universes=(row,),
             networks=(int(ctx.universes.network[row]),),
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
-            facts=StrayLevelsFacts(wording.list_slots(slots), near),
+            facts=StrayLevelsFacts(slots, near),
             evidence=(f"{ctx.universe_name(row)}: unpatched slots above zero: {len(numbers)}.", *shifted),
             confidence=Confidence.CERTAIN,
             also_possible=("a patch list that is out of date", "a visiting rig"),
             next_checks=(LONGER_MODE,) if near else (),
         )
 
-    def _say_shifted(self, ctx: RuleContext, row: int) -> tuple[str, ...]:
+    def _last_before(self, universe: UniverseId, slot: int) -> Fixture | None:
+        """Give the fixture that ends last before a slot."""
+        before = [one for one in self._patch.fixtures_on(universe) if one.last_slot < slot]
+        return max(before, key=lambda fixture: fixture.last_slot, default=None)
+
+    def _say_shifted(self, ctx: RuleContext, row: int, other: UniverseId | None) -> tuple[str, ...]:
         """Where the levels fit another universe's patch: they may be on the wrong one."""
-        declared = int(ctx.universes.declared[row])
-        other = self._fitting_universe(ctx, declared, ctx.model.levels[row])
         if other is None:
             return ()
         own = ctx.universe_id(row).number
@@ -117,24 +156,33 @@ class StrayLevels:
         )
         return (f"The levels fit the patch of {other}: they may be on the wrong universe ({why}).",)
 
-    def _fitting_universe(self, ctx: RuleContext, declared: int, levels: NDArray[np.uint8]) -> UniverseId | None:
-        """Give the declared universe whose patch these levels fit, if it is not their own; the nearest of several.
+    def _fitting_universes(self, ctx: RuleContext, rows: NDArray[np.intp]) -> dict[int, UniverseId]:
+        """Give the declared universe whose patch the levels of each row fit, if it is not their own; the nearest of
+        several."""
+        patch, p = self._patch, self._p
+        declared, active = ctx.universes.declared[rows], ctx.model.levels[rows] > 0
+        count = active.sum(1)
+        fits_own = (patch.used(declared) & active).sum(1) > p.own_fit_ratio * count
+        asked = np.flatnonzero((count >= p.fit_slots) & ~fits_own)
+        step = max(1, COMPARED_AT_ONCE // max(1, len(patch.size)))
+        found: dict[int, UniverseId] = {}
+        for some in (asked[first : first + step] for first in range(0, len(asked), step)):
+            inside = patch.count_used(active[some])
+            fits = inside >= p.other_fit_ratio * count[some, None]
+            fits &= inside >= p.covered_ratio * np.maximum(patch.size, 1)
+            for at in np.flatnonzero(fits.any(1)).tolist():
+                place = some[at]
+                nearest = self._nearest(ctx, int(declared[place]), np.flatnonzero(fits[at][patch.layout_of]))
+                if nearest is not None:
+                    found[int(rows[place])] = nearest
+        return found
 
-        levels: (512,).
-        """
-        universes, p = ctx.house.universes, self._p
-        active = levels > 0
-        count = int(active.sum())
-        if count < p.fit_slots or self._patch.used(declared)[active].sum() > p.own_fit_ratio * count:
-            return None
-        # No smaller one can hold this many of them.
-        wide = np.flatnonzero(self._patch.size >= p.other_fit_ratio * count)
-        if not len(wide):
-            return None
-        inside, size = self._patch.count_used(active, wide), self._patch.size[wide]
-        fits = wide[(inside >= p.other_fit_ratio * count) & (inside >= p.covered_ratio * np.maximum(size, 1))]
+    def _nearest(self, ctx: RuleContext, declared: int, places: NDArray[np.intp]) -> UniverseId | None:
+        """Of declared universes by their places in the house, give the other one of that protocol with the nearest
+        number."""
+        universes = ctx.house.universes
         own = universes[declared].id
-        others = [universes[index].id for index in fits.tolist() if index != declared]
+        others = [universes[place].id for place in places.tolist() if place != declared]
         near = [other for other in others if other.protocol is own.protocol]
         return min(near, key=lambda other: abs(other.number - own.number), default=None)
 

@@ -1,0 +1,73 @@
+"""Universes whose levels fit the patch of another one, found many at once, against sets of slots one by one."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from slotwatch.house.schema import DeclaredUniverse, Fixture, House
+from slotwatch.judge.patched import PatchedSlots
+from slotwatch.judge.rules import stray_levels
+from slotwatch.judge.rules.stray_levels import StrayLevels, StrayLevelsParameters
+from slotwatch.wire.universe import Protocol, UniverseId
+
+P = StrayLevelsParameters()
+PROTOCOLS = (Protocol.E131, Protocol.ARTNET)
+
+
+def drawn(random: np.random.Generator, universes: int) -> tuple[House, list[set[int]], np.ndarray[Any, np.dtype[Any]]]:
+    """A house of few patches that many universes share, what each universe uses, and levels that fit some of them."""
+    ids = [UniverseId(PROTOCOLS[n % 3 == 2], n + 1) for n in range(universes)]
+    kinds = [sorted({1 + int(first) * 8 for first in random.integers(0, 60, 4)}) for _ in range(universes // 4)]
+    kinds.append([])
+    of = [kinds[int(random.integers(len(kinds)))] for _ in ids]
+    fixtures = [Fixture(f"{n}-{first}", one, first, ("intensity",) * 8) for n, one in enumerate(ids) for first in of[n]]
+    used = [{first + k for first in firsts for k in range(8)} for firsts in of]
+    levels = np.zeros((universes, 512), np.uint8)
+    for row in range(universes):
+        lit = set(used[int(random.integers(universes))])
+        lit -= set(random.permutation(sorted(lit))[: int(random.integers(0, 3)) * 8].tolist())
+        lit |= set((1 + random.permutation(512)[: int(random.choice([0, 0, 1, 12]))]).tolist())
+        levels[row, [slot - 1 for slot in lit]] = random.integers(1, 256, len(lit))
+    return House(universes=tuple(map(DeclaredUniverse, ids)), fixtures=tuple(fixtures)), used, levels
+
+
+def fitting(house: House, used: list[set[int]], own: int, lit: set[int]) -> UniverseId | None:
+    """The same by the meaning of the numbers beside the rule (docs/rules.md), slot by slot."""
+    if len(lit) < P.fit_slots or len(used[own] & lit) > P.own_fit_ratio * len(lit):
+        return None
+    universes = [one.id for one in house.universes]
+    fit = [
+        one
+        for number, one in enumerate(universes)
+        if number != own
+        and one.protocol is universes[own].protocol
+        and len(used[number] & lit) >= P.other_fit_ratio * len(lit)
+        and len(used[number] & lit) >= P.covered_ratio * max(1, len(used[number]))
+    ]
+    return min(fit, key=lambda one: abs(one.number - universes[own].number), default=None)
+
+
+@pytest.mark.parametrize("pairs_at_once", [1, 64, stray_levels.COMPARED_AT_ONCE])
+def test_many_at_once_fit_what_each_fits_alone(monkeypatch: pytest.MonkeyPatch, pairs_at_once: int) -> None:
+    monkeypatch.setattr(stray_levels, "COMPARED_AT_ONCE", pairs_at_once)
+    found = 0
+    for seed in range(6):
+        random = np.random.default_rng(seed)
+        house, used, levels = drawn(random, 60)
+        declared = random.permutation(60).astype(np.int32)
+        ctx: Any = SimpleNamespace(
+            house=house, universes=SimpleNamespace(declared=declared), model=SimpleNamespace(levels=levels)
+        )
+        rows = np.sort(random.permutation(60)[:50])
+        expected = {}
+        for row in rows.tolist():
+            other = fitting(house, used, int(declared[row]), set((np.flatnonzero(levels[row]) + 1).tolist()))
+            if other is not None:
+                expected[row] = other
+        assert StrayLevels(PatchedSlots(house), P)._fitting_universes(ctx, rows) == expected
+        found += len(expected)
+    assert found > 30  # or the draw shows nothing
