@@ -220,7 +220,7 @@ def _verdict(verdict: Verdict, *, is_record: bool) -> str:
 
 
 def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:
-    """Say which universe the figures of a sentence are of, where the sentence names several."""
+    """Say which universe a sentence's figures belong to, where it names several."""
     if len(universes) < 2 or len(speaker.universes) != 1:
         return ""
     return f" on {ctx.universe_name(speaker.universes[0])}, the worst of them"

@@ -137,11 +137,11 @@ class RuleSetup:
         self._shared: dict[Callable[[House], object], object] = {}
         self._lasting: Lasting = {} if lasting is None else lasting
         self.is_house_read = False
-        """Whether a binding was made of what the house declares, so that another house needs another one."""
+        """Whether a binding was made from what the house declares, so that another house file needs a new one."""
 
     @property
     def house(self) -> House:
-        """The declared house. What is made of it begins again with every other house file."""
+        """The declared house. A binding made from it starts again when the house file changes."""
         self.is_house_read = True
         return self._house
 
@@ -200,7 +200,7 @@ class RuleBinding:
     is_wary: Callable[[RuleContext], bool] | None = None
     """Whether the condition is on its way to hold, or remembers what only close looks show. Asked after a pass."""
     may_return_soon: Callable[[RuleContext, Never], bool] | None = None
-    """Whether what has been over for its off-delay is about to begin again: it stays open until that is known."""
+    """Whether a case that was over for its off-delay may be about to begin again: it stays open until that is known."""
     remembers: Callable[[RuleContext], bool] | None = None
     """Whether the condition keeps something of each look now, and so is asked even if nothing can have changed. Asked
     after it; None: it keeps nothing that another look by the same facts would change."""

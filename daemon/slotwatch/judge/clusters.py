@@ -23,7 +23,8 @@ from slotwatch.judge.stops import measure_stops
 from slotwatch.snapshot import Confidence
 
 ACCEPTED = " accepted"
-"""Ends the group of what is accepted: it is an incident of its own beside what is not."""
+"""Ends the name of a group of accepted cases: they are an incident of their own, apart from those that are not
+accepted."""
 MOST_CLUSTERS = 12
 """Clusters of one rule. Beyond this they become one incident, so that a flood of forged senders does not become a
 flood of incidents."""

@@ -1,8 +1,8 @@
-"""A crowd: so many new, undeclared sources at once that their names must be invented.
+"""A crowd: more new, undeclared sources at once than a house can have, so that somebody invents them.
 
 In a show, sources come one after the other, and the house file declares those that matter. While a crowd lasts, and for
 a while after, all that its members do is one case (`too-many-sources`): they are not judged separately. Declared
-sources and universes are judged as ever.
+sources and universes are judged as usual.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Crowd:
 
     def __init__(self, most_new: int, within_s: float, over_s: float, forgotten_s: float) -> None:
         """most_new: new sources within `within_s` that make a crowd; where a table is full, as many as one universe
-        holds. over_s: time without so many that ends it. forgotten_s: time after its end until its silent members are
+        holds. over_s: time without that many that ends it. forgotten_s: time after its end until its silent members are
         forgotten.
         """
         self._most_new = most_new
@@ -41,7 +41,7 @@ class Crowd:
         self.since_ns = 0
         """Undeclared sources first heard since then are of the crowd; 0: there is none."""
         self.until_ns = 0
-        """When it was over; 0: it is not. Members that send after that are judged as ever; the silent ones stay
+        """When it was over; 0: it is not. Members that send after that are judged as usual; the silent ones stay
         members."""
         self.last_ns = 0
         """When there were enough newcomers last."""

@@ -9,7 +9,7 @@ from slotwatch.durations import NANOSECONDS
 KEPT_NS = 60 * NANOSECONDS
 """How long each is remembered: a loss is explained while its evidence comes in."""
 BUCKET_NS = NANOSECONDS // 10
-"""Those of so short a time are one entry."""
+"""Packets that come within this time are one entry."""
 
 
 class DamagedPackets:

@@ -78,7 +78,7 @@ class OtherListener:
         return self._by_identity.get((universe, source))
 
     def positions(self, ctx: PassNames) -> Positions:
-        """Lay its newest frames beside this listener's universes; worked out once for each answer."""
+        """Compare its newest frames with this listener's universes, row by row; worked out once for each answer."""
         of = self.answered_ns, ctx.model.universes.revision
         if self._positions is None or self._of != of:
             self._of, self._positions = of, _laid(ctx, self)

@@ -33,7 +33,7 @@ def is_settled(ctx: RuleContext, case: Raised, book: IncidentBook) -> bool:
     if case.stays_explained:
         return True
     closed_ns = book.closed_ns(case.explained_by)
-    # A window has forgotten the fault so long after it was over, however long its incident was watched after that.
+    # This long after a fault is over, no window counts it any more, however long its incident is still watched.
     free_ns = closed_ns + LET_GO_NS
     if case.leaves_traces:
         free_ns = max(free_ns, (book.returned_ns(case.explained_by) or closed_ns) + LINGER_NS)

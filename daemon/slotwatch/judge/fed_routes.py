@@ -9,7 +9,7 @@ from slotwatch.house.schema import Route
 from slotwatch.judge.context import RuleContext
 
 REPORT_LATE_NS = 3 * NANOSECONDS // 10
-"""The process of the routes reports ten times a second: after so long without, it may have ended."""
+"""The process of the routes reports ten times a second: if it has not for this long, it may have ended."""
 MOST_FED = 4
 """Routes that one incident names."""
 

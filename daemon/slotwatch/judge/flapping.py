@@ -1,4 +1,4 @@
-"""Whether something opens so often in so short a time that it is one thing that comes and goes."""
+"""Whether something opens often enough in a short time to be one thing that comes and goes."""
 
 from __future__ import annotations
 

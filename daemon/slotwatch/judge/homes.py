@@ -18,7 +18,7 @@ GONE_ARTNET_NS = 5 * NANOSECONDS
 SILENT_NS = NANOSECONDS
 TOGETHER_NS = NANOSECONDS
 UNDER_WAY_NS = NANOSECONDS // 2
-"""Packets that were under way when leads were swapped still arrive for so long; common practice, no source."""
+"""Packets that were under way when leads were swapped still arrive for this long; common practice, no source."""
 SEVERAL = 2
 """Sources that move to another network in one moment: not each of them did so by itself; common practice, no source."""
 

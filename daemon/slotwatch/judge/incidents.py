@@ -197,7 +197,7 @@ class IncidentBook(ResumedIncidents):
         incident.legs = with_silences(incident.legs, account.legs)
         incident.summary, incident.next_checks = entry.summary_now(account), account.next_checks
         if is_over:
-            # What was known while it lasted stays the record; what worked beside it then works with the rest now.
+            # What was known while it lasted stays the record; what still worked then is now part of all that works.
             incident.evidence, incident.still_working = entry.evidence_of_it, ()
         else:
             incident.evidence, incident.still_working = account.evidence, account.still_working

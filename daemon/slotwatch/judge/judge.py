@@ -81,7 +81,7 @@ class Judge:
         self.is_watching = False
         """Whether rules are asked how long their answers hold; worth it before a silence."""
         self._touched = 0
-        """Rises with all that conditions may read beside the model and the time."""
+        """Rises with every change of what conditions may read, other than the model and the time."""
 
     @property
     def revision(self) -> int:
@@ -128,7 +128,7 @@ class Judge:
     # --- the engine's calls ---------------------------------------------------------------------------
 
     def observe(self, observation: Observation) -> None:
-        """Take what the edge observed beside packets."""
+        """Take what the edge observed other than packets."""
         self._touched += 1
         self.listener.observe(observation)
 

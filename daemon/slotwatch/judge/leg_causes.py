@@ -116,7 +116,8 @@ def _moved(scene: Scene, legs: _Legs) -> Verdict:
 
 
 def heard_on(scene: Scene, source: int) -> list[int]:
-    """Networks on which a source was heard after what stopped should have come again: so long it certainly lives.
+    """Networks on which a source was heard after what stopped should have come again: until then it was certainly
+    alive.
 
     Its legs need not send in step: at rest one may be a keep-alive ahead of the other.
     """

@@ -131,7 +131,7 @@ def living_sources(scene: Scene) -> Verdict | None:
 
 
 def kept_alive_slowly(scene: Scene) -> Verdict | None:
-    """Give the verdict where all that stopped is at rest and was sent so seldom before; None where some was not.
+    """Give the verdict where all that stopped is at rest, and was sent as rarely before; None where some was not.
 
     Silent for no longer than from frame to frame before, a source is not known to be gone.
     """
@@ -140,7 +140,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
     if not len(rows) or (streams.protocol[rows] != Protocol.E131).any():
         return None
     gap_ns = np.where(streams.prev_frame_ns[rows] > 0, streams.last_frame_ns[rows] - streams.prev_frame_ns[rows], 0)
-    # What is missing by its numbers was sent: the pause is the way's, and the sender's own pace is shorter.
+    # What is missing by its numbers was sent: the path made the pause, and the sender's own pace is shorter.
     own_ns = gap_ns // np.maximum(streams.return_step[rows].astype(np.int64), 1)
     is_slow = own_ns > ctx.universes.loss_timeout_ns[streams.universe[rows]]
     is_in_pace = ctx.now_ns - scene.stops.last_ns[rows] <= gap_ns + gap_ns // 4

@@ -54,7 +54,7 @@ STALL_NOTICED_NS = 200_000_000
 LINK_SETTLE_NS = 35 * NANOSECONDS
 """A port may stay dark for 2 x 15 s after its link came up while spanning tree settles (IEEE 802.1D defaults)."""
 SETTLE_NS = 10 * NANOSECONDS
-"""Longest window of any rule: for so long an interval that was not judged still affects what is counted."""
+"""Longest window of any rule: for this long an interval that was not judged affects what is counted."""
 LOSS_RUN_NS = 71 * NANOSECONDS
 """Packets lost less than this after the last ones are of the same incident: 1 s until it holds no longer, 10 s until it
 closes, and 60 s in which it opens again."""

@@ -1,4 +1,4 @@
-"""What discovery lists say beside what is declared (ANSI E1.31-2018 4.3): numbers that only one of the two knows."""
+"""Discovery lists compared with what is declared (ANSI E1.31-2018 4.3): numbers that only one of the two has."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from slotwatch.wire.universe import Protocol
 
 MOST_NUMBERS = 6
 TOGETHER_NS = NANOSECONDS
-"""A source that changes a number may send both for so long; common practice, no source."""
+"""A source that changes a number may send both for this long; common practice, no source."""
 
 
 @dataclass(slots=True)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 MOST_STREAMS = 8192
 SAMPLES = 64
 SLACK_NS = 1_500_000_000
-"""Two answers lie about a second apart: a window may be so much longer than it should."""
+"""Two answers are about a second apart: a window may be longer than it should by this much."""
 
 ShareKey = tuple[str, int, int]
 """Other listener, row of the stream and its generation."""
@@ -46,7 +46,7 @@ class MissingShares:
         self._taken: dict[str, int] = {}
 
     def take(self, ctx: RuleContext) -> None:
-        """Take the counters that each new answer gives, beside this listener's own."""
+        """Take the counters that each new answer gives, together with this listener's own."""
         for declared, other in ctx.listener.elsewhere.well(ctx):
             if self._taken.get(declared.name) != other.answered_ns:
                 self._taken[declared.name] = other.answered_ns
@@ -76,7 +76,7 @@ class MissingShares:
             del self._samples[key]
 
     def over(self, ctx: RuleContext, window_ns: int, least_frames: int) -> dict[ShareKey, Shares]:
-        """Give the shares of all streams of which both sides know so long a window with so many frames."""
+        """Give the shares of all streams of which both sides know a window of this length with this many frames."""
         found = {}
         for key, kept in self._samples.items():
             last = kept[-1]

@@ -1,4 +1,5 @@
-"""Causes of a loss of multicast alone: a silent querier, groups that a switch forgets, other ways that still work."""
+"""Causes of a loss of multicast alone: a silent querier, groups that a switch forgets, unicast and broadcast that still
+arrive."""
 
 from __future__ import annotations
 

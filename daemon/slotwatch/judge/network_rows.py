@@ -1,4 +1,5 @@
-"""Devices of the network beside sources, as rows of a snapshot: receivers, switches, neighbours, other listeners."""
+"""Devices of the network other than sources, as rows of a snapshot: receivers, switches, neighbours, other
+listeners."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
 
 MOVE_NS = 10_000_000_000
-"""A universe that began to come so long before another ended may be the other under a new number."""
+"""A universe that began at most this long before another ended may be the other under a new number."""
 MOST_COMPARED = 64
 DISTANCES = (1, -1, 16, -16, 256, -256)
 """Counting from 0 or 1; sub-net and net of Art-Net's address taken for one another."""

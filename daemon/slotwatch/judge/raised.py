@@ -23,7 +23,7 @@ class Raised:
     edges: list[int] = field(default_factory=list)
     """The newest times at which the condition came back after having gone for a second or more, the first included."""
     reported_in: int | None = None
-    """Incident that it is one of the cases of, or was."""
+    """The incident that it belongs to, or belonged to."""
     explained_by: int | None = None
     """Incident that accounts for it."""
     stays_explained: bool = False
@@ -31,19 +31,19 @@ class Raised:
     over: bool = False
     """Whether its fault is over and only its off-delay runs: of an absence at once, else after a second."""
     is_visited: bool = False
-    """Whether it is kept because what arrives there may be another network's."""
+    """Whether it is kept because what arrives there may come from another network, through swapped leads."""
     was_visited: bool = False
-    """Whether it was, and its own sources have not come since."""
+    """Whether `is_visited` was true, and its own sources have not come since."""
     is_mixed_up: bool = False
-    """Whether that is certain: this listener's own networks are swapped."""
+    """Whether it is certain that this listener's own networks are swapped."""
     was_mixed_up: bool = False
-    """Whether it was so at any time since it was raised."""
+    """Whether `is_mixed_up` was true at any time since it was raised."""
     leaves_traces: bool = False
     """Whether its rule counts over a window, and so still holds for a while after its fault is over."""
     flapping: Flapping = field(default_factory=Flapping)
 
     def came(self, now_ns: int) -> None:
-        """Note that the condition came."""
+        """Note that the condition became true."""
         self.edges.append(now_ns)
         del self.edges[:-MOST_OPENINGS]
 

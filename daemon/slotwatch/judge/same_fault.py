@@ -1,4 +1,4 @@
-"""Whether what an account tells of is the fault of an incident that is in the book, or another one."""
+"""Whether an account describes the fault of an incident that is known, or another one."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from slotwatch.judge.drafts import IncidentDraft, IncidentRecord
 from slotwatch.judge.likeness import GONE
 
 SURELY_ANOTHER_NS = 12 * NANOSECONDS
-"""Longest window of any rule, 10 s, and some slack: what opened so long before a fault began is not part of it."""
+"""Longest window of any rule, 10 s, and some slack: what opened earlier than this before a fault began is not part of
+it."""
 
 
 def was_group_of(entry: IncidentRecord, account: IncidentDraft) -> bool:

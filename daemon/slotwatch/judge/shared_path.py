@@ -85,7 +85,8 @@ def _went_on(ctx: RuleContext, paused: int, other: int) -> bool:
 
 
 def _was_spared(ctx: RuleContext, earlier: Finding, later: Finding) -> bool:
-    """Whether more frames came of the later one before it began than a way like the earlier one's lets through."""
+    """Whether the later source was well while the earlier one had trouble: more of its frames came than a path as bad
+    as the earlier one's lets through."""
     share = min(max(earlier.weight, 0.0), 0.99)
     return bool((1 - share) ** _came(ctx, earlier, later) < CHANCE)
 

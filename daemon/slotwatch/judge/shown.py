@@ -1,4 +1,4 @@
-"""What is shown of the stage beside incidents, and what a person may do to it: racks, rig check, hours."""
+"""What is shown of the stage apart from incidents, and what a person may do to it: racks, rig check, hours."""
 
 from __future__ import annotations
 

@@ -67,7 +67,7 @@ def _unheard(ctx: RuleContext) -> NDArray[np.bool_]:
 
 
 def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[Incident], resumed: set[int]) -> None:
-    """Paint what open incidents still say of universes that no rule raises now.
+    """Set the state of universes of which an open incident still speaks, though no rule raises them now.
 
     What is back from a loss is returning until its incident closes. What was lost or faulty before a restart
     (`resumed`) is so until it comes or is found again.

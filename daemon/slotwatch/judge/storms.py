@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
 LINGERS_NS = 4 * NANOSECONDS
-"""So long after a storm its universes still count as sent: loss timeout (ANSI E1.31-2018 6.7.1), and some slack."""
+"""For this long after a storm its universes still count as sent: loss timeout (ANSI E1.31-2018 6.7.1), and some
+slack."""
 REMEMBERED_NS = 600 * NANOSECONDS
 """After this time the universes of a storm are forgotten. A single universe is kept no longer than that either."""
 MOST_REMEMBERED = 256
@@ -41,7 +42,7 @@ class Storms:
         return {row: self._known[key][1] for row, key in keys.items() if key in lately}
 
     def is_counting(self, ctx: RuleContext) -> bool:
-        """Whether so much came in the last second that any source may storm."""
+        """Whether enough came in the last second for any source to storm."""
         return self._is_counting
 
     def last_ns(self, ctx: RuleContext, source: int) -> int:

@@ -14,7 +14,8 @@ from slotwatch.snapshot import Confidence
 from slotwatch.wire.observation import PortSeen
 
 SLACK_NS = NANOSECONDS
-"""Between a port that goes down and the last frame that came over it; the way of the frames, and rounding."""
+"""Time between the last frame over a port and the moment at which it went down: the frames' own travel, and
+rounding."""
 RESTART_WITHIN_NS = 300 * NANOSECONDS
 """How long a switch may take to answer again after a restart; common practice, no source."""
 LONGEST_POLL_S = 60
@@ -51,7 +52,7 @@ def _span(scene: Scene) -> tuple[int, int]:
     return scene.group.from_ns - SLACK_NS, scene.group.to_ns + SLACK_NS
 
 
-# --- a way between switches ---------------------------------------------------------------------------
+# --- a link between switches ---------------------------------------------------------------------------
 
 
 def _cut_off(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
@@ -63,7 +64,7 @@ def _cut_off(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
             continue
         near, far = cabling.without(link.near[0], link.far)
         if near == far:
-            continue  # another way goes round
+            continue  # another link goes round it
         for side in (far, near):
             if _is_all_behind(scene, places, side):
                 return _say_cut(scene, places, link, change)

@@ -1,7 +1,7 @@
 """The last answers of the house's switches, and what changed on them: restarts, ports that went down, counted errors.
 
 The last answer of a silent switch is kept: it is still the best guess of what is connected where.
-Its clock is its up time. A moment on it is laid on this computer's clock by the time at which it was asked.
+Its clock is its up time. A moment on it is converted to this computer's clock by the time at which it was asked.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ AGENT_READS_NS = 30 * NANOSECONDS
 COUNTS_KEPT = 64
 CHANGES_KEPT = 32
 ROUNDED_NS = NANOSECONDS
-"""How far a moment that a switch gives may be off: its own hundredths, and the way of the packet."""
+"""How far a moment that a switch gives may be off: its clock's hundredths, and the travel of the packet."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,7 +169,7 @@ RULE = Rule(
                     "unexpected-source",
                 }
             ),
-            # Each address has a series of its own: what is missing of one was lost on its way.
+            # Each address has a series of its own: what is missing of one was lost on its path.
             but=frozenset({"packet-loss"}),
         ),
         Reach(NETWORK, rules=frozenset({"duplicate-address"})),

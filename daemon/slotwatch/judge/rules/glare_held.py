@@ -65,7 +65,7 @@ class Glare:
         return stage
 
     def held(self, ctx: RuleContext) -> dict[str, int]:
-        """Names of what faces the audience and has been bright for so long."""
+        """Names of fixtures that face the audience and have been bright for the rule's time."""
         stage = self._stage(ctx)
         if stage.levels is None or not self._faces.any() or len(stage.brightness) != len(self._since_ns):
             return {}

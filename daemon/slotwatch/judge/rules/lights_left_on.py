@@ -64,7 +64,7 @@ class LightsLeftOn:
         return stage
 
     def held(self, ctx: RuleContext) -> dict[str, int]:
-        """The house, while something has been left on for so long."""
+        """The house, while something has been left on for the rule's time."""
         stage = self._stage(ctx)
         if ctx.phase is not Phase.DARK:
             self._since_ns[:] = 0

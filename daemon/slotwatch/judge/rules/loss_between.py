@@ -1,4 +1,4 @@
-"""One stream misses more frames at one listener than at another: the way between them loses frames."""
+"""One stream misses more frames at one listener than at another: the path between them loses frames."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Two listeners should hear a universe, and only one of them does: it is lost on the way between them."""
+"""Two listeners should hear a universe, and only one of them does: it is lost on the path between them."""
 
 from __future__ import annotations
 

@@ -61,7 +61,7 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     since_ns = min((one.since_ns for one in displaced), default=0)
     have, when, what = "have", "", f"what belongs to {home} arrives on {here}{reverse}"
     if _were_swapped_before(ctx) and not any(one.by_declaration for one in displaced):
-        # What this judgement heard first was swapped: a move is the way back.
+        # What this judgement heard first was swapped already: a move then puts the leads right.
         have, when = "had", " when this listener was restarted"
         changed = f"they changed places at {ctx.time_of_day(since_ns)}"
         what = f"{changed}, so they are right again unless somebody changed them in between"

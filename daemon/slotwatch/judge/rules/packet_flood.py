@@ -64,7 +64,7 @@ def floods(ctx: RuleContext, p: PacketFloodParameters, storms: Storms) -> dict[F
 
 
 def flood_began_ns(ctx: RuleContext, key: Flood, p: PacketFloodParameters) -> int:
-    """When the run of seconds above the limit began, to a second."""
+    """When the run of seconds above the limit began, exact to a second."""
     if key[0] == LEVELS:
         rows = ctx.streams_from(key[1])
         # Seconds of its window may be from before: it began when its newest streams did, or within the window.

@@ -65,7 +65,7 @@ class Syncs:
         """Since when an address is without its sync packet, the longest; 0: none is."""
 
     def is_one_late(self, ctx: RuleContext) -> bool:
-        """Whether a sync packet has been waited for so long that it may be missing."""
+        """Whether frames have waited for a sync packet long enough that it may be missing."""
         return self._without_since_ns > 0 and ctx.now_ns - self._without_since_ns > LATE_SYNC_NS
 
     def missing(self, ctx: RuleContext) -> dict[AwaitedSync, int]:

@@ -43,7 +43,7 @@ class UniverseMissingFacts(Facts):
 
 
 def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
-    """Declared, expected, visible, and no frame so long after the start or after it began to matter."""
+    """Declared, expected, visible, and no frame for the rule's time since the start, or since it began to matter."""
     universes, start_ns = ctx.universes, ns_from_s(p.start_s)
     wanted: Mask = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
     if not wanted.any():

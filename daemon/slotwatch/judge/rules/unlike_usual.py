@@ -50,7 +50,7 @@ class UsualLimits:
 
 
 class Usually:
-    """What is usual, laid beside the rows of the universe table."""
+    """What is usual, for each row of the universe table."""
 
     def __init__(self, p: UnlikeUsualParameters) -> None:
         self._p = p
