@@ -40,7 +40,7 @@ def _incident(daemon: Daemon, rule: str) -> dict[str, Any]:
 
 
 def test_a_packet_on_the_wire_is_a_universe_on_the_page(tmp_path: Path) -> None:
-    """The whole chain: socket, ring, engine, board, HTTP; and a clean end."""
+    """The whole chain: socket, ring, engine, snapshot buffer, HTTP; and a clean end."""
     with running(tmp_path) as daemon, desk(daemon, range(1, 3)):
         universe = until(lambda: _is_heard(daemon) and daemon.universe("e131/1"))
         assert universe["frames"] > 0

@@ -202,11 +202,12 @@ def _judging(wiring: Wiring) -> None:
                 os.nice(5)
         return own
 
-    last = SnapshotReader(wiring["board"]).read()
+    running = house()  # first: a parent of another version is refused by what it left
+    last = SnapshotReader(wiring["snapshots"]).read()
     judging = JudgingProcess(
-        house(),
+        running,
         Ring(wiring["ring"], wiring["rows"], reports=True),
-        SnapshotWriter(wiring["board"]),
+        SnapshotWriter(wiring["snapshots"]),
         Channel(wiring["requests"], FRONT_REQUEST),
         Channel(wiring["observations"], FROM_INTAKE),
         Channel(wiring["reports"], FROM_ROUTES),
@@ -273,8 +274,9 @@ async def _serve_front(wiring: Wiring) -> None:
     async def reload_house() -> Done[HouseFileRead]:
         return await parent.ask(ReadHouseFile())
 
-    reader = SnapshotReader(wiring["board"])
-    server = Server(wiring.house(), reader, judging.ask, RecordedPackets, wiring["run"], reload_house)
+    running = wiring.house()  # first: a parent of another version is refused by what it left
+    reader = SnapshotReader(wiring["snapshots"])
+    server = Server(running, reader, judging.ask, RecordedPackets, wiring["run"], reload_house)
 
     async def reload() -> None:
         while True:

@@ -1,4 +1,4 @@
-"""A front process for tests: a made-up board, orders that are only noted, and the real server around them."""
+"""A front process for tests: made-up snapshots, orders that are only noted, and the real server around them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ KEEP_FOR_EVER = 100_000
 
 
 @dataclass
-class Board:
+class MadeUpSnapshots:
     """Holds the snapshot it was given last."""
 
     snapshot: Snapshot | None = None
@@ -78,12 +78,12 @@ class Packets:
 class Running:
     client: TestClient[Any, Any]
     front: Front
-    board: Board
+    snapshots: MadeUpSnapshots
     judging: Judging
     history: History
 
     def show(self, snapshot: Snapshot, now_ns: int = fabricate.NOW_NS) -> None:
-        self.board.show(snapshot)
+        self.snapshots.show(snapshot)
         self.front.look(now_ns)
 
 
@@ -97,15 +97,15 @@ async def running(
 ) -> AsyncIterator[Running]:
     """Serve on a free loopback port; nothing pumps but `show`."""
     house = replace(house or fabricate.house(), file=str(place / "house.toml"), http=Http(**http))
-    board, judging = Board(), Judging()
+    snapshots, judging = MadeUpSnapshots(), Judging()
     history = History(place / "history.db", KEEP_FOR_EVER)
-    front = Front(house, board, judging.ask, Guard(house), judging.reload_house)
+    front = Front(house, snapshots, judging.ask, Guard(house), judging.reload_house)
     front.listeners = listeners or front.listeners
     front.followers.append(history)
     app = build_app(front, history, Packets(place))
     try:
         async with TestClient(TestServer(app)) as client:
-            found = Running(client, front, board, judging, history)
+            found = Running(client, front, snapshots, judging, history)
             if snapshot is not None:
                 found.show(snapshot)
             yield found

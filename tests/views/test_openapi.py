@@ -73,11 +73,11 @@ def test_it_names_every_request_and_no_other(tmp_path: Path) -> None:
     from slotwatch.edge.front.front import Front
     from slotwatch.edge.front.guard import Guard
     from slotwatch.edge.front.history import History
-    from tests.edge.front_house import Board, Judging, Packets
+    from tests.edge.front_house import Judging, MadeUpSnapshots, Packets
     from tests.views.fabricate import house
 
     history = History(tmp_path / "history.db", 30)
-    front = Front(house(), Board(), Judging().ask, Guard(house()))
+    front = Front(house(), MadeUpSnapshots(), Judging().ask, Guard(house()))
     served = set()
     for route in build_app(front, history, Packets(tmp_path), Listeners()).router.routes():
         assert route.resource is not None

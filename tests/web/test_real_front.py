@@ -1,4 +1,4 @@
-"""The page on the real server: what `edge.http` sends is what the page reads, under the real policy.
+"""The page on the real server: what `edge.front.server` sends is what the page reads, under the real policy.
 
 Only the snapshots are made up; files, headers, answers and events are the daemon's own.
 """
@@ -24,7 +24,7 @@ from slotwatch.edge.front.history import History
 from slotwatch.edge.front.server import build_app
 from slotwatch.judge.orders import Accept, Acknowledge
 from slotwatch.snapshot import Snapshot, UniverseState
-from tests.edge.front_house import Board, Judging, Packets
+from tests.edge.front_house import Judging, MadeUpSnapshots, Packets
 from tests.views import fabricate
 from tests.web.stand_in import PAGES
 
@@ -32,7 +32,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 
 
 class RealFront:
-    """The daemon's server in a thread, following a board on which a new snapshot is laid ten times a second."""
+    """The daemon's server in a thread, following a snapshots on which a new snapshot is laid ten times a second."""
 
     def __init__(self, place: Path, universes: int = 3) -> None:
         self.house = replace(fabricate.house(universes), file=str(place / "house.toml"))
@@ -55,9 +55,9 @@ class RealFront:
         self._loop.close()
 
     async def _start(self) -> None:
-        self._board = Board()
+        self._snapshots = MadeUpSnapshots()
         self._history = History(self._place / "history.db", 3660)
-        self._front = Front(self.house, self._board, self.judging.ask, Guard(self.house))
+        self._front = Front(self.house, self._snapshots, self.judging.ask, Guard(self.house))
         self._front.followers.append(self._history)
         self._runner = web.AppRunner(build_app(self._front, self._history, Packets(self._place)), shutdown_timeout=0.2)
         self._lay()
@@ -86,8 +86,8 @@ class RealFront:
         now_ns = self.snapshot.now_ns
         offset_ns = time.time_ns() - now_ns
         incidents = tuple(replace(one, wall_offset_ns=offset_ns) for one in self.snapshot.incidents)
-        self._board.show(
-            replace(self.snapshot, sequence=self._board.sequence + 1, wall_offset_ns=offset_ns, incidents=incidents)
+        self._snapshots.show(
+            replace(self.snapshot, sequence=self._snapshots.sequence + 1, wall_offset_ns=offset_ns, incidents=incidents)
         )
 
 
@@ -129,7 +129,7 @@ def test_every_view_reads_the_real_answers(front: RealFront, browser: Browser) -
 
 
 def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Browser) -> None:
-    """From a snapshot on the board to the words on the page: the state, the headline, the levels."""
+    """From a snapshot in the snapshot buffer to the words on the page: the state, the headline, the levels."""
     context = browser.new_context()
     page = context.new_page()
     page.goto(front.url + "/universe/e131/1")

@@ -11,7 +11,7 @@ from slotwatch.errors import EdgeError
 from slotwatch.verbs.universe_ranges import universes
 
 DEFAULT_ROWS = 65_536
-"""As `edge.ring` has it; not imported from there, to keep the supervising process small."""
+"""As `edge.shared.ring` has it; not imported from there, to keep the supervising process small."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -1,7 +1,7 @@
 """The batch: many received packets as columns. The one shape in which packets move inside slotwatch.
 
-Rows are in order of arrival. A batch is usually a view of the intake ring (`edge.ring`), so it is only valid until the
-ring wraps, and must not be written to.
+Rows are in order of arrival. A batch is usually a view of the intake ring (`edge.shared.ring`), so it is only valid
+until the ring wraps, and must not be written to.
 """
 
 from __future__ import annotations

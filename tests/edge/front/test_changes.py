@@ -130,13 +130,13 @@ async def test_an_order_is_answered_once_a_later_publication_is_seen(
 ) -> None:
     monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
     async with running(tmp_path, snapshot=snapshot()) as run:
-        run.judging.publication = run.board.sequence
+        run.judging.publication = run.snapshots.sequence
         asking = asyncio.create_task(send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}))
         await happens(lambda: run.judging.asked)
         await asyncio.sleep(0.1)
         assert not asking.done()
         dark = snapshot()
-        run.board.show(replace(dark, house=replace(dark.house, phase="dark")))
+        run.snapshots.show(replace(dark, house=replace(dark.house, phase="dark")))
         assert await asking == (200, {"phase": "dark", "stored": True}), "and nothing of how it was waited for"
         assert (await send(run, "GET", "/api/v1/house"))[1]["phase"] == "dark"
 
@@ -146,11 +146,11 @@ async def test_an_acknowledgement_is_answered_as_judging_has_it(
 ) -> None:
     monkeypatch.setattr(http_front, "SEEN_WITHIN_S", PATIENCE_S)
     async with running(tmp_path, snapshot=snapshot(incidents=(incident(7),))) as run:
-        run.judging.publication = run.board.sequence
+        run.judging.publication = run.snapshots.sequence
         asking = asyncio.create_task(send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": "Ann"}))
         await happens(lambda: run.judging.asked)
         taken = replace(incident(7), acknowledged=Acknowledgement("Ann", fabricate.NOW_NS - 123_000_000))
-        run.board.show(snapshot(incidents=(taken,)))
+        run.snapshots.show(snapshot(incidents=(taken,)))
         _, answered = await asking
         found = (await send(run, "GET", "/api/v1/incidents/7"))[1]
         assert answered["acknowledged"] == found["acknowledged"] is not None
@@ -161,7 +161,7 @@ async def test_an_acknowledgement_is_answered_as_judging_has_it(
 
 async def test_an_order_is_answered_all_the_same_while_judging_publishes_nothing(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
-        run.judging.publication = run.board.sequence
+        run.judging.publication = run.snapshots.sequence
         before_s = time.monotonic()
         assert (await send(run, "POST", "/api/v1/house/reload"))[0] == 200
         assert time.monotonic() - before_s >= 0.5

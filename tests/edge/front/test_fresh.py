@@ -14,7 +14,7 @@ from slotwatch.edge.front.fresh import FRESH_NS, WITHIN_S, Freshness
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Look, Noted
 from slotwatch.snapshot.health import JudgingReport, ListenerHealth
-from tests.edge.front_house import Board, Running, running
+from tests.edge.front_house import MadeUpSnapshots, Running, running
 from tests.patience import PATIENCE_S
 from tests.views import fabricate
 
@@ -25,15 +25,15 @@ YOUNG_NS = 3_600_000_000_000
 class Resting:
     """A judging process that publishes when it is asked to."""
 
-    def __init__(self, board: Board, delay_s: float = 0.0) -> None:
-        self.board, self.delay_s, self.looks = board, delay_s, 0
+    def __init__(self, snapshots: MadeUpSnapshots, delay_s: float = 0.0) -> None:
+        self.snapshots, self.delay_s, self.looks = snapshots, delay_s, 0
 
     async def ask(self, order: FrontOrder) -> Done[FrontResult]:
         assert order == Look()
         self.looks += 1
         await asyncio.sleep(self.delay_s)
-        before = self.board.sequence
-        self.board.show(fabricate.snapshot())
+        before = self.snapshots.sequence
+        self.snapshots.show(fabricate.snapshot())
         return Done(0, Noted(), before)
 
 
@@ -52,9 +52,9 @@ def unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
 async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Path) -> None:
     async with running(tmp_path) as found:
         age(found, YOUNG_NS + 1)
-        resting = Resting(found.board, 0.02)
+        resting = Resting(found.snapshots, 0.02)
         found.front.ask = resting.ask
-        before = found.board.sequence
+        before = found.snapshots.sequence
         answers = await asyncio.gather(*(found.client.get("/api/v1/universes") for _ in range(5)))
         assert [answer.status for answer in answers] == [200] * 5
         assert resting.looks == 1 and found.front._sequence == before + 1
@@ -64,7 +64,7 @@ async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Pat
 @pytest.mark.parametrize("path", ["/metrics", "/plain", "/api/v1/house", "/api/v1/incidents"])
 async def test_what_is_young_is_reported_as_it_is_and_what_is_old_is_asked_for(tmp_path: Path, path: str) -> None:
     async with running(tmp_path) as found:
-        resting = Resting(found.board)
+        resting = Resting(found.snapshots)
         found.front.ask = resting.ask
         for by_ns, looks in ((0, 0), (YOUNG_NS + 1, 1)):
             age(found, by_ns)
@@ -75,7 +75,7 @@ async def test_what_is_young_is_reported_as_it_is_and_what_is_old_is_asked_for(t
 async def test_judging_that_does_not_answer_or_says_no_holds_nobody_up(tmp_path: Path) -> None:
     async with running(tmp_path) as found:
         age(found, FRESH_NS + 1)
-        found.front.ask = Resting(found.board, 30.0).ask
+        found.front.ask = Resting(found.snapshots, 30.0).ask
         freshness = Freshness(found.front)
         began_s = time.monotonic()
         await freshness.freshen()
@@ -96,7 +96,7 @@ async def test_judging_that_is_busy_is_not_asked(tmp_path: Path) -> None:
         snapshot = fabricate.snapshot()
         snapshot.house.listener = ListenerHealth(judging=JudgingReport(snapshot_cost_ms=30.0))
         found.show(snapshot, clock.monotonic_ns() - FRESH_NS - 1)
-        resting = Resting(found.board)
+        resting = Resting(found.snapshots)
         found.front.ask = resting.ask
         assert (await found.client.get("/api/v1/universes")).status == 200
         assert resting.looks == 0

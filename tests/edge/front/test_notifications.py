@@ -38,7 +38,7 @@ from slotwatch.house.service import Http
 from slotwatch.snapshot import Incident
 from tests.edge.front.receivers import SECRET, building, mailbox, notified_house, person, program
 from tests.edge.front.test_server import house_at, serving
-from tests.edge.front_house import Board, Judging
+from tests.edge.front_house import Judging, MadeUpSnapshots
 from tests.patience import PATIENCE_S, happens, until
 from tests.ports import free_port
 from tests.views import fabricate
@@ -394,12 +394,12 @@ async def test_a_damaged_queue_is_set_aside(tmp_path: Path) -> None:
 async def test_the_whole_front_sends_and_says_so_in_the_api_and_the_metrics(tmp_path: Path) -> None:
     async with building() as there, building() as far:
         (tmp_path / "beat.url").write_text(far.url)
-        board, judging = Board(), Judging()
+        snapshots, judging = MadeUpSnapshots(), Judging()
         terms = NoticeTerms(severity="warning")
         house = notified_house(tmp_path, house_at(tmp_path), program(tmp_path, there.url, terms))
         house = replace(house, heartbeat=Heartbeat("beat.url", 1))
-        board.show(snapshot())
-        async with serving(house, board, judging) as url:
+        snapshots.show(snapshot())
+        async with serving(house, snapshots, judging) as url:
             await happens(lambda: there.taken and far.taken)
             async with aiohttp.ClientSession() as session:
                 for _ in range(1000):

@@ -1,4 +1,4 @@
-"""The whole front: it opens, follows the board, gives judging its memory, stops at once, says why it cannot open."""
+"""The whole front: it opens, follows the snapshots, gives judging its memory, stops at once, says why it cannot."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from slotwatch.judge.orders import Restore, Resume
 from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow
 from slotwatch.snapshot.stage import LampHours
 from slotwatch.snapshot.switches import LastShowRow
-from tests.edge.front_house import Board, Judging, Packets
+from tests.edge.front_house import Judging, MadeUpSnapshots, Packets
 from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port
 from tests.views import fabricate
@@ -43,22 +43,22 @@ def house_at(place: Path, **http: Any) -> House:
     return replace(found, http=Http(port=free_port(socket.SOCK_STREAM), **http))
 
 
-def made(house: House, board: Board, judging: Judging) -> Server:
-    return Server(house, board, judging.ask, lambda house: Packets(Path(house.file).parent))
+def made(house: House, snapshots: MadeUpSnapshots, judging: Judging) -> Server:
+    return Server(house, snapshots, judging.ask, lambda house: Packets(Path(house.file).parent))
 
 
 @asynccontextmanager
-async def serving(house: House, board: Board, judging: Judging) -> AsyncIterator[str]:
-    async with served(house, board, judging) as server:
+async def serving(house: House, snapshots: MadeUpSnapshots, judging: Judging) -> AsyncIterator[str]:
+    async with served(house, snapshots, judging) as server:
         if server is not None:
             yield f"{'https' if house.http.certificate_file else 'http'}://127.0.0.1:{house.http.port}"
 
 
 @asynccontextmanager
-async def served(house: House, board: Board, judging: Judging) -> AsyncIterator[Server | None]:
+async def served(house: House, snapshots: MadeUpSnapshots, judging: Judging) -> AsyncIterator[Server | None]:
     """The server; None if it could not open, and then its fault at the end."""
     stop, ready = asyncio.Event(), asyncio.Event()
-    server = made(house, board, judging)
+    server = made(house, snapshots, judging)
     work = asyncio.create_task(server.serve(stop, ready.set))
     waiting = asyncio.create_task(ready.wait())
     await asyncio.wait({work, waiting}, return_when=asyncio.FIRST_COMPLETED)
@@ -82,19 +82,19 @@ async def answer_of(session: aiohttp.ClientSession, url: str) -> Any:
         return await answer.json()
 
 
-async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
-    board, judging = Board(), Judging()
+async def test_it_follows_the_snapshots_and_stops_at_once(tmp_path: Path) -> None:
+    snapshots, judging = MadeUpSnapshots(), Judging()
     async with aiohttp.ClientSession() as session:
-        async with serving(house_at(tmp_path), board, judging) as url:
+        async with serving(house_at(tmp_path), snapshots, judging) as url:
             assert await status_of(session, f"{url}/healthz") == 200
-            board.show(snapshot())
+            snapshots.show(snapshot())
             await happens(lambda: judging.asked)
             assert judging.asked == [Resume()]
             # What is published once judging has its memory is kept.
-            await happens(lambda: board.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
+            await happens(lambda: snapshots.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
             events = await session.get(f"{url}/api/v1/events")
             assert (await events.content.readline()).startswith(b"retry:")
-            board.show(snapshot(incidents=(incident(11),)))
+            snapshots.show(snapshot(incidents=(incident(11),)))
             async with asyncio.timeout(PATIENCE_S):
                 while b'"id":11' not in await events.content.readline():
                     pass
@@ -109,16 +109,16 @@ async def test_it_follows_the_board_and_stops_at_once(tmp_path: Path) -> None:
 
 
 async def test_judging_that_begins_again_is_given_its_memory(tmp_path: Path) -> None:
-    board, judging = Board(), Judging()
-    async with serving(house_at(tmp_path), board, judging):
-        await happens(lambda: board.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
+    snapshots, judging = MadeUpSnapshots(), Judging()
+    async with serving(house_at(tmp_path), snapshots, judging):
+        await happens(lambda: snapshots.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
     judging.asked.clear()
-    async with serving(house_at(tmp_path), board, judging):
-        board.show(snapshot(incidents=()))
+    async with serving(house_at(tmp_path), snapshots, judging):
+        snapshots.show(snapshot(incidents=()))
         await happens(lambda: judging.asked)
         order = judging.asked[0]
         assert isinstance(order, Resume) and order.next_id == 8 and [one.id for one in order.incidents] == [7]
-        board.show(snapshot(incidents=(), started_ns=fabricate.NOW_NS - 1))
+        snapshots.show(snapshot(incidents=(), started_ns=fabricate.NOW_NS - 1))
         await happens(lambda: len(judging.asked) == 2)
 
 
@@ -126,12 +126,12 @@ async def test_judging_is_given_what_the_last_show_had(tmp_path: Path) -> None:
     row = LastShowRow(1_000, (("A", "02:00:00:00:00:01", "14", "port 14 of switch FOH"),), (("FOH", "3", 1000),))
     seen = snapshot()
     seen.house.last_show = row
-    board, judging = Board(), Judging()
-    async with serving(house_at(tmp_path), board, judging):
-        await happens(lambda: board.show(seen) or "last show" in state_at(tmp_path))
+    snapshots, judging = MadeUpSnapshots(), Judging()
+    async with serving(house_at(tmp_path), snapshots, judging):
+        await happens(lambda: snapshots.show(seen) or "last show" in state_at(tmp_path))
     judging.asked.clear()
-    async with serving(house_at(tmp_path), board, judging):
-        board.show(snapshot(incidents=()))
+    async with serving(house_at(tmp_path), snapshots, judging):
+        snapshots.show(snapshot(incidents=()))
         await happens(lambda: judging.asked)
         (order,) = (one for one in judging.asked if isinstance(one, Resume))
     assert order.last_show is not None
@@ -148,10 +148,10 @@ def state_at(place: Path) -> dict[str, dict[str, Any]]:
 @pytest.mark.parametrize("is_orphan", (False, True))
 async def test_only_an_ordered_stop_is_kept_as_a_clean_end(tmp_path: Path, is_orphan: bool) -> None:
     """When the parent is killed, this process sees its lifeline close a moment before it is killed too."""
-    board, judging = Board(), Judging()
-    async with served(house_at(tmp_path), board, judging) as server:
+    snapshots, judging = MadeUpSnapshots(), Judging()
+    async with served(house_at(tmp_path), snapshots, judging) as server:
         assert server is not None
-        await happens(lambda: board.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
+        await happens(lambda: snapshots.show(snapshot()) or len(kept(tmp_path / "slotwatch.db")) == 2)
         server.is_orphan = is_orphan
     assert Archive(tmp_path / "slotwatch.db").state()["alive"]["stopped"] is not is_orphan
 
@@ -162,14 +162,14 @@ async def test_a_port_that_is_taken_is_reported_with_advice(tmp_path: Path) -> N
         taken.bind(("127.0.0.1", house.http.port))
         taken.listen()
         with pytest.raises(EdgeError, match=f"cannot open 127.0.0.1:{house.http.port}") as found:
-            await made(house, Board(), Judging()).serve(asyncio.Event(), lambda: None)
+            await made(house, MadeUpSnapshots(), Judging()).serve(asyncio.Event(), lambda: None)
     assert found.value.errno == errno.EADDRINUSE and "ss -lntp" in found.value.lines[0]
 
 
 async def test_it_opens_again_right_after_it_closed(tmp_path: Path) -> None:
-    house, board, judging = house_at(tmp_path), Board(), Judging()
+    house, snapshots, judging = house_at(tmp_path), MadeUpSnapshots(), Judging()
     for _ in range(3):
-        async with serving(house, board, judging) as url, aiohttp.ClientSession() as session:
+        async with serving(house, snapshots, judging) as url, aiohttp.ClientSession() as session:
             assert await status_of(session, f"{url}/healthz") == 200
 
 
@@ -190,14 +190,14 @@ async def test_tls(tmp_path: Path) -> None:
     certify(tmp_path)
     house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
     trusted = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
-    async with serving(house, Board(), Judging()) as url, aiohttp.ClientSession() as session:
+    async with serving(house, MadeUpSnapshots(), Judging()) as url, aiohttp.ClientSession() as session:
         assert await status_of(session, f"{url}/healthz", ssl=trusted) == 200
 
 
 async def test_a_certificate_that_cannot_be_used_is_reported(tmp_path: Path) -> None:
     house = house_at(tmp_path, certificate_file="absent.pem", key_file="key.pem")
     with pytest.raises(EdgeError, match=r"cannot use the certificate absent\.pem"):
-        await made(house, Board(), Judging()).serve(asyncio.Event(), lambda: None)
+        await made(house, MadeUpSnapshots(), Judging()).serve(asyncio.Event(), lambda: None)
 
 
 @asynccontextmanager
@@ -225,15 +225,15 @@ async def knocking(port: int) -> AsyncIterator[list[str]]:
 
 
 async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> None:
-    house, board = house_at(tmp_path), Board()
+    house, snapshots = house_at(tmp_path), MadeUpSnapshots()
     house = replace(house, alerts=Alerts(), mqtt=Mqtt())
     async with (
-        served(house, board, Judging()) as server,
+        served(house, snapshots, Judging()) as server,
         knocking(house.http.port) as wrong,
         aiohttp.ClientSession() as session,
     ):
         assert server is not None
-        board.show(snapshot())
+        snapshots.show(snapshot())
         url = f"http://127.0.0.1:{house.http.port}"
         await happens(lambda: server.front.sheet)
         events = await session.get(f"{url}/api/v1/events")
@@ -251,7 +251,7 @@ async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> N
         found = await answer_of(session, f"{url}/api/v1/house")
         assert found["time_zone"] == "Europe/Paris"
         assert {"alertmanager", "mqtt"} <= found["listener"].keys()
-        board.show(snapshot(incidents=(incident(11),)))
+        snapshots.show(snapshot(incidents=(incident(11),)))
         async with asyncio.timeout(PATIENCE_S):
             while b'"id":11' not in await events.content.readline():
                 pass
@@ -266,10 +266,10 @@ async def test_another_house_is_taken_in_the_running_server(tmp_path: Path) -> N
 async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open_changes_nothing(
     tmp_path: Path,
 ) -> None:
-    house, board = house_at(tmp_path), Board()
-    async with served(house, board, Judging()) as server, aiohttp.ClientSession() as session:
+    house, snapshots = house_at(tmp_path), MadeUpSnapshots()
+    async with served(house, snapshots, Judging()) as server, aiohttp.ClientSession() as session:
         assert server is not None
-        board.show(snapshot())
+        snapshots.show(snapshot())
         await happens(lambda: server.front.sheet)
         old = f"http://127.0.0.1:{house.http.port}"
         events = await session.get(f"{old}/api/v1/events")
@@ -304,11 +304,11 @@ async def test_a_house_with_another_port_moves_the_page_and_one_that_cannot_open
 @needs_openssl
 async def test_a_certificate_comes_into_the_running_server_and_who_knocks_meanwhile_waits(tmp_path: Path) -> None:
     certify(tmp_path)
-    house, board = house_at(tmp_path), Board()
+    house, snapshots = house_at(tmp_path), MadeUpSnapshots()
     secured = replace(house, http=replace(house.http, certificate_file="cert.pem", key_file="key.pem"))
     trusted = ssl.create_default_context(cafile=str(tmp_path / "cert.pem"))
     async with (
-        served(house, board, Judging()) as server,
+        served(house, snapshots, Judging()) as server,
         knocking(house.http.port) as wrong,
         aiohttp.ClientSession() as session,
     ):
@@ -329,9 +329,9 @@ async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
 
     monkeypatch.setattr(resumption, "AGAIN_S", 0.02)
     monkeypatch.setattr(resumption, "TRIES", 10_000)
-    board, judging = Board(), Judging(refusal="not now")
-    async with serving(house_at(tmp_path), board, judging) as url, aiohttp.ClientSession() as session:
-        board.show(snapshot())
+    snapshots, judging = MadeUpSnapshots(), Judging(refusal="not now")
+    async with serving(house_at(tmp_path), snapshots, judging) as url, aiohttp.ClientSession() as session:
+        snapshots.show(snapshot())
         await happens(lambda: len(judging.asked) > 2)
         assert await status_of(session, f"{url}/readyz") == 200
         judging.refusal = ""
@@ -377,22 +377,22 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
     row = LampHours("circuit", "12", 431.5, 120.0, 99, None, None)
     lamp = row.as_object()
     check = RigCheckRow(True, fabricate.NOW_NS, 1_767_225_600_000, 0, (), (), (), (), ())
-    board, judging = Board(), Judging()
-    async with served(house_at(tmp_path), board, judging) as server:
+    snapshots, judging = MadeUpSnapshots(), Judging()
+    async with served(house_at(tmp_path), snapshots, judging) as server:
         assert server is not None
-        board.show(snapshot())
+        snapshots.show(snapshot())
         await happens(lambda: judging.asked and not server._history.counts_held)
-        board.show(snapshot(hours=(row,), rig_check=check))
+        snapshots.show(snapshot(hours=(row,), rig_check=check))
         await happens(lambda: kept_hours(tmp_path) == [lamp])
     judging.asked.clear()
     judging.refusal = "judging is busy"
     monkeypatch.setattr(resumption, "AGAIN_S", 0.02)
     monkeypatch.setattr(resumption, "TRIES", 10_000)
-    async with served(house_at(tmp_path), board, judging) as server:
+    async with served(house_at(tmp_path), snapshots, judging) as server:
         assert server is not None
         fresh = replace(row, on_h=0.0)
-        board.show(snapshot(hours=(fresh,), rig_check=None, started_ns=fabricate.NOW_NS - 1))
-        await happens(lambda: server.front._sequence == board.sequence)
+        snapshots.show(snapshot(hours=(fresh,), rig_check=None, started_ns=fabricate.NOW_NS - 1))
+        await happens(lambda: server.front._sequence == snapshots.sequence)
         count = len(judging.asked)
         await happens(lambda: len(judging.asked) > count + 2)
         assert kept_hours(tmp_path) == [lamp], "its zeros wait until it knows the rest"
@@ -400,7 +400,7 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         await happens(lambda: isinstance(judging.asked[-1], Restore))
         assert judging.asked[-1] == Restore((row,), RigCheckMemory(True, fabricate.NOW_NS, 1_767_225_600_000))
         await happens(lambda: not server._history.counts_held)
-        board.show(snapshot(hours=(replace(row, on_h=431.6),), started_ns=fabricate.NOW_NS - 1))
+        snapshots.show(snapshot(hours=(replace(row, on_h=431.6),), started_ns=fabricate.NOW_NS - 1))
         await happens(lambda: kept_hours(tmp_path) == [{**lamp, "on_h": 431.6}])
 
 

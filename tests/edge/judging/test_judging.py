@@ -1,4 +1,4 @@
-"""The judging process without its process: ring in, board out, and what the engine learns of lost time."""
+"""The judging process without its process: ring in, snapshots out, and what the engine learns of lost time."""
 
 from __future__ import annotations
 
@@ -107,8 +107,8 @@ def bench(house: House, memory: tuple[int, int] | None = None) -> Iterator[Bench
     intake: Channel[FromIntake, ToIntake] = Channel(pairs[1][1], TO_INTAKE)
     reports: Channel[ToRoutes, RouteReport] = Channel(pairs[2][0], FROM_ROUTES)
     routes: Channel[RouteReport, ToRoutes] = Channel(pairs[2][1], TO_ROUTES)
-    ring, board = Ring(fds[0], ROWS), SnapshotWriter(fds[1])
-    judging = JudgingProcess(house, ring, board, requests, observations, reports)
+    ring, snapshots = Ring(fds[0], ROWS), SnapshotWriter(fds[1])
+    judging = JudgingProcess(house, ring, snapshots, requests, observations, reports)
     seen: list[Observation] = []
     observe = judging.engine.observe
 
@@ -211,7 +211,7 @@ def test_rows_of_a_new_intake_wait_until_the_time_without_one_is_known(house: Ho
         made.sequence += 30
         made.packet()
         made.judging.turn()
-        assert made.judging.board.progress()[1] == 1, "rows judged"
+        assert made.judging.snapshots.progress()[1] == 1, "rows judged"
         made.packet_ns = left_ns + 750_000_000
         made.beat()
         assert made.snapshot().universes["frames"].tolist() == [2]

@@ -1,4 +1,4 @@
-"""The board: a snapshot crosses whole or not at all."""
+"""The snapshot buffer: a snapshot crosses whole or not at all."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from slotwatch.edge.shared import memory
-from slotwatch.edge.shared import snapshot_buffer as board
+from slotwatch.edge.shared import snapshot_buffer as snapshots
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter, create_memory
 from slotwatch.snapshot import HouseView, Snapshot
 from slotwatch.snapshot.columns import UNIVERSE_COLUMNS
@@ -85,9 +85,9 @@ def test_a_writer_killed_in_the_middle_leaves_the_last_snapshot_readable(fd: int
     writer = SnapshotWriter(fd)
     writer.publish(snapshot(1, 2))
     # The half of publication 2 as a killed writer leaves it: odd number, garbage inside.
-    with mmap.mmap(fd, memory.BOARD_HEADER_BYTES + 64) as shared:
+    with mmap.mmap(fd, memory.SNAPSHOTS_HEADER_BYTES + 64) as shared:
         struct.pack_into("<Q", shared, 64, 3)
-        shared[memory.BOARD_HEADER_BYTES :] = b"\xff" * 64
+        shared[memory.SNAPSHOTS_HEADER_BYTES :] = b"\xff" * 64
     read = SnapshotReader(fd).read()
     assert read is not None
     assert read.sequence == 1
@@ -117,7 +117,7 @@ def test_a_snapshot_that_cannot_fit_is_refused_and_the_last_one_stays(fd: int, m
     writer, reader = SnapshotWriter(fd), SnapshotReader(fd)
     writer.publish(snapshot(1, 2))
     with monkeypatch.context() as small:
-        small.setattr(board, "HALF_BYTES", 1000)
+        small.setattr(snapshots, "HALF_BYTES", 1000)
         with pytest.raises(ValueError, match="does not fit"):
             writer.publish(snapshot(2, 2))
     read = reader.read()
@@ -129,4 +129,4 @@ def test_progress_is_read_where_the_parent_looks_for_it(fd: int) -> None:
     writer = SnapshotWriter(fd)
     writer.turn(12, 34, 5)
     assert writer.progress() == (12, 34, 5)
-    assert int.from_bytes(writer._map[memory.BOARD_PROGRESS_AT : memory.BOARD_PROGRESS_AT + 8], "little") == 12
+    assert int.from_bytes(writer._map[memory.SNAPSHOTS_PROGRESS_AT : memory.SNAPSHOTS_PROGRESS_AT + 8], "little") == 12

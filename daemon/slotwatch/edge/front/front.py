@@ -1,7 +1,7 @@
 """What the front process knows: the newest snapshot, read from the snapshot buffer, and the health of what it feeds.
 
-The pump looks at the board every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and passes what is new to listeners,
-history, messages and alerts. None of them can delay it.
+The pump looks at the snapshot buffer every LOOK_S (UNWATCHED_LOOK_S while nobody listens), and passes what is new to
+listeners, history, messages and alerts. None of them can delay it.
 """
 
 from __future__ import annotations
@@ -95,10 +95,15 @@ class Front:
     """State of the front process."""
 
     def __init__(
-        self, house: House, board: SnapshotSource, ask: Ask, guard: Guard, reload_house: ReloadHouse = not_reloaded_here
+        self,
+        house: House,
+        snapshots: SnapshotSource,
+        ask: Ask,
+        guard: Guard,
+        reload_house: ReloadHouse = not_reloaded_here,
     ) -> None:
         self.house = house
-        self.board = board
+        self.snapshots = snapshots
         self.ask = ask
         self.reload_house = reload_house
         self.guard = guard
@@ -136,7 +141,7 @@ class Front:
         return self.sheet
 
     async def pump(self) -> None:
-        """Follow the board for ever."""
+        """Follow the snapshot buffer for ever."""
         memory = MemoryReturn(clock.monotonic_ns())
         while True:
             now_ns = clock.monotonic_ns()
@@ -155,9 +160,9 @@ class Front:
 
     def look(self, now_ns: int) -> None:
         """Take a newer snapshot if there is one, and pass it to the followers."""
-        if self.board.sequence != self._sequence:
-            self._sequence = self.board.sequence
-            snapshot = self.board.read()
+        if self.snapshots.sequence != self._sequence:
+            self._sequence = self.snapshots.sequence
+            snapshot = self.snapshots.read()
             if snapshot is not None:
                 self._take(snapshot, now_ns)
         if self.sheet is None:

@@ -1,4 +1,4 @@
-"""The front process' server: page, API, events and metrics, from snapshots that judging leaves on the board."""
+"""The front process' server: page, API, events and metrics, made from the snapshots of judging."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Server:
     def __init__(
         self,
         house: House,
-        board: SnapshotSource,
+        snapshots: SnapshotSource,
         ask: Ask,
         packets: Callable[[House], Packets],
         run: str = "",
@@ -55,7 +55,7 @@ class Server:
         self._packets = packets(house)
         self.is_orphan = False
         """Whether the parent ended without asking for a stop: then the program as a whole was killed."""
-        self.front = Front(house, board, ask, Guard(house), reload_house)
+        self.front = Front(house, snapshots, ask, Guard(house), reload_house)
         self._changing = asyncio.Lock()
         self._running: dict[str, tuple[Runner, asyncio.Task[None]]] = {}
         self._old: dict[WebServer, asyncio.Task[None]] = {}

@@ -1,7 +1,7 @@
 """Receiving: recvmmsg straight into the ring's rows, and every column filled in array form.
 
 Theory of operation. One socket is bound to each port and family; it hears every group that any socket of this
-host has joined (IP_MULTICAST_ALL), so `edge.joins` can hold memberships elsewhere. A call of recvmmsg is given
+host has joined (IP_MULTICAST_ALL), so `edge.intake.joins` can hold memberships elsewhere. A call of recvmmsg is given
 the addresses of the next free rows of the ring, so a payload is copied once, by the kernel. Addresses, arrival
 interface, destination and arrival time come as control data of fixed layout and are read as columns. Where it was
 built, `receiving.c` does all of this (`receiver`); numpy is the reference.

@@ -41,10 +41,10 @@ class FrontOrders:
         publications: Publications,
         routes: Channel[ToRoutes, RouteReport],
         observe: Callable[[Observation], None],
-        board: SnapshotWriter,
+        snapshots: SnapshotWriter,
     ) -> None:
         self._engine, self._pace, self._publications = engine, pace, publications
-        self._routes, self._observe, self._board = routes, observe, board
+        self._routes, self._observe, self._snapshots = routes, observe, snapshots
 
     def answer(self, request: Request[FrontOrder]) -> Done[FrontResult] | Refusal:
         """Carry out an order, and name the publication after which it shows. A ValueError's sentence is the refusal."""
@@ -52,7 +52,7 @@ class FrontOrders:
             result, is_shown = self._carry_out(request.order)
         except ValueError as error:
             return Refusal(request.number, str(error))
-        return Done(request.number, result, self._board.sequence if is_shown else None)
+        return Done(request.number, result, self._snapshots.sequence if is_shown else None)
 
     def _carry_out(self, order: FrontOrder) -> tuple[FrontResult, bool]:
         """Return the result, and whether a snapshot will show it."""

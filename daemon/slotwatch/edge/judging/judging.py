@@ -1,6 +1,6 @@
-"""The judging process: rows of the ring into the engine, its snapshot onto the board, orders answered.
+"""The judging process: rows of the ring into the engine, its snapshot into the snapshot buffer, orders answered.
 
-A plain poll loop. It never waits for the page: a snapshot is left on the board, and answers that do not fit a
+A plain poll loop. It never waits for the page: a snapshot is left in the snapshot buffer, and answers that do not fit a
 socket buffer wait in memory. The time it judges at is intake's own (`heartbeat_ns`): what had arrived by then is
 in the ring, so a slow intake never makes a universe look lost.
 """
@@ -65,19 +65,19 @@ STATUS_NS = 5_000_000_000
 
 
 class JudgingProcess:
-    """The engine between ring and board."""
+    """The engine between ring and snapshot buffer."""
 
     def __init__(
         self,
         house: House,
         ring: Ring,
-        board: SnapshotWriter,
+        snapshots: SnapshotWriter,
         requests: Channel[Done[FrontResult] | Refusal, Request[FrontOrder]],
         observations: Channel[ToIntake, FromIntake],
         routes: Channel[ToRoutes, RouteReport],
     ) -> None:
         now_ns = clock.monotonic_ns()
-        self.ring, self.board = ring, board
+        self.ring, self.snapshots = ring, snapshots
         self._requests, self._observations, self._routes = requests, observations, routes
         self._problems: tuple[str, ...] = ()
         self._intake: IntakeReport | None = None
@@ -96,7 +96,7 @@ class JudgingProcess:
         self._heard = True
         self._seen = 0
         """Rows of the ring that were looked at, judged or not."""
-        before_ns, judged, lost = board.progress()
+        before_ns, judged, lost = snapshots.progress()
         self.house = house
         self._recording = compiled.load_recording()
         self._recorder = Recorder(house, self._recording)
@@ -110,7 +110,7 @@ class JudgingProcess:
         self.engine = Engine(
             house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=going_on, looking=looking
         )
-        self._orders = FrontOrders(self.engine, self._pace, self._publications, routes, self._observe, board)
+        self._orders = FrontOrders(self.engine, self._pace, self._publications, routes, self._observe, snapshots)
         self._groups = GroupWatch(house)
         self._neighbours = NeighbourWatch(house)
         self._captures = Captures(house, self._recorder)
@@ -121,7 +121,7 @@ class JudgingProcess:
 
     def resume(self, last: Snapshot | None, first_number: int = 1) -> None:
         """Take over what the judging process before this one had published. Its incidents have lower numbers."""
-        self.engine.judge.number_from(max(first_number, self.board.next_incident))
+        self.engine.judge.number_from(max(first_number, self.snapshots.next_incident))
         if last is None:
             return
         self.engine.command(
@@ -168,7 +168,7 @@ class JudgingProcess:
         now_ns = clock.monotonic_ns()
         self._watch_stalls(now_ns)
         if self._nothing_new(now_ns):
-            self.board.turn(now_ns, self._rows.tail, self._rows.lost)
+            self.snapshots.turn(now_ns, self._rows.tail, self._rows.lost)
             return self._pace.look_again_ms(now_ns)
         judged_at_ns = self.ring.heartbeat_ns
         fence()  # the time before the rows: all that had arrived by then is in the ring
@@ -180,7 +180,7 @@ class JudgingProcess:
         self._publish_if_due(clock.monotonic_ns())
         self._captures.turn(self._ticked_ns, self._offset_ns)
         self._memory.turn(now_ns)
-        self.board.turn(clock.monotonic_ns(), self._rows.tail, self._rows.lost)
+        self.snapshots.turn(clock.monotonic_ns(), self._rows.tail, self._rows.lost)
         for channel in (self._requests, self._observations):
             channel.flush()
         now_ns = clock.monotonic_ns()
@@ -211,7 +211,7 @@ class JudgingProcess:
     @property
     def published(self) -> int:
         """Number of the newest publication: what was ordered until now shows in those after it."""
-        return self.board.sequence
+        return self.snapshots.sequence
 
     def refuse_house(self, problems: tuple[str, ...]) -> None:
         """Show on the page that the file on disk is not the one that runs, and why."""
@@ -242,7 +242,7 @@ class JudgingProcess:
         oldest_ns = 0
         while rows.tail < head:
             # Written before judging, not after: rows that end this process must not be the first of its successor.
-            self.board.turn(clock.monotonic_ns(), min(head, rows.tail + CHUNK_ROWS), rows.lost)
+            self.snapshots.turn(clock.monotonic_ns(), min(head, rows.tail + CHUNK_ROWS), rows.lost)
             batch = rows.take(head, CHUNK_ROWS)
             if batch is None:
                 break
@@ -266,7 +266,7 @@ class JudgingProcess:
         self.engine.tick(at_ns, offset_ns)
         self._ticked_ns = at_ns
         self._publications.ticked()
-        self.board.number(self.engine.judge.next_incident)
+        self.snapshots.number(self.engine.judge.next_incident)
         for event in self.engine.take_events():
             self._publications.is_wanted = True
             if event.what == "opened" and event.incident is not None:
@@ -308,7 +308,7 @@ class JudgingProcess:
             return
         snapshot = self.engine.snapshot(self._ticked_ns or now_ns)
         self._complete(snapshot, now_ns)
-        self.board.publish(snapshot)
+        self.snapshots.publish(snapshot)
         self._open = sum(1 for incident in snapshot.incidents if incident.closed_ns is None)
         self._wanted.follow(snapshot, joins_listed=self.house.first_contact is not None)
         self._publications.published(now_ns)

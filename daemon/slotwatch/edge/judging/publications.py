@@ -20,7 +20,7 @@ HOLD_NS = 200_000_000
 
 
 class Publications:
-    """When judging leaves its next snapshot on the board. Times are monotonic ns."""
+    """When judging leaves its next snapshot in the snapshot buffer. Times are monotonic ns."""
 
     def __init__(self, pace: Pace) -> None:
         self._pace = pace

@@ -1,6 +1,6 @@
 """Sizes and places of the shared memory, for the parent that makes it and knows nothing else of it.
 
-Tests hold these numbers against the layouts of `edge.ring` and `edge.board`, which need numpy.
+Tests hold these numbers against the layouts of `edge.shared.ring` and `edge.shared.snapshot_buffer`, which need numpy.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ RING_COLUMN_BYTES = (8, 4, 2, 2, 1, 1, 16, 16)
 RING_ROW_BYTES = 1216
 RING_HEARTBEAT_AT = 24
 
-BOARD_HEADER_BYTES = 4096
-BOARD_HALF_BYTES = 256 * 1024 * 1024
+SNAPSHOTS_HEADER_BYTES = 4096
+SNAPSHOTS_HALF_BYTES = 256 * 1024 * 1024
 """Room for a snapshot, of address space and not of memory. 4,096 universes with 8,192 streams take about 13 MiB."""
-BOARD_BYTES = BOARD_HEADER_BYTES + 2 * BOARD_HALF_BYTES
-BOARD_PROGRESS_AT = 192
+SNAPSHOTS_BYTES = SNAPSHOTS_HEADER_BYTES + 2 * SNAPSHOTS_HALF_BYTES
+SNAPSHOTS_PROGRESS_AT = 192
 
 
 def ring_bytes(rows: int) -> int:
@@ -26,9 +26,9 @@ def ring_bytes(rows: int) -> int:
 
 
 def make(rows: int) -> dict[str, int]:
-    """Descriptors of the ring's and the board's memory. Sparse: only what is written becomes real."""
+    """Descriptors of the ring's and the snapshot buffer's memory. Sparse: only what is written becomes real."""
     made = {}
-    for name, size in (("ring", ring_bytes(rows)), ("board", BOARD_BYTES)):
+    for name, size in (("ring", ring_bytes(rows)), ("snapshots", SNAPSHOTS_BYTES)):
         made[name] = os.memfd_create(f"slotwatch-{name}", os.MFD_CLOEXEC)
         os.ftruncate(made[name], size)
     return made

@@ -11,17 +11,17 @@ from slotwatch.edge.shared import memory
 class Progress:
     """Reads the two signs of life. Imports no numpy: the supervising process uses it."""
 
-    def __init__(self, ring_fd: int, board_fd: int) -> None:
+    def __init__(self, ring_fd: int, snapshots_fd: int) -> None:
         self._ring = mmap.mmap(ring_fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ)
-        self._board = mmap.mmap(board_fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ)
+        self._snapshots = mmap.mmap(snapshots_fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ)
 
     def turned_ns(self) -> dict[str, int]:
         """Monotonic time of the last turn of each, 0 before the first."""
         return {
             "intake": struct.unpack_from("<q", self._ring, memory.RING_HEARTBEAT_AT)[0],
-            "judging": struct.unpack_from("<q", self._board, memory.BOARD_PROGRESS_AT)[0],
+            "judging": struct.unpack_from("<q", self._snapshots, memory.SNAPSHOTS_PROGRESS_AT)[0],
         }
 
     def close(self) -> None:
         self._ring.close()
-        self._board.close()
+        self._snapshots.close()

@@ -13,7 +13,7 @@ Descriptors = dict[str, int | list[int]]
 
 
 class SharedResources:
-    """Ring, board, the running house, a pair of ends for each channel, and the bell that intake rings for routes."""
+    """Ring, snapshot buffer, the running house, two ends for each channel, the bell that intake rings for routes."""
 
     def __init__(self, ring_rows: int) -> None:
         self.rows = ring_rows
@@ -21,24 +21,24 @@ class SharedResources:
         self._memory = memory.make(ring_rows)
         self._pairs = {name: pair() for name in ("observations", "requests", "reports")}
         self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self.progress = Progress(self._memory["ring"], self._memory["board"])
+        self.progress = Progress(self._memory["ring"], self._memory["snapshots"])
 
     def descriptors(self, role: str) -> Descriptors:
         """What a process of this role is given, by the name it knows it by."""
         observations, requests, reports = (self._pairs[n] for n in ("observations", "requests", "reports"))
         ring: Descriptors = {"ring": self._memory["ring"]}
-        board: Descriptors = {"board": self._memory["board"]}
+        snapshots: Descriptors = {"snapshots": self._memory["snapshots"]}
         own: dict[str, Descriptors] = {
             "load": {},
             "intake": {**ring, "observations": observations[0].fileno(), "bells": [self._bell]},
             "judging": {
                 **ring,
-                **board,
+                **snapshots,
                 "observations": observations[1].fileno(),
                 "requests": requests[1].fileno(),
                 "reports": reports[1].fileno(),
             },
-            "front": {**board, "requests": requests[0].fileno()},
+            "front": {**snapshots, "requests": requests[0].fileno()},
             "routes": {**ring, "reports": reports[0].fileno(), "bell": self._bell},
         }
         return {"house": self.house, **own[role]}

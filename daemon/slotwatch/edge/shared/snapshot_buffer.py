@@ -21,10 +21,10 @@ import mmap
 import os
 import struct
 
-from slotwatch.edge.shared.memory import BOARD_BYTES as SIZE_BYTES
-from slotwatch.edge.shared.memory import BOARD_HALF_BYTES as HALF_BYTES
-from slotwatch.edge.shared.memory import BOARD_HEADER_BYTES as HEADER_BYTES
-from slotwatch.edge.shared.memory import BOARD_PROGRESS_AT as PROGRESS_AT
+from slotwatch.edge.shared.memory import SNAPSHOTS_BYTES as SIZE_BYTES
+from slotwatch.edge.shared.memory import SNAPSHOTS_HALF_BYTES as HALF_BYTES
+from slotwatch.edge.shared.memory import SNAPSHOTS_HEADER_BYTES as HEADER_BYTES
+from slotwatch.edge.shared.memory import SNAPSHOTS_PROGRESS_AT as PROGRESS_AT
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.encoding import from_parts, to_parts
@@ -42,13 +42,13 @@ NUMBER_AT = PROGRESS_AT + _PROGRESS.size
 
 def create_memory() -> int:
     """Make the shared memory and return its descriptor."""
-    fd = os.memfd_create("slotwatch-board", os.MFD_CLOEXEC)
+    fd = os.memfd_create("slotwatch-snapshots", os.MFD_CLOEXEC)
     os.ftruncate(fd, SIZE_BYTES)
     return fd
 
 
 class SnapshotBuffer:
-    """A mapping of the board."""
+    """A mapping of the snapshot buffer."""
 
     def __init__(self, fd: int, *, writable: bool = False) -> None:
         access = mmap.PROT_READ | (mmap.PROT_WRITE if writable else 0)
@@ -95,7 +95,7 @@ class SnapshotWriter(SnapshotBuffer):
         head = struct.pack(f"<Q{len(parts)}Q", len(parts), *(part.nbytes for part in parts))
         places, size = _places(len(head), [part.nbytes for part in parts])
         if size > HALF_BYTES:
-            raise ValueError(f"a snapshot of {size} bytes does not fit the board's {HALF_BYTES}")
+            raise ValueError(f"a snapshot of {size} bytes does not fit the snapshot buffer's {HALF_BYTES}")
         number = self.sequence + 1
         base, mark = HEADER_BYTES + (number % 2) * HALF_BYTES, _HALF_AT[number % 2]
         self._words[mark] = 2 * number - 1
