@@ -22,7 +22,7 @@ _REFUSALS = {
     413: "The body is too large.",
     415: "The body is not JSON.",
     429: "Too many wrong tokens came from this address.",
-    503: "Not now: judging has not published yet, or too many connections are open.",
+    503: "Not now: judging has not published yet, the history cannot be read yet, or too many connections are open.",
 }
 
 

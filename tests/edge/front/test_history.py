@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
@@ -61,6 +62,26 @@ def path(tmp_path: Path) -> Path:
 
 def quick_retry(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(writer_module, "RETRY_S", 0.05)
+
+
+async def test_a_question_asked_before_the_file_is_made_is_refused_for_a_moment(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    may_open = threading.Event()
+
+    def open_late(place: Path) -> Store:
+        may_open.wait()
+        return Store(place)
+
+    monkeypatch.setattr(writer_module, "Store", open_late)
+    history = History(path, FOR_EVER)
+    history.note(snapshot(minutes=(minute(),)))
+    assert await history.ask(Archive.next_id) is None
+    assert history.why_unread() == "The history is being made; ask again in a moment."
+    may_open.set()
+    await happens(lambda: kept(path, lambda archive: len(archive.minutes("e131/1", MINUTE, MINUTE))) == 1)
+    assert await history.ask(Archive.next_id) is not None
+    history.close()
 
 
 async def test_what_a_snapshot_holds_is_kept(path: Path) -> None:

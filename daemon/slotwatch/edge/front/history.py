@@ -227,6 +227,13 @@ class History:
             "odd_rows": odd,
         }
 
+    def why_unread(self) -> str:
+        """Why a question was not answered, in words."""
+        if found := self.health()["text"]:
+            return found
+        state = "cannot be read now" if self.path.exists() else "is being made"
+        return f"The history {state}; ask again in a moment."
+
     def close(self, *, is_clean: bool = True) -> None:
         """Write what waits, and that this is a clean end if it is, as far as the disk lets us; end the thread."""
         if is_clean and self._alive_ms and not self.held:

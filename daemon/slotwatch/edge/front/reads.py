@@ -239,7 +239,7 @@ class Reads:
         async with self._reporting:
             found = await self._history.ask(lambda archive: gather_usual(archive, name, now_ms))
         if found is None:
-            raise Refused(503, self._history.health()["text"] or "No history is kept yet.")
+            raise Refused(503, self._history.why_unread())
         return answer(found)
 
     async def incidents(self, request: web.Request) -> web.Response:
@@ -320,7 +320,7 @@ class Reads:
                 lambda archive: gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
             )
         if found is None:
-            raise Refused(503, self._history.health()["text"] or "No history is kept yet.")
+            raise Refused(503, self._history.why_unread())
         if kind == "json":
             return answer(found)
         text = report_csv(found) if kind == "csv" else report_html(found)

@@ -116,7 +116,7 @@ class UsualKeeper:
         """What is usual for the whole house."""
         kept = await self._history.ask(lambda archive: archive.usual(HOUSE))
         if kept is None:
-            raise Refused(503, self._history.health()["text"] or "No history is kept yet.")
+            raise Refused(503, self._history.why_unread())
         shows = sorted(kept.shows.values(), key=lambda row: -row.since_ms)
         return web.json_response(house_usual_answer(shows, self.standings, self.trends))
 
