@@ -47,7 +47,11 @@ class Parser(argparse.ArgumentParser):
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Make the parser. With `only`, other verbs are listed but their modules are not imported."""
-    parser = Parser(prog="slotwatch", description="Monitors show data and explains why it failed.", epilog=NOT_SAFETY)
+    parser = Parser(
+        prog="slotwatch",
+        description="Monitors the DMX data that your lighting depends on, and explains why it failed.",
+        epilog=NOT_SAFETY,
+    )
     parser.add_argument("--version", action="version", version=f"slotwatch {__version__}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     for name, summary in VERBS.items():

@@ -84,7 +84,7 @@ class Engine:
 
     def ingest(self, batch: Batch) -> None:
         """Take many packets, in order of arrival. The batch may be a view: nothing of it is kept."""
-        for others in self.model.go_on(batch):
+        for others in self.model.take_routine(batch):
             self.model.ingest(others, decode(others))
 
     def observe(self, observation: Observation) -> None:

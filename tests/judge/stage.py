@@ -38,7 +38,7 @@ LAY_OUT_AHEAD_FROM = 3
 """From this step of a play on its packets are made for twice the time: each layout makes all of them again."""
 
 COMPILED = load()
-"""What packets that only go on take, as in the daemon. Without it the plays take half as long again."""
+"""What takes routine packets, as in the daemon. Without it the plays take half as long again."""
 
 Levels = Callable[[float], bytes]
 
@@ -332,7 +332,7 @@ class Stage:
                 end += 1
             if end > place:
                 batch = make_batch(packets[place:end])
-                for others in self.model.go_on(batch):
+                for others in self.model.take_routine(batch):
                     self.model.ingest(others, decode(others))
                 place = end
             self._observe(now_s)

@@ -96,7 +96,7 @@ def test_a_flood_that_is_only_seen_once_its_first_made_room_for_others_is_one_in
     shown = Stage(house_of((1, 2), min_refresh_hz=5), main_desk(), Plain(made[12_000:])).run(3.0)
     for first in range(0, 12_000, 200):
         batch = make_batch(made[first : first + 200])
-        for others in shown.model.go_on(batch):
+        for others in shown.model.take_routine(batch):
             shown.model.ingest(others, decode(others))
     shown.run(30.0)
     assert shown.only().rule == "too-many-sources"

@@ -41,7 +41,7 @@ class Both:
             batch = batch_of(sent[at : at + size])
             self.plain.ingest(batch, decode(batch))
             left = 0
-            for others in self.fast.go_on(batch):
+            for others in self.fast.take_routine(batch):
                 left += len(others)
                 self.fast.ingest(others, decode(others))
             self.taken += len(batch) - left

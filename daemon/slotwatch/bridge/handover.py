@@ -24,12 +24,12 @@ def hand_over(old: Bridge, new: Bridge, now_ns: int) -> dict[int, int]:
     places = {output.target: index for index, output in enumerate(old.outputs)}
     kept = {index: places[output.target] for index, output in enumerate(new.outputs) if output.target in places}
     for index, before_index in kept.items():
-        _go_on(new.outputs[index], old.outputs[before_index])
+        _continue(new.outputs[index], old.outputs[before_index])
     new.follow_all(now_ns)
     return kept
 
 
-def _go_on(output: Output, before: Output) -> None:
+def _continue(output: Output, before: Output) -> None:
     output.pacer, output.speaking, output.ending, output.frames = (
         before.pacer,
         before.speaking,
@@ -41,11 +41,11 @@ def _go_on(output: Output, before: Output) -> None:
     known = {(lane.route.name, lane.route.source, lane.route.source_network): lane for lane in before.lanes}
     for lane in output.lanes:
         one = known.get((lane.route.name, lane.route.source, lane.route.source_network))
-        if one is not None and _can_go_on(lane, one):
+        if one is not None and _can_continue(lane, one):
             lane.go_on_from(one)
 
 
-def _can_go_on(lane: Lane, before: Lane) -> bool:
+def _can_continue(lane: Lane, before: Lane) -> bool:
     """Whether a route continues. One that holds levels without an input cannot move them to other slots: it waits."""
     same_slots = (lane.route.slots, lane.route.to_slot) == (before.route.slots, before.route.to_slot)
     return same_slots or before.state in (RouteState.RUNNING, RouteState.WAITING, RouteState.LISTENING)

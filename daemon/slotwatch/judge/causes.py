@@ -32,9 +32,9 @@ from slotwatch.judge.multicast_causes import (
     may_be_memberships,
     multicast_lost,
     multicast_only,
-    other_way_goes_on,
     querier_gone,
     say_how,
+    unicast_continues,
     unicast_stopped,
 )
 from slotwatch.judge.network_causes import network_lost, others_seen
@@ -185,7 +185,7 @@ def _whole_sources(scene: Scene) -> Verdict:
         leg_doubts.say_visitors(scene, elsewhere)
         return multicast_only(scene, others) or elsewhere
     if others:
-        still = multicast_only(scene, others) or other_way_goes_on(scene)
+        still = multicast_only(scene, others) or unicast_continues(scene)
         if still:
             return still
     living = living_sources(scene)

@@ -171,7 +171,7 @@ def _laid(ctx: PassNames, other: OtherListener) -> Positions:
     return found
 
 
-def goes_on_there(ctx: PassNames, other: OtherListener) -> NDArray[np.bool_]:
+def continues_there(ctx: PassNames, other: OtherListener) -> NDArray[np.bool_]:
     """(U,) universes that continued there for over half their loss timeout after the last frame here, and still do."""
     universes, there = ctx.universes, other.positions(ctx)
     timeout_ns = universes.loss_timeout_ns
@@ -219,7 +219,7 @@ def heard_elsewhere(others: Elsewhere, ctx: PassNames, rows: Sequence[int]) -> t
         there = other.positions(ctx)
         known = there.last_ns[at] > 0
         lost_here = ctx.universes.live[at] == 0
-        on = known & np.where(lost_here, goes_on_there(ctx, other)[at], ~stopped_there(ctx, other)[at])
+        on = known & np.where(lost_here, continues_there(ctx, other)[at], ~stopped_there(ctx, other)[at])
         oldest_ns = int(there.last_ns[at][known].min()) if known.any() else 0
         if not known.any():
             state = "not-visible"

@@ -23,7 +23,7 @@ def find_leg_cause(scene: Scene) -> Verdict | None:
     legs = _Legs.of(scene)
     if not legs.alive.keys() & scene.lost_sources:
         # What only stopped beside it, and may continue elsewhere, is not evidence of its cause.
-        scene.leave_out([row for row in scene.sources if row not in scene.lost_sources and _may_go_on(scene, row)])
+        scene.leave_out([row for row in scene.sources if row not in scene.lost_sources and _may_continue(scene, row)])
         return None
     if not legs.gone and all(_has_moved(scene, row) for row in legs.alive):
         return _moved(scene, legs)
@@ -83,7 +83,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
     )
 
 
-def _may_go_on(scene: Scene, source: int) -> bool:
+def _may_continue(scene: Scene, source: int) -> bool:
     """Whether other networks hear a source still, as far as anybody knows yet."""
     stops = scene.stops
     rows = np.isin(scene.ctx.streams.source, [leg for leg in scene.ctx.other_legs(source) if leg not in scene.whole])

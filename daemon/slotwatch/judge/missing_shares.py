@@ -68,7 +68,7 @@ class MissingShares:
                 if len(self._samples) >= MOST_STREAMS:
                     continue
                 kept = self._samples[key] = deque(maxlen=SAMPLES)
-            if kept and not _goes_on(kept[-1], sample):
+            if kept and not _continues(kept[-1], sample):
                 kept.clear()  # one of both was started again, or another of its networks is nearer now
             kept.append(sample)
             seen.add(key)
@@ -89,7 +89,7 @@ class MissingShares:
         return found
 
 
-def _goes_on(before: _Sample, now: _Sample) -> bool:
+def _continues(before: _Sample, now: _Sample) -> bool:
     grows = all(a <= b for a, b in zip((*before.here, *before.there), (*now.here, *now.there), strict=True))
     return grows and before.network == now.network
 

@@ -139,7 +139,7 @@ def say_how(scene: Scene) -> str:
     return f"one after the other within {wording.seconds(spread_ns)}" if spread_ns else "together"
 
 
-def other_way_goes_on(scene: Scene) -> Verdict | None:
+def unicast_continues(scene: Scene) -> Verdict | None:
     """Several groups of each source stopped, and its own address still sends by unicast or broadcast."""
     sentences = []
     for source in scene.sources:

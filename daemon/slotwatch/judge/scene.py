@@ -177,7 +177,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     silent &= ~np.isin(streams.source, list(group.apart_sources))
     if silent.any():
-        silent &= ~_goes_on_under_another_address(ctx)
+        silent &= ~_continues_under_another_address(ctx)
         if len(ctx.house.networks) > 1:
             silent &= _on_the_same_ways(ctx, lost)
             silent &= _apart_from_the_dark(ctx, group, lost)
@@ -225,7 +225,7 @@ def _apart_from_the_dark(ctx: RuleContext, group: LossGroup, lost: NDArray[np.bo
     return is_dark if is_dark[lost].all() else ~is_dark | np.isin(network, network[lost])
 
 
-def _goes_on_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
+def _continues_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
     """(S,) streams of sources that send nothing any more from an address, and send from another one there."""
     streams = ctx.streams
     live = ctx.sources_of(np.flatnonzero(ctx.live).tolist())

@@ -73,7 +73,7 @@ class Arrivals:
         if self.continuations is not None:
             self.continuations.learn(part, None if verdict is None else verdict == SequenceVerdict.ACCEPT)
 
-    def go_on(self, batch: Batch, first: int, end: int) -> Rows:
+    def take_routine(self, batch: Batch, first: int, end: int) -> Rows:
         """Take the routine packets among these rows. Returns the others."""
         if self.continuations is None:
             return np.arange(first, end)

@@ -1,12 +1,12 @@
-"""Routine packets: they have the header of the packet before from the same place, the next number, and levels.
+"""Routine packets: the same header as the stream's last packet, the next sequence number, and levels.
 
-Nearly every packet of a running house is one, and what the decoder and the first half of the model would find out
-about it is known. Where the compiled pass (`edge/shared/continuations.c`) is there, such packets are taken one by one
-without either. All others take the ordinary way, and without the compiled pass all do: the ordinary way says the same
-of every packet. `tests/model/test_continuations.py` feeds both alike and compares all that the tables hold.
+Nearly every packet of a running house is one. What the decoder and the first half of the model would find out about it
+is known already. The compiled pass (`edge/shared/continuations.c`), where it was built, takes such packets one by one
+without both. All other packets are decoded as usual, and without the compiled pass all are, with the same result.
+`tests/model/test_continuations.py` feeds both the same packets and compares everything that the tables hold.
 
-The last packet of a stream is remembered only if it was an accepted live frame without any oddity, of a series that
-goes on by one. Any packet of the stream that takes the ordinary way replaces it or drops it.
+The last packet of a stream is remembered only if it was an accepted live frame without any oddity, and if the stream's
+numbers rise by one. A later packet of the stream that is decoded replaces or drops it.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ class CompiledPass(Protocol):
 
     def learn(self, table: int, call: int) -> int: ...
 
-    def go_on(self, table: int, call: int) -> int: ...
+    def take(self, table: int, call: int) -> int: ...
 
     def flashes(self, frames: int) -> int: ...
 
@@ -178,7 +178,7 @@ class Continuations:
         found = self._scratch
         laid = None if tap is None else tap.lay_out(end - first)
         call = self._call(batch, first, end, found.addresses, laid)
-        taken = self._compiled.go_on(self._table_address, self._words_address)
+        taken = self._compiled.take(self._table_address, self._words_address)
         if taken:
             self._streams.windows.note_filled()
             self._counters.packets[_E131] += taken
@@ -210,6 +210,6 @@ class Continuations:
         return self._words
 
 
-def may_go_on(batch: Batch) -> bool:
+def may_be_routine(batch: Batch) -> bool:
     """Whether the compiled pass can read a batch: as plain memory, with rows wide enough for any packet it takes."""
     return batch.data.shape[1] >= HEAD_BYTES + 512 and is_plain(batch)

@@ -18,7 +18,7 @@ from slotwatch.model import cadence, control, minute_intervals
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.model.ahead import BRIEF_BUCKETS, MINUTE, Ahead
 from slotwatch.model.arrivals import Arrivals
-from slotwatch.model.continuations import CompiledPass, may_go_on
+from slotwatch.model.continuations import CompiledPass, may_be_routine
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.legs import one_source_each
 from slotwatch.model.occasions import Occasions
@@ -96,9 +96,9 @@ class Model:
         if others is not None and len(others):
             self.occasions.take(batch, fields, others)
 
-    def go_on(self, batch: Batch) -> Iterator[Batch]:
+    def take_routine(self, batch: Batch) -> Iterator[Batch]:
         """Take routine packets (`model.continuations`), yield the others: `ingest` each before the next."""
-        if self._arrivals.continuations is None or not len(batch) or not may_go_on(batch):
+        if self._arrivals.continuations is None or not len(batch) or not may_be_routine(batch):
             yield batch
             return
         self.revision += 1
@@ -107,7 +107,7 @@ class Model:
         for first, end in pairwise([0, *edges, len(batch)]):
             if buckets[first] > self._bucket:
                 self._move_to(int(buckets[first]) * BUCKET_NS)
-            others = self._arrivals.go_on(batch, first, end)
+            others = self._arrivals.take_routine(batch, first, end)
             if len(others):
                 # Views where they lie together.
                 low, high = int(others[0]), int(others[-1]) + 1

@@ -51,7 +51,7 @@ class SeriesOfStreams:
         if late.any():
             regular[segments.starts[late]] = False
         elif regular.all():
-            self._go_on(segments, number)
+            self._continue(segments, number)
             return None
         if late.any():
             self._note_returns(part, step, late)
@@ -108,7 +108,7 @@ class SeriesOfStreams:
             strides.note_copies(table, segments, copy)
         steady = segments.spread(whole) & ~copy
         if steady.any():
-            self._go_on(*_pick(part, number, steady))
+            self._continue(*_pick(part, number, steady))
         if by_one.any():
             chosen, numbers = _pick(part, number, segments.spread(by_one) & ~copy)
             strides.count_by_one(table, chosen, numbers, begins[by_one])
@@ -139,7 +139,7 @@ class SeriesOfStreams:
         if len(jumped):
             self.restarts.note(segments.rows[jumped], segments.first(part.t_ns)[jumped], silent[jumped], first[jumped])
 
-    def _go_on(self, segments: Segments, number: NDArray[np.uint8]) -> None:
+    def _continue(self, segments: Segments, number: NDArray[np.uint8]) -> None:
         """Move steady series on: every number of them came."""
         table, rows = self.streams, segments.rows
         table.sequence[rows] = segments.last(number)

@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=_power_of_two,
         default=DEFAULT_ROWS,
         help="packets held between receiving and judging, a power of two (default %(default)s: "
-        "0.37 s of a full gigabit, 85 MiB)",
+        "0.37 s of a full gigabit, 43 MiB of full packets)",
     )
 
 

@@ -43,7 +43,7 @@ def document(server: str = "") -> dict[str, object]:
         "info": {
             "title": "slotwatch",
             "version": __version__,
-            "description": "Monitors show data and explains why it failed. Times are ISO 8601 UTC with milliseconds.",
+            "description": "Monitors DMX data and explains why it failed. Times are ISO 8601 UTC with milliseconds.",
             "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
         },
         "servers": [{"url": server or "/"}],

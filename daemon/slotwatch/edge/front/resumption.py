@@ -117,18 +117,18 @@ class Resumption:
             try:
                 await self._resume()
             finally:
-                self._go_on()
+                self._continue()
 
     async def _resume(self) -> None:
         memory = await self._history.ask(Memory.of) or Memory(first_number(self._history.path))
         if not await self._taken_up(lambda: self._resuming(memory)):
             return
-        self._go_on()
+        self._continue()
         is_counted = bool(memory.hours or memory.rig_check)
         knows = await self._taken_up(lambda: _restoring(memory)) if is_counted else not self._begun.is_set()
         self._history.counts_held = not knows
 
-    def _go_on(self) -> None:
+    def _continue(self) -> None:
         """Keep what judging reports from now on, and let changes through, unless it was restarted meanwhile."""
         if not self._begun.is_set():
             self._history.held = False

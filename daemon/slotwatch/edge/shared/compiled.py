@@ -29,11 +29,11 @@ class Compiled:
 
     def __init__(self, library: ctypes.PyDLL) -> None:
         # PyDLL: a call takes a tenth of a millisecond, and no thread shall change the tables meanwhile.
-        self._learn, self._go_on = library.slotwatch_learn, library.slotwatch_go_on
+        self._learn, self._take = library.slotwatch_learn, library.slotwatch_take
         self._flashes, self._pairs = library.slotwatch_flashes, library.slotwatch_pairs
         self._fold, self._turn = library.slotwatch_fold, library.slotwatch_turn
         self._fold_gaps = library.slotwatch_fold_gaps
-        for function in (self._learn, self._go_on, self._flashes, self._pairs):
+        for function in (self._learn, self._take, self._flashes, self._pairs):
             function.argtypes, function.restype = _TWO_ADDRESSES, ctypes.c_int64
         for function in (self._fold, self._turn, self._fold_gaps):
             function.argtypes, function.restype = (ctypes.c_void_p,), ctypes.c_int64
@@ -42,9 +42,9 @@ class Compiled:
         """Remember packets; returns how many keys are new."""
         return int(self._learn(table, call))
 
-    def go_on(self, table: int, call: int) -> int:
+    def take(self, table: int, call: int) -> int:
         """Take routine packets; returns how many."""
-        return int(self._go_on(table, call))
+        return int(self._take(table, call))
 
     def flashes(self, frames: int) -> int:
         """Follow watched slots; returns how many opposing changes there were."""

@@ -1,6 +1,6 @@
-/* Packets that only go on: found and taken one by one, in order of arrival. What it may take, and what it must leave
-   alone, says model/continuations.py; it does exactly what model/arrivals.py does with such a packet. Behind it what
-   model/flashes.py does with frames of watched slots, and what model/windows.py does with counts.
+/* Routine packets, which only continue their stream: found and taken one by one, in order of arrival. It does with each
+   exactly what model/arrivals.py does. model/continuations.py says which packets it may take and which it must leave.
+   Below are the functions of model/flashes.py (frames of watched slots) and of model/windows.py (counts).
 
    Offsets: ANSI E1.31-2018 table 4-1. All arguments are arrays of 64-bit words, in the order of the structs below. */
 
@@ -72,7 +72,7 @@ struct call {
     int64_t bucket;         /* of the ring, that is being filled */
     uint32_t *gaps_us;      /* longest gaps of this second */
     int64_t name_again_ns, long_us;
-    int64_t *at, *stream;   /* learn: what to remember; go_on: what was taken */
+    int64_t *at, *stream;   /* learn: what to remember; take: what was taken */
     int64_t *others;        /* what was left alone */
     int64_t (*gaps)[4];     /* of those after a gap over long_us: stream, gap, equal frames before it, is a change */
     struct tap *taps;
@@ -120,8 +120,8 @@ int64_t slotwatch_learn(const struct table *t, struct call *c) {
     return added;
 }
 
-/* Whether packet i is the next one of stream s, and like its last one but for number and levels. */
-static int goes_on(const struct table *t, const struct call *c, int64_t i, int64_t s) {
+/* Whether packet i is the next one of stream s: equal to its last one except for number and levels. */
+static int continues(const struct table *t, const struct call *c, int64_t i, int64_t s) {
     const uint8_t *p = c->data + i * c->stride, *head = t->heads[s];
     int64_t t_ns = c->t_ns[i], before_ns = t->last_packet_ns[s];
     if (!t->ready[s] || !t->live[s] || c->flags[i] || c->length[i] != t->length[s]) return 0;
@@ -130,7 +130,7 @@ static int goes_on(const struct table *t, const struct call *c, int64_t i, int64
     if (c->network[i] != t->network[s]) return 0;
     if (memcmp(c->src[i], t->ways[s], 16) || memcmp(c->dst[i], t->ways[s] + 16, 16)) return 0;
     if (t_ns < before_ns || t_ns - before_ns > t->timeout_ns[s]) return 0;
-    /* A name that is to be read again, and is the same, goes on as well. */
+    /* If the name is due to be read again, it must be the same. */
     int64_t source = t->source[s];
     return t_ns - t->name_read_ns[source] < c->name_again_ns || !memcmp(p + NAME, t->raw_name[source], NAME_BYTES);
 }
@@ -171,7 +171,7 @@ static void take_levels(const struct table *t, const struct call *c, int64_t s, 
     count(t, c, most >= STEP ? STEPS : SMALL_CHANGES, s);
 }
 
-/* Show the taps a frame of a stream that wins its universe. What was not sent is 0. */
+/* Give each tap a frame of a stream that wins its universe. A slot that was not sent is 0. */
 static void show(const struct table *t, struct call *c, int64_t s, const uint8_t *levels, int64_t t_ns) {
     int64_t universe = t->universe[s], declared = t->declared[universe];
     if (declared < 0 || t->winner[universe] != s) return;
@@ -216,7 +216,7 @@ static void take(const struct table *t, struct call *c, int64_t i, int64_t s) {
     count(t, c, FRAMES, s);
 }
 
-/* Have what the next packets need in the cache by then: nearly all of it lies where it was used 23 ms ago. */
+/* Load what the next packets need into the cache: nearly all of it was last used 23 ms ago. */
 static void fetch(const struct table *t, int64_t s) {
     for (int k = 0; k < SLOTS; k += 64) __builtin_prefetch(t->levels[s] + k, 1);
     __builtin_prefetch(t->heads[s]), __builtin_prefetch(t->heads[s] + 64), __builtin_prefetch(t->ways[s]);
@@ -225,17 +225,17 @@ static void fetch(const struct table *t, int64_t s) {
     __builtin_prefetch(t->history_ns + s * HISTORY + t->history_count[s] % HISTORY, 1);
 }
 
-/* Take of rows [first, end) those that go on, and list the others. A stream one of whose packets is left alone keeps
-   its order: what comes of it later is left, too. Returns how many were taken. */
-int64_t slotwatch_go_on(const struct table *t, struct call *c) {
-    int64_t *streams = c->others; /* first the stream of each row: no more rows are left alone than were looked at */
+/* Take those of rows [first, end) that continue their stream, and list the others. Once a packet of a stream is left,
+   its later packets are left too, so that they stay in order. Returns how many were taken. */
+int64_t slotwatch_take(const struct table *t, struct call *c) {
+    int64_t *streams = c->others; /* first holds the stream of each row: a place is read before a row that is left is written there */
     for (int64_t i = c->first; i < c->end; i++)
         streams[i - c->first] = c->protocol[i] == E131 ? t->rows[place_of(t, key_of(c, i))] : -1;
     c->taken = c->left = c->sum_us = c->gaps_found = c->tapped = c->left_out = 0;
     for (int64_t i = c->first; i < c->end; i++) {
         int64_t ahead = i - c->first + AHEAD, s = streams[i - c->first];
         if (ahead < c->end - c->first && streams[ahead] >= 0) fetch(t, streams[ahead]);
-        if (s >= 0 && t->left[s] != c->number && goes_on(t, c, i, s)) {
+        if (s >= 0 && t->left[s] != c->number && continues(t, c, i, s)) {
             take(t, c, i, s);
             c->at[c->taken] = i, c->stream[c->taken++] = s;
             continue;
@@ -341,7 +341,7 @@ static int holds_any(const int16_t *counts, int64_t top) {
     return any != 0;
 }
 
-/* Bring the totals up to what was added. Returns how many of the counts had something new. */
+/* Add to the totals what was counted since the last call. Returns how many of the counts changed. */
 int64_t slotwatch_fold(const struct windows *w) {
     int64_t found = 0;
     for (int64_t metric = 0; metric < METRICS; metric++) {
@@ -360,8 +360,8 @@ int64_t slotwatch_fold(const struct windows *w) {
     return found;
 }
 
-/* Finish a bucket: what it held comes into the sums, what leaves their windows goes out. Returns how many of the counts
-   held something. */
+/* Finish a bucket: add its counts to the sums, and subtract those of the buckets that leave their windows. Returns how
+   many of the counts were not zero. */
 int64_t slotwatch_turn(const struct windows *w) {
     int64_t found = 0;
     for (int64_t metric = 0; metric < METRICS; metric++) {
@@ -373,7 +373,7 @@ int64_t slotwatch_turn(const struct windows *w) {
             const int16_t *leave = counts_of(w, metric, w->leaving[s->length]);
             for (int64_t i = 0; i < w->top; i++) s->column[i] += (int32_t)(int16_t)(come[i] - leave[i]);
         }
-        /* The one that leaves the longest windows is filled next. */
+        /* The bucket that leaves the longest windows is filled next. */
         size_t bytes = w->top * sizeof *come;
         if (leaves[LONGEST]) memset(counts_of(w, metric, w->leaving[LONGEST]), 0, bytes);
         if (comes) memset(w->folded + metric * w->capacity, 0, bytes);
@@ -382,7 +382,7 @@ int64_t slotwatch_turn(const struct windows *w) {
     return found;
 }
 
-/* Bring the longest gaps up to what was added. */
+/* Work out the longest gap of each stream. */
 int64_t slotwatch_fold_gaps(const struct windows *w) {
     for (int64_t i = 0; i < w->top; i++) {
         uint32_t most = 0;

@@ -1,6 +1,6 @@
-/* Rows of the intake ring into a batch, each column and of each packet as much as the longest has. It does exactly what
-   edge/shared/ring_reader.py does in numpy; a test holds both against each other. Intake may write meanwhile: whether what was
-   copied was whole is asked afterwards, as there.
+/* Copies rows of the intake ring into a batch: each column, and of each packet as many bytes as the longest one has. It
+   does exactly what edge/shared/ring_reader.py does in numpy; a test compares both. Intake may write meanwhile: the
+   caller checks afterwards whether the copy was whole.
 
    The argument is an array of 64-bit words, in the order of the struct below. */
 

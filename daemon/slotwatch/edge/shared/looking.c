@@ -1,5 +1,5 @@
-/* Whether packets only repeat what is known, found in the rows of the ring as they lie there. It does exactly what
-   wire/novelty.py does in numpy; a test holds both against each other.
+/* Whether packets only repeat what is known. It reads the rows of the ring without copying them. It does exactly what
+   wire/novelty.py does in numpy; a test compares both.
 
    The argument is an array of 64-bit words, in the order of the struct below. */
 

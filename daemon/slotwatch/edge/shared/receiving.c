@@ -1,5 +1,5 @@
 /* Reading one socket: recvmmsg into the next free rows of the ring, and each packet's columns from its control data.
-   It does exactly what edge/intake/udp_in.py does in numpy; a test holds both against each other.
+   It does exactly what edge/intake/udp_in.py does in numpy; a test compares both.
 
    All arguments are arrays of 64-bit words, in the order of the structs below. */
 
@@ -50,7 +50,7 @@ static void mapped(uint8_t *to, const void *address) {
     memset(to, 0, 10), memset(to + 10, 0xFF, 2), memcpy(to + 12, address, 4);
 }
 
-/* What the kernel says beside a packet: when it came, where, and to whom. 0 unless all of it is there. */
+/* What the kernel says about a packet: when it came, where, and to whom. Returns 0 unless all of it is there. */
 static int read_control(struct msghdr *m, int v6, struct found *found) {
     int stamped = 0, placed = 0;
     for (struct cmsghdr *h = CMSG_FIRSTHDR(m); h; h = CMSG_NXTHDR(m, h)) {

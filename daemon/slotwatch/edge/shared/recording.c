@@ -1,5 +1,5 @@
 /* The record that the flight recorder keeps of each packet, from the columns of a batch. It does exactly what
-   edge/judging/recorder.py does in numpy; a test holds both against each other.
+   edge/judging/recorder.py does in numpy; a test compares both.
 
    The argument is an array of 64-bit words, in the order of the struct below. */
 

@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.elsewhere import STALE_NS, declared_listener, goes_on_there, say_page, stopped_there
+from slotwatch.judge.elsewhere import STALE_NS, continues_there, declared_listener, say_page, stopped_there
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
@@ -47,7 +47,7 @@ def lost_between(ctx: RuleContext) -> dict[Key, None]:
         gone = ~heard & (ctx.heard_before_ns != NOT_HEARD_NS) & is_visible(ctx)
         silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, awaited_ns(ctx))
         lost_here = universes.used & there.judged & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
-        lost_here &= goes_on_there(ctx, other) & ~ctx.terminated & ~stopped_by_routes(ctx)
+        lost_here &= continues_there(ctx, other) & ~ctx.terminated & ~stopped_by_routes(ctx)
         lost_here = seen_by_listener(ctx, lost_here)
         for mask, here in ((lost_there, False), (lost_here, True)):
             found |= dict.fromkeys((declared.name, row, here) for row in mask.nonzero()[0].tolist())
