@@ -166,14 +166,22 @@ class _Among:
 
     def __init__(self, ctx: RuleContext, clusters: Sequence[Cluster]) -> None:
         self._ctx = ctx
-        self._names: dict[int, set[str]] = {}
+        self._names: dict[int, frozenset[str]] = {}
+        self._names_of_rows: dict[frozenset[int], frozenset[str]] = {}
+        """By rows of the source table: thousands of cases are about the same few."""
         self._extents = {id(cluster): self._extent(cluster) for cluster in clusters if cluster.cases}
 
-    def names_of(self, case: Raised) -> set[str]:
+    def names_of(self, case: Raised) -> frozenset[str]:
         """Give the names of the sources that a case is about."""
         names = self._names.get(id(case))
         if names is None:
-            names = self._names[id(case)] = names_of(self._ctx, (case.finding,))
+            finding = case.finding
+            rows = frozenset((*finding.sources, *map(self._ctx.source_of, finding.streams)))
+            of_rows = self._names_of_rows.get(rows)
+            if of_rows is None:
+                of_rows = frozenset(map(self._ctx.source_name, self._ctx.whole_sources(rows)))
+                self._names_of_rows[rows] = of_rows
+            names = self._names[id(case)] = of_rows.union(finding.source_names) if finding.source_names else of_rows
         return names
 
     def _extent(self, cluster: Cluster) -> Extent:
