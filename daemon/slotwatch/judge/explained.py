@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import explain
@@ -16,6 +17,8 @@ from slotwatch.judge.likeness import ABSENT, GONE
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Incident
+
+T = TypeVar("T")
 
 NEAR_NS = 3 * NANOSECONDS
 """A wide fault explains what was raised before it only if it began at most this long before: the last frame of one
@@ -113,7 +116,7 @@ def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook)
         return clusters
     # Two faults must not explain each other: both would be hidden, and come and go.
     bound = {id(cluster): _incidents_over(cluster, book) for cluster in clusters}
-    among = _Among(ctx, clusters)
+    among = _Among(ctx)
     wide_ones = sorted(
         (cluster for cluster in clusters if cluster.rule.explains.reaches),
         key=lambda cluster: cluster.rule.explains.rank,
@@ -162,14 +165,14 @@ class Extent:
 
 
 class _Among:
-    """What each cluster and each case is about: needed for every wide fault, worked out once."""
+    """What each cluster and each case is about: needed for many wide faults, worked out once, and only if asked for."""
 
-    def __init__(self, ctx: RuleContext, clusters: Sequence[Cluster]) -> None:
+    def __init__(self, ctx: RuleContext) -> None:
         self._ctx = ctx
         self._names: dict[int, frozenset[str]] = {}
         self._names_of_rows: dict[frozenset[int], frozenset[str]] = {}
         """By rows of the source table: thousands of cases are about the same few."""
-        self._extents = {id(cluster): self._extent(cluster) for cluster in clusters if cluster.cases}
+        self._of_clusters: dict[tuple[int, str], Collection[object]] = {}
 
     def names_of(self, case: Raised) -> frozenset[str]:
         """Give the names of the sources that a case is about."""
@@ -184,24 +187,27 @@ class _Among:
             names = self._names[id(case)] = of_rows.union(finding.source_names) if finding.source_names else of_rows
         return names
 
-    def _extent(self, cluster: Cluster) -> Extent:
-        return Extent(
-            set().union(*(self.names_of(case) for case in cluster.cases)),
-            {row for case in cluster.cases for row in case.finding.universes},
-            set(),
-            {name for case in cluster.cases for name in case.finding.fixtures},
-        )
-
     def may_be_near(self, cluster: Cluster, nearness: str, extent: Extent) -> bool:
         """Whether a case of a cluster may lie so near to this: False if surely none does."""
-        own = self._extents.get(id(cluster))
-        if own is None:
+        if not cluster.cases:
             return False
-        if nearness in (explain.UNIVERSE, explain.STREAM) and own.universes.isdisjoint(extent.universes):
-            return False
-        if nearness in (explain.SOURCE, explain.STREAM) and own.names.isdisjoint(extent.names):
-            return False
-        return nearness != explain.FIXTURE or not own.fixtures.isdisjoint(extent.fixtures)
+        apart = False
+        if nearness in (explain.UNIVERSE, explain.STREAM):
+            apart = extent.universes.isdisjoint(self._all(cluster, "universes", lambda case: case.finding.universes))
+        if nearness in (explain.SOURCE, explain.STREAM):
+            apart = apart or extent.names.isdisjoint(self._all(cluster, "names", self.names_of))
+        if nearness == explain.FIXTURE:
+            apart = extent.fixtures.isdisjoint(self._all(cluster, "fixtures", lambda case: case.finding.fixtures))
+        return not apart
+
+    def _all(self, cluster: Cluster, what: str, of: Callable[[Raised], Collection[T]]) -> Collection[T]:
+        """Give what all cases of a cluster were about when this was asked first; it may lose cases after that."""
+        if len(cluster.cases) == 1:
+            return of(cluster.cases[0])
+        key = id(cluster), what
+        if key not in self._of_clusters:
+            self._of_clusters[key] = set().union(*map(of, cluster.cases))
+        return self._of_clusters[key]  # type: ignore[return-value]
 
 
 def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster], among: _Among) -> None:
