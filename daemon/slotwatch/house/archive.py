@@ -58,7 +58,7 @@ class CheckedArchive:
         try:
             with self._zip.open(self.names[name]) as entry:
                 data = entry.read(most_bytes + 1)
-        except Exception as error:  # a damaged entry may fail in many ways inside zipfile and zlib
+        except Exception as error:  # a damaged entry may raise many kinds of errors inside zipfile and zlib
             raise self.refused(f"{name} in it cannot be unpacked: {error}") from None
         self._read_bytes += len(data)
         if len(data) > most_bytes or self._read_bytes > MAX_ALL_XML_BYTES:

@@ -25,7 +25,7 @@ def heartbeat(document: Document, converter: Converter) -> Heartbeat:
 
 
 def check_names(*built: Built) -> None:
-    """Each recipient has a name of its own: metrics and the command line tell them apart by it."""
+    """Each recipient has a name of its own: metrics and the command line distinguish them by it."""
     seen: set[str] = set()
     for rows in built:
         for entry, value in rows.rows:

@@ -44,7 +44,7 @@ class Webhook:
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
-    """An address that raises the alarm when nothing comes any more."""
+    """An address that raises the alarm when requests stop."""
 
     url_file: str = ""
     """Empty: not used."""

@@ -251,7 +251,7 @@ class Quiet:
     start: datetime
     end: datetime
     rules: tuple[str, ...] = ()
-    """Empty: all that may be quietened (never storm or self)."""
+    """Empty: all rules that a quiet window may lower (never storm or self)."""
     reason: str = ""
     line: int = 0
 

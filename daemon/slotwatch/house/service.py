@@ -54,7 +54,7 @@ class Http:
     read: str = "open"
     """open | token: whether reading needs the token too."""
     hosts: tuple[str, ...] = ()
-    """Names under which the page is reached, beside addresses and this computer's own name."""
+    """Names under which the page is reached, besides addresses and this computer's own name."""
     certificate_file: str = ""
     key_file: str = ""
     """`[tls]` of the house file."""

@@ -1,4 +1,4 @@
-"""Other listeners and switches, which show where on its way something was lost. Part of the declared house."""
+"""Other listeners and switches, which show where on its path something was lost. Part of the declared house."""
 
 from __future__ import annotations
 

@@ -101,7 +101,7 @@ class Ahead:
         return min(ends_ns)
 
     def forgets_at_rest_ns(self, now_ns: int, longest_gap_ns: int) -> int | None:
-        """When something is forgotten while all live streams go on; None if more may change than that.
+        """When something is forgotten while all live streams continue; None if more may change than that.
 
         longest_gap_ns: between two packets of one stream.
         """

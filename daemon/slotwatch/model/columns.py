@@ -30,7 +30,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("last_change_ns", "<i8"),
     ("last_preview_ns", "<i8"),
     ("last_terminated_ns", "<i8"),
-    ("last_unfit_end_ns", "<i8"),  # last packet that said that it ends, with a number that does not fit
+    ("last_unfit_end_ns", "<i8"),  # last packet that announced its end with a number that does not fit
     ("last_slot_priority_ns", "<i8"),
     ("lost_ns", "<i8"),  # when it was found lost (silence over its timeout, or terminated); 0 while live
     # --- as last sent

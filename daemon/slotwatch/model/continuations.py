@@ -32,7 +32,7 @@ HEAD_BYTES = 126
 """Bytes before slot 1 (ANSI E1.31-2018 table 4-1)."""
 _E131 = int(WireProtocol.E131)
 _PLACES_EACH = 4
-"""Places of the look-up for each row of the table: so few keys share one that the next place is nearly always free."""
+"""Places of the look-up for each row of the table: few keys share one, so the next place is nearly always free."""
 _COLUMNS = (
     *("live", "sequence", "series_votes", "series_packets", "lost_of_last_10", "sequence_measurable", "max_step"),
     *("network", "expected_step", "slots", "equal_frames", "source"),

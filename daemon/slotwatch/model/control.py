@@ -1,9 +1,9 @@
 """Who wins: the stream in control of each universe, and of each slot where sources give slots priorities.
 
 What a conforming receiver would show. E1.31 6.2.3: the highest priority owns the universe; equal ones are
-merged, here by the highest level of each slot (6.2.3.2 leaves the way open). Start code 0xDD, an extension
+merged, here by the highest level of each slot (6.2.3.2 leaves open how). Start code 0xDD, an extension
 outside E1.31, gives each slot of its source a priority of its own: 1 to 200, 0 for "not mine"; slots past
-its end are not its source's; 2.5 s without it and the packet's priority holds again. Art-Net: two sources
+its end are not its source's; after 2.5 s without it, the packet's priority counts again. Art-Net: two sources
 are merged by the highest level, the two that were there first; further ones are ignored.
 """
 

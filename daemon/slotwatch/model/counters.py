@@ -1,5 +1,5 @@
-"""Plain counts of everything that arrives, for metrics: nothing here is keyed by what the network says,
-but the addresses that send what no protocol accepts, and those have a bound."""
+"""Plain counts of everything that arrives, for metrics: nothing here is keyed by what the network says, except the
+addresses that send what no protocol accepts, which are bounded."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from slotwatch.wire.reject import Odd, Reject
 from slotwatch.wire.universe import LAST_PROTOCOL
 
 PROTOCOLS = LAST_PROTOCOL + 1
-"""Rows of what is counted by protocol, by its number."""
+"""Rows of every table that counts by protocol: a protocol's row is its number."""
 REJECTS = 32
 MAX_OFFENDERS = 256
 """Addresses whose rejected packets are counted separately. When full, those with the fewest in their window, then

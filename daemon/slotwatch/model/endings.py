@@ -1,9 +1,9 @@
 """Which packets with the stream-terminated bit are believed.
 
 A source that stops a stream sends three such packets in a row (ANSI E1.31-2018 6.2.6), each with the next sequence
-number. Anyone on the wire can send one with the source's own address. So one alone ends nothing while the source goes
-on: it counts with the second in a row, or once nothing followed for as long as an idle source may be silent.
-One whose number does not fit its series is not believed at all (`model.series`).
+number. Anyone on the wire can send one with the source's own address. So one alone ends nothing while the source
+continues: it counts with the second in a row, or once nothing followed for as long as an idle source may be silent. One
+whose number does not fit its series is not believed at all (`model.series`).
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from slotwatch.model.segments import Rows
 from slotwatch.model.streams import Streams
 
 ALONE_NS = 1_100_000_000
-"""An idle source sends every 0.8 to 1.0 s (E1.31 6.6.2). Nothing for so long after one such packet: it has stopped."""
+"""An idle source sends every 0.8 to 1.0 s (E1.31 6.6.2). If nothing comes for this long after one such packet, it has
+stopped."""
 
 
 class Endings:

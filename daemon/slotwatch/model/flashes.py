@@ -36,7 +36,7 @@ class CompiledFlashes(Protocol):
 def lay_out(
     row: Integers, t_ns: Integers, level: NDArray[np.uint8], width: int, kept: tuple[NDArray[Any], ...], before: int
 ) -> NDArray[np.int64]:
-    """Lay out frames for the compiled way. level: (n, …), of which slots lie side by side. before: unused words."""
+    """Lay out frames for the compiled pass. level: (n, …), of which slots lie side by side. before: unused words."""
     addresses = (row.ctypes.data, t_ns.ctypes.data, level.ctypes.data)
     words = [*addresses, len(row), level.strides[0], width, *(0,) * before, *(one.ctypes.data for one in kept)]
     return np.array(words, np.int64)

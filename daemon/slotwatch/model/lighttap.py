@@ -1,6 +1,6 @@
 """Every frame's levels of a few watched slots: a flash or a torn pair is gone before the next 100 ms.
 
-The streams' frames are tapped where they are taken; what was tapped is worked on once per 100 ms. One watch
+Frames are copied as they are taken; the copies are worked on once per 100 ms. One watch
 holds the same number of slots for every universe that it watches, so that a frame is one row of a matrix.
 """
 

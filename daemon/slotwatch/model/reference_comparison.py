@@ -1,4 +1,4 @@
-"""What differs between kept reference levels and the levels of now, by fixture and role."""
+"""What differs between kept reference levels and the present levels, by fixture and role."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class NotCompared:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """A reference and the levels of now."""
+    """A reference compared with the present levels."""
 
     compared: int
     """Fixtures."""
@@ -138,7 +138,7 @@ def _differences(
     was_level = _shares(then, base_then, coarse, fine)
     now_level = _shares(now, base_now, coarse, fine)
     is_moving = moving[base_then + coarse]
-    # The least step of 8 bits is 0.39 %; a level that was rounded on its way must not differ for the last digit.
+    # The least step of 8 bits is 0.39 %; a level that was rounded on its path must not differ for the last digit.
     differs = (np.abs(now_level - was_level) > tolerance + 1e-9) & ~is_moving
     first = np.concatenate([[0], np.cumsum(counts)])
     # Sorted and cut as arrays: a look in which all 2,000 fixtures differ has some 20,000 rows.

@@ -26,7 +26,8 @@ RATE_KNOWN_NS = 200_000_000
 MORE, FEWER, SPARE = 1.15, 0.85, 3
 """Share of the frames that fit at the known rate, and a few frames, that a loss may be off by (our choice)."""
 FEWER_ON_BOTH = 0.95
-"""The same where two networks miss the very same frames: two ways do not lose alike, unless they lose all."""
+"""The same where two networks miss the very same frames: two paths do not lose the same frames, unless they lose
+all."""
 REST_NS = 800_000_000
 """Shortest interval of a sender at rest (ANSI E1.31-2018 6.6.2)."""
 REST_EQUAL_FRAMES = 3

@@ -39,7 +39,7 @@ class SequenceVerdict(IntEnum):
     """Never used: the same packet again within 10 ms."""
     REPEAT_OBEYED = 4
     UNFIT = 5
-    """Says that its stream ends, with a number that is not the next of its series: as if it never came."""
+    """Announces the end of its stream with a number that is not the next of its series: it is ignored."""
 
 
 def difference(last: int, new: int) -> int:

@@ -3,8 +3,8 @@
 The slope is the median of the slopes of all pairs (Theil 1950, Sen 1968), the test is Mann's of 1945 with Kendall's
 distribution: H. Theil, "A rank-invariant method of linear and polynomial regression analysis"; P. K. Sen, "Estimates of
 the regression coefficient based on Kendall's tau", Journal of the American Statistical Association 63 (1968), pages
-1379 to 1389; H. B. Mann, "Nonparametric tests against trend", Econometrica 13 (1945); all cited from memory. Tests hold
-both against SciPy (`scipy.stats.theilslopes`, `kendalltau`).
+1379 to 1389; H. B. Mann, "Nonparametric tests against trend", Econometrica 13 (1945); all cited from memory. Tests
+compare both with SciPy (`scipy.stats.theilslopes`, `kendalltau`).
 """
 
 from __future__ import annotations

@@ -26,7 +26,7 @@ EXTRA: tuple[Column, ...] = (
     ("sources_seen", "<u8"),  # streams ever registered on it
     ("minute_gap_ns", "<i8"),  # longest gap of the minute that is being filled
     # --- finished minutes of the source in control, newest last, see model.stream_minutes
-    ("recent_minutes", "<u2"),  # how many in a row could be judged; only so many of the next three count
+    ("recent_minutes", "<u2"),  # how many in a row could be judged; only this many of the next three count
     ("recent_hz", "<f4", (RECENT_MINUTES,)),  # while it moves
     ("recent_p99_ms", "<f4", (RECENT_MINUTES,)),
     ("recent_missing_percent", "<f4", (RECENT_MINUTES,)),

@@ -2,7 +2,7 @@
 
 Both have a breakdown point of one half: less than half of the shows may be odd, and the figures stay. Source: F. R.
 Hampel, "The influence curve and its role in robust estimation", Journal of the American Statistical Association 69
-(1974), pages 383 to 393; cited from memory. Tests hold both against SciPy (`scipy.stats.median_abs_deviation`).
+(1974), pages 383 to 393; cited from memory. Tests compare both with SciPy (`scipy.stats.median_abs_deviation`).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ METHOD = (
     "Median and median absolute deviation (MAD) of the last 20 shows without an incident on this universe, at least 5."
 )
 METHOD_VERSION = 1
-"""Rises whenever figures of a show are worked out in another way: what is kept is then worked out again."""
+"""Raise it when a show's figures are computed differently: stored figures are then computed again."""
 
 
 @dataclass(frozen=True, slots=True)

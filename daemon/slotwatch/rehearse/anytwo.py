@@ -219,7 +219,7 @@ def on_the_wrong_network(plan: TwoNetworks, subject: str, at_s: float, to_s: flo
 
 
 def lead_loses(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
-    """The way of one lead loses frames."""
+    """The path of one lead loses frames."""
     network = plan.chance.below(2)
     ratio, seed = plan.chance.between(0.06, 0.3), plan.chance.below(1 << 30)
     plan.wrap((subject, network), lambda before: stage.lossy(before, ratio, seed, at_s, to_s))

@@ -209,7 +209,7 @@ def media_gap(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def path_cut(plan: NightPlan, subject: str, at_s: float) -> None:
-    """A switch on the way restarts, or stays dark: nothing of anybody arrives."""
+    """A switch on the path restarts, or stays dark: nothing arrives from anybody."""
     back_s = at_s + plan.chance.between(5.0, 30.0) if plan.chance.below(2) else math.inf
     alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
     for one in list(plan.parts):

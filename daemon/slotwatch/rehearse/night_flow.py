@@ -91,7 +91,7 @@ def pauses(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def drops_out(plan: NightPlan, subject: str, at_s: float) -> None:
-    """The way lets nothing pass for half a second or more, four times."""
+    """The path lets nothing through for half a second or more, four times."""
     gone_s, each_s = plan.chance.between(0.4, 1.4), plan.chance.between(2.0, 3.0)
     for nth in range(4):
         from_s = at_s + nth * each_s
@@ -147,7 +147,7 @@ def doubled(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def overtaken(plan: NightPlan, subject: str, at_s: float) -> None:
-    """Some packets take a longer way and come after those that follow them: a note at most."""
+    """Some packets take a longer path and come after those that follow them: a note at most."""
     ratio, seed = plan.chance.between(0.02, 0.08), plan.chance.below(1 << 30)
     by_s = 1.2 / plan.common["hz"]
     plan.wrap("main", lambda before: stage.swapped(before, ratio, by_s, seed, lambda sent: sent.t_ns >= at_s * 1e9))

@@ -1,4 +1,4 @@
-"""Whether the numbers of a desk that restarts may be taken for those of frames lost on the way."""
+"""Whether the numbers of a desk that restarts may be taken for those of frames lost on the path."""
 
 from __future__ import annotations
 

@@ -115,7 +115,7 @@ class NightPlan:
     truths: list[Callable[[], Expected | None]] = field(default_factory=list)
     """Asked once all faults are drawn, in their order."""
     lossy_s: dict[str, float] = field(default_factory=dict)
-    """Since when a subject's way loses frames."""
+    """Since when a subject's path loses frames."""
     doubled: set[str] = field(default_factory=set)
     """Subjects whose packets come twice: what loses one of two loses nothing."""
     unnumbered: set[str] = field(default_factory=set)
@@ -231,7 +231,7 @@ def moving_truth(
         shown = {number: start_s for number, start_s in starts.items() if start_s < math.inf}
         names = tuple(f"e131/{number}" for number in (shown or numbers))
         due_s = max(shown.values(), default=plan.seconds) + WINDOW_DUE_S
-        # A way that loses frames explains that they come unevenly.
+        # A path that loses frames explains that they come unevenly.
         is_hidden = rules[0] not in LOST_ON_THE_WAY and subject in plan.lossy_s
         is_hidden |= subject in plan.unnumbered or plan.is_silent(subject, at_s)
         is_owed = bool(shown) and not is_hidden

@@ -114,7 +114,7 @@ def loop(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def radio_hop(plan: NightPlan, subject: str, at_s: float) -> None:
-    """Somebody put a radio hop into the way of a desk: its frames come in clumps."""
+    """Somebody put a radio hop into the path of a desk: its frames come in clumps."""
     plan.wrap(subject, lambda before: stage.clumped(before, RADIO_S, at_s))
     also = (*SIDE, "backup-differs", "repeated-packets")
     plan.truths.append(moving_truth(plan, subject, f"radio hop of {subject}", ("uneven-refresh",), at_s, also))

@@ -126,7 +126,7 @@ def clumped(items: Iterable[Item], period_s: float, from_s: float = 0.0, match: 
 
 
 def swapped(items: Iterable[Item], ratio: float, by_s: float, seed: int, match: Match = everything) -> Iterator[Item]:
-    """Some packets take a longer way and arrive after those that follow them."""
+    """Some packets take a longer path and arrive after those that follow them."""
     chance = Chance(seed)
     return delayed(items, lambda sent: by_s if match(sent) and chance.unit() < ratio else 0.0, by_s)
 

@@ -23,7 +23,8 @@ from slotwatch.views.sheet import SENDING, Sheet
 def house(
     sheet: Sheet, declared: House | None = None, host: str = "", own: dict[str, object] | None = None
 ) -> HouseAnswer:
-    """The whole house. `own`: what the front process says of itself (history, alerts, page), beside judging's words."""
+    """The whole house. `own`: what the front process reports of itself (history, alerts, page), in addition to what
+    judging reports."""
     snapshot, view = sheet.snapshot, sheet.snapshot.house
     return {
         "name": view.name,

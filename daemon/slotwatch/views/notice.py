@@ -49,7 +49,7 @@ class Notice:
 
 
 def notice_of(kept: Mapping[str, object]) -> Notice:
-    """The way back from `as_object`. KeyError or msgspec.ValidationError, a ValueError, if it is none."""
+    """Read what `as_object` gave. KeyError or msgspec.ValidationError, a ValueError, if it is something else."""
     return msgspec.convert({one.name: kept[one.name] for one in fields(Notice)}, Notice)
 
 
@@ -69,7 +69,7 @@ class NoticeScene:
 
 
 def incident_key(one: Incident) -> str:
-    """Distinguishes incidents for ever: another history may give the same numbers again."""
+    """Distinguishes incidents of different histories, which may use the same numbers."""
     return f"{one.id}-{(one.opened_ns + one.wall_offset_ns) // 1_000_000}"
 
 

@@ -26,7 +26,7 @@ BURST = 5
 """Messages of one recipient within BURST_NS; what would be more is summed up."""
 BURST_NS = 60 * NANOSECONDS
 VANISHED_NS = 120 * NANOSECONDS
-"""An incident that judging does not know any more for so long is over. A restart takes less."""
+"""An incident that judging has not known for this long is over. A restart takes less."""
 MOST_SENT = 4096
 _PART_OF = re.compile(r"incident (\d+)")
 
@@ -91,7 +91,7 @@ class NoticePlan:
                 self._sent[key] = SentIncident(severity, summary, count, -1)
 
     def kept(self) -> PlanMemory:
-        """Plain values for the disk; the way back is the constructor's."""
+        """Plain values for the disk; the constructor reads them back."""
         sent = {key: (one.severity, one.count, one.summary) for key, one in self._sent.items()}
         return {"told": sent, "summaries": self._summaries}
 

@@ -63,7 +63,7 @@ def headline(sheet: Sheet) -> str:
 
 
 def _beside(first: Incident, alarms: Sequence[Incident]) -> list[Incident]:
-    """What follows a fault of this listener: the worst that the show itself has lost and still lacks."""
+    """The sentence after a fault of this listener: the worst loss of the show itself that still lasts."""
     if not _is_of_listener(first):
         return []
     lasting = [one for one in alarms if one.returned_ns is None and not _is_of_listener(one)]

@@ -34,7 +34,7 @@ _OLD_WORDS = {"said": "resumed"}
 
 
 def record(found: Incident) -> KeptIncident:
-    """Turn an incident into its record; `incident_of` is the way back."""
+    """Turn an incident into its record; `incident_of` is the inverse."""
     offset = found.wall_offset_ns
     given = found.acknowledged
     return {

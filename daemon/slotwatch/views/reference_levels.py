@@ -40,7 +40,7 @@ RULE = "reference-levels"
 
 
 def about(reference: Reference, octets: int, *, automatic: bool) -> AboutReferenceAnswer:
-    """What lists say of a reference; stored beside it."""
+    """What lists say about a reference; stored with it."""
     return {
         "fixtures": len(reference.fixtures),
         "universes": len(reference.universes),

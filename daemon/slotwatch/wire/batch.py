@@ -32,7 +32,7 @@ COLUMNS: tuple[tuple[str, str, tuple[int, ...]], ...] = (
     ("src", "u1", (16,)),
     ("dst", "u1", (16,)),
 )
-"""Name, dtype and inner shape of every column beside the payload; the ring lays them out in this order."""
+"""Name, dtype and inner shape of every column except the payload; the ring lays them out in this order."""
 
 
 @dataclass(slots=True)

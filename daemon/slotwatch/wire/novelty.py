@@ -27,7 +27,7 @@ E131_ROOT_EXTENDED, E131_FRAME_SYNC, ART_SYNC_HIGH = 8, 1, 0x52
 """Last octets of a synchronization packet's vectors (E1.31-2018 table 6-1), high octet of ArtSync's OpCode."""
 _E131, _ARTNET = int(Protocol.E131), int(Protocol.ARTNET)
 _E131_SYNC, _ART_SYNC = len(Protocol) + 1, len(Protocol) + 2
-"""Kinds beside the protocols' own."""
+"""Kinds in addition to the protocols' own."""
 _PLACES = {_E131: (111, 126), _ARTNET: (12, 18), _E131_SYNC: (44, 49), _ART_SYNC: (12, 14)}
 """Place of the sequence number (of ArtSync: a zero), and how many octets are header."""
 

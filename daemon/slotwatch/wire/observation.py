@@ -1,4 +1,4 @@
-"""What the edge observes beside packets and hands to the engine: links, joins, drops, clocks, queriers.
+"""What the edge observes other than packets and hands to the engine: links, joins, drops, clocks, queriers.
 
 Every observation carries its own monotonic time, so that a replay and a live run are the same.
 """

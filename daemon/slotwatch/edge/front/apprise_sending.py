@@ -1,8 +1,9 @@
 """Sends one message through the library Apprise, as a program of its own: `python -m` this module.
 
-The library waits, brings 190 plugins (half a second, 20 MiB) and starts threads: none of that belongs into the process
-of the page, and what hangs can be ended. What to send comes on the standard input as JSON, so that the secret address
-is in no list of processes. What came back goes to the standard output as one line, empty if the service took it.
+The library waits, brings 190 plugins (half a second, 20 MiB) and starts threads: none of that belongs in the page's
+process, and a program that hangs can be ended. What to send comes on the standard input as JSON, so that the secret
+address is in no list of processes. What came back goes to the standard output as one line, empty if the service took
+it.
 """
 
 from __future__ import annotations

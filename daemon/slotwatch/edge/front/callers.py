@@ -1,7 +1,7 @@
 """Connections to the page: limited in number, in all and for each address. An idle one is closed after a time.
 
-Without that, connections that are opened and never say a word (or say it letter by letter) stay for ever, until no
-further file can be opened and nobody reaches the page. Between requests the server's own keep-alive time counts.
+Without that, connections that send nothing (or send one byte at a time) would stay for ever, until no further file can
+be opened and nobody reaches the page. Between requests the server's own keep-alive time counts.
 
 One address has at most its share. When all places are taken, an address that holds fewer than the one that holds
 most gets a place of that one. A local probe of /healthz is answered even when nobody else is let in.

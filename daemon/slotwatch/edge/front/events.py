@@ -24,7 +24,7 @@ ROW_LENGTH = 16
 """Batches that are kept: 4 s at the highest pace."""
 SEND_WITHIN_S = 10.0
 KEEP_ALIVE_S = 5.0
-"""A comment goes out after so much silence, so that a dead connection is found."""
+"""After this much silence a comment is sent, so that a dead connection is found."""
 RETRY_MS = 1000
 
 

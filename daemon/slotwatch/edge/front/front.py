@@ -46,7 +46,8 @@ RESUMED_WITHIN_S = 5.0
 BATCH_NS = 250_000_000
 """Shortest time between two batches of events; incidents do not wait for it."""
 SILENT_NS = 2_000_000_000
-"""Judging publishes five times a second, once where nothing is under way; after so much silence the page says so."""
+"""Judging publishes five times a second, or once where nothing is under way. After this much silence the page says that
+it is silent."""
 
 LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
 

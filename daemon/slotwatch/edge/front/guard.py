@@ -54,7 +54,7 @@ LARGEST_BODY_BYTES = 16 * 1024
 BODY_WITHIN_S = 10.0
 CHANGES = frozenset({"POST", "PUT", "DELETE", "PATCH"})
 OPEN_TO_ALL = frozenset({"/healthz", "/readyz"})
-"""What says nothing of the house: answered whatever name is asked for, and without a token."""
+"""Paths that say nothing about the house: answered for any host name, and without a token."""
 FORWARDED = frozenset(
     istr(name) for name in ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-IP", "Via")
 )

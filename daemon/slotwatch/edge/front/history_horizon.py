@@ -1,7 +1,7 @@
 """Whether the wall clock may be believed when old history is deleted.
 
 A computer whose clock battery is empty starts years in the past, and a wrong correction may put it years ahead. Nothing
-is deleted by such a clock: after a jump it has to hold for a day, in which this program runs.
+is deleted by such a clock: after a jump this program must first run for a day without another jump.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""The tables of the history's file, by layout version, and the way from each earlier layout to the newest.
+"""The tables of the history's file, by layout version, and the steps from each earlier layout to the newest.
 
-A layout that was once released is never edited: what is new comes as a further step. `PRAGMA user_version` holds the
+A layout that was released is never edited: each change is a further step. `PRAGMA user_version` holds the
 version of a file.
 """
 

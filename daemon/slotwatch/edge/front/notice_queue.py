@@ -20,7 +20,7 @@ from slotwatch.views.notice import Notice, notice_of
 from slotwatch.views.notice_plan import PlanMemory
 
 MOST_WAITING = 500
-"""Messages of one recipient. The oldest are dropped first: the newest say what is true now."""
+"""Messages of one recipient. The oldest are dropped first, because the newest say what is true now."""
 VERSION = 1
 _TABLES = """
 CREATE TABLE IF NOT EXISTS waiting (

@@ -31,7 +31,7 @@ KEY_PREFIX = b"whsec_"
 
 
 class NoticeWay(Protocol):
-    """One recipient's way."""
+    """How one recipient is reached."""
 
     kind: str
 
@@ -40,7 +40,7 @@ class NoticeWay(Protocol):
 
 
 def way_of(house: House, recipient: Notify | Webhook) -> NoticeWay:
-    """The way to a recipient. Its secret is read at each message, so that a new one needs no reload."""
+    """Make what reaches a recipient. Its secret is read at each message, so that a new one needs no reload."""
     if isinstance(recipient, Webhook):
         return WebhookWay(recipient.url, read_place(house, recipient.secret_file))
     return AppriseWay(read_place(house, recipient.url_file))

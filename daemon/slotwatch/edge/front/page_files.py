@@ -82,7 +82,7 @@ class PageFiles:
             raise web.HTTPNotFound()
         path = self._root / name
         try:
-            # No name leads out of the directory, not by dots and not by a link.
+            # No name leads out of the directory, neither by dots nor by a link.
             is_ours = path.resolve().is_relative_to(self._root.resolve()) and path.is_file()
         except OSError:  # a name longer than any file's
             is_ours = False

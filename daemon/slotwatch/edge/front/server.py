@@ -33,7 +33,7 @@ from slotwatch.house.schema import House
 
 MQTT = "mqtt"
 ANSWERED_WITHIN_S = 20.0
-"""What began behind a door that was closed since may take so long: a reload's own answer, a report."""
+"""Requests of a server that was replaced may still take this long: a reload's own answer, a report."""
 
 
 class Server:

@@ -1,4 +1,4 @@
-"""Intake: the process that does nothing but empty the sockets into the ring and hold what they need.
+"""Intake: the process that only moves packets from the sockets into the ring, and holds the memberships that they need.
 
 Packets are let gather: at a low rate 20 ms, since waking for each costs more than reading it, and while judging
 sleeps until the next tenth of a second; at a high rate until about a batch is there; never longer than half

@@ -1,1 +1,1 @@
-"""The judging process: rows of the ring into the engine, and what it hears beside packets."""
+"""The judging process: rows of the ring into the engine, and what it hears other than packets."""

@@ -4,7 +4,7 @@ Listens only, joins nothing, sends nothing.
 
 A packet socket on each interface, with a filter in the kernel that lets only LLDP, ARP, IGMP, IPv6 with hop-by-hop
 options, and what sources send of themselves every few seconds through: E1.31 discovery, Art-Net polls and replies.
-It needs CAP_NET_RAW; without it every network is reported as "not watched", and nothing else changes. The groups of
+It needs CAP_NET_RAW. Without it, every network is reported as "not watched", and nothing else changes. The groups of
 reports are let through the interface's own filter by their hardware address, which tells the network nothing.
 """
 

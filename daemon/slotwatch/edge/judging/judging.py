@@ -173,7 +173,7 @@ class JudgingProcess:
         judged_at_ns = self.ring.heartbeat_ns
         fence()  # the time before the rows: all that had arrived by then is in the ring
         head = self.ring.head
-        fence()  # the rows before the question whose they are
+        fence()  # take the rows first, then ask which intake wrote them
         rows = self._ingest(head) if self._is_known(now_ns) else 0
         if self._is_tick_due(self.ring.heartbeat_ns - self._ticked_ns):
             self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
@@ -189,7 +189,8 @@ class JudgingProcess:
         return self._pace.rest_ms(now_ns, rows, TICK_NS if is_busy else self.engine.rest_ns)
 
     def _is_tick_due(self, since_ns: int) -> bool:
-        """Whether to let time pass so long after the last tick: while much comes no more often than in a calm house."""
+        """Whether a tick is due this long after the last one. While many packets come, ticks are as rare as in a calm
+        house."""
         if not self._ticked_ns or since_ns < TICK_NS:
             return not self._ticked_ns
         return since_ns >= CALM_NS or self._publications.is_wanted or since_ns >= self.engine.calm_rest_ns
@@ -230,7 +231,7 @@ class JudgingProcess:
         rests = not is_awake and self._pace.may_rest(now_ns, head - self._rows.tail)
         self._seen, self._heard = head, False
         if head - first >= (GATHERED_ROWS if rests else BUSY_ROWS):
-            return False  # not worth a look; what comes after them will be judged as new
+            return False  # too many to look at; what comes after them will be judged as new
         # Reads all rows. Torn rows would look new, and that only ends idling.
         packets, places = self.ring.packets, self.ring.places_of(first, head)
         changes = [self.engine.brings_change(packets, start, end) for start, end in places]
@@ -241,7 +242,8 @@ class JudgingProcess:
         count = head - rows.tail
         oldest_ns = 0
         while rows.tail < head:
-            # Written before judging, not after: rows that end this process must not be the first of its successor.
+            # Written before judging, not after: a process that starts after a crash must not begin with the rows that
+            # caused it.
             self.snapshots.turn(clock.monotonic_ns(), min(head, rows.tail + CHUNK_ROWS), rows.lost)
             batch = rows.take(head, CHUNK_ROWS)
             if batch is None:

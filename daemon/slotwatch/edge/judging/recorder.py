@@ -3,8 +3,8 @@
 Two rings of fixed size share the memory that the house allows. A quarter holds a 24-byte record of every packet;
 the remainder, the arena, holds whole packets, each batch at the width of its longest. What is older than the packets is
 still there as a record: who sent to which address when. Judging copies rows from intake's ring straight into the
-arena and judges them there, so that recording costs no copy of its own. Writing is done by a forked process, whose
-copy of the memory does not change while judging goes on.
+arena and judges them there, so that recording costs no copy of its own. A forked process writes: its copy of the memory
+does not change while judging continues.
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ class Recorder:
         self._words = np.zeros(len(COLUMNS) + 6, np.int64)
         self._words_address = self._words.ctypes.data
         self._usable = len(self._arena) - ROW_BYTES
-        """A row is looked at as if it were ROW_BYTES wide: past its width lie other rows, which never count."""
+        """A row is read as if it were ROW_BYTES wide: beyond its width are other rows, which never count."""
         self._pieces: deque[Piece] = deque()
         self._count = 0
         self._cursor = 0
@@ -310,7 +310,8 @@ class Captures:
                 part.unlink()
 
     def _write(self, incidents: list[int], from_ns: int, to_ns: int, wall_offset_ns: int) -> None:
-        """In the forked process: write one file, name it for every incident it is for, leave without a trace.
+        """In the forked process: write one file, give it the name of every incident that it belongs to, and exit
+        without cleaning up.
 
         The exit status is 0, or the errno of what failed.
         """

@@ -1,7 +1,7 @@
 """The routes process: reads the intake ring, runs the bridge, sends. A plain poll loop, for its latency.
 
 Page and diagnosis can restart beside it; only the ring and this loop are between a packet in and a packet
-out. On the way down every stream is ended properly.
+out. When it stops, it ends every stream properly.
 """
 
 from __future__ import annotations
@@ -51,9 +51,9 @@ FOLLOW_EVERY_NS = 1_000_000_000
 """How soon routes send again after an interface came back."""
 LONGEST_WAIT_MS = 200
 ROWS_AT_ONCE = 16
-"""Rows that are taken from the ring before what they make due is sent: of a burst the first frame does not wait."""
+"""Rows that are taken from the ring before due frames are sent, so that the first frame of a burst does not wait."""
 MOST_TURNS = 256
-"""So often in a row, before the parent's messages are read again."""
+"""This many steps in a row, before the parent's messages are read again."""
 NEWEST_ROWS = 512
 """Rows that are still looked at where this process fell far behind."""
 

@@ -21,7 +21,7 @@ START_WITHIN_S = 60.0
 SIGN_OF_LIFE_S = 1.0
 """How often a process that has no progress of its own in shared memory sends a message."""
 SETTLED_NS = 10_000_000_000
-"""What ran so long starts again at once; what ends sooner waits longer each time."""
+"""A process that ran this long is restarted at once; one that ends sooner waits longer each time."""
 
 MALLOC = {
     "MALLOC_ARENA_MAX": "1",

@@ -55,15 +55,15 @@ class Compiled:
         return int(self._pairs(frames, None))
 
     def fold(self, windows: int) -> int:
-        """Bring totals up to what was added; returns how many counts held anything."""
+        """Add to totals what was counted since the last call; returns how many counts changed."""
         return int(self._fold(windows))
 
     def turn(self, windows: int) -> int:
-        """Bring sums over one bucket; returns how many counts held anything."""
+        """Add a finished bucket to the sums, subtract those that leave; returns how many counts were not zero."""
         return int(self._turn(windows))
 
     def fold_gaps(self, windows: int) -> int:
-        """Bring the longest gaps up to what was added; returns of how many streams."""
+        """Work out the longest gaps; returns of how many streams."""
         return int(self._fold_gaps(windows))
 
 

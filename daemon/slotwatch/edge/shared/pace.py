@@ -6,7 +6,7 @@ can wait is `Engine.rest_ns`; it is shorter while somebody looks at the page, an
 batch worth judging is there sooner. Each tenth of a second it checks whether packets bring a change
 (`Engine.brings_change`), so that nothing is reported later for it.
 
-Both processes wake on the same grid of tenths of a second, intake first: what judging finds is then fresh.
+Both processes wake on the same grid of tenths of a second, intake first, so that judging finds fresh packets.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ WATCHED_FOR_NS = 12_000_000_000
 """How long the front's last message counts that somebody reads; it comes every 5 s."""
 NEVER_NS = 1 << 62
 LATE_NS = 200_000_000
-"""A turn so much later than due is reported as a stall."""
+"""A turn that is later than due by this much is reported as a stall."""
 
 
 class Pace:
@@ -50,7 +50,7 @@ class Pace:
         return now_ns < self._watched_until_ns
 
     def intake_woke(self) -> None:
-        """Intake was restarted, or so much came at once that it no longer idles."""
+        """Intake was restarted, or no longer idles because many packets came at once."""
         self._intake_rests = False
 
     def late_ns(self, now_ns: int) -> int:

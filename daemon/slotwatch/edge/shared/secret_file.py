@@ -1,4 +1,4 @@
-"""Reads small files that hold one secret: a token, an address, a key. Never more than they may hold, never a pipe."""
+"""Reads small files that hold one secret: a token, an address, a key. It reads a bounded length, and never a pipe."""
 
 from __future__ import annotations
 

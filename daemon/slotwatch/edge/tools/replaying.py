@@ -205,7 +205,7 @@ class Replay:
             engine.pass_over(left_out)
 
     def _step_ns(self, silent_ns: int, longest_ns: int, soonest_loss_ns: int | None) -> int:
-        """How long after a tick the next one is due, so long into a silence."""
+        """Give the time from one tick to the next, after a silence of this length."""
         rest_ns = longest_ns
         if longest_ns > TICK_NS:
             # In whole ticks, so that none falls beside the grid.

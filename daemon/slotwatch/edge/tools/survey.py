@@ -71,7 +71,7 @@ class SurveyListener:
             self.engine.observe(seen)
 
     def listen(self, seconds: float) -> None:
-        """Take in what comes for so long."""
+        """Take in what arrives during this time."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             self._arrivals.turn()
@@ -101,12 +101,13 @@ def live_interfaces() -> tuple[str, ...]:
 
 
 def seconds_for(universes: tuple[int, ...]) -> float:
-    """How long a survey takes that has time for these universes beside the listed ones of an ordinary house."""
+    """How long a survey needs for these universes, in addition to the listed ones of an ordinary house."""
     return max(DEFAULT_S, DISCOVERY_S + BATCH_S * (-(-len(universes) // BATCH_JOINS) + 1))
 
 
 def survey(house: House, seconds: float, say: Callable[[str], None], universes: tuple[int, ...] = ()) -> Survey:
-    """Listen for about this many seconds and return what was found. universes: of E1.31, to join beside listed ones."""
+    """Listen for about this many seconds and return what was found. universes: of E1.31, to join in addition to listed
+    ones."""
     listener = SurveyListener(house)
     started = time.monotonic()
     try:

@@ -38,7 +38,8 @@ def running_here(house: House) -> list[HostCheck]:
 
 
 def heard_here(house: House, listen_s: float) -> list[HostCheck]:
-    """Listen so long, and give each lead's port, or that none was announced. It ends early once each lead has one."""
+    """Listen for this time, and give each lead's port, or that none was announced. It ends early once each lead has
+    one."""
     watched = _by_interface(house, read_interfaces())
     names = tuple(network.name for network in watched.networks)
     ports, refused = Ports(), ""

@@ -12,7 +12,7 @@ Percent = Annotated[float, Meta(ge=0, le=100, description="Of full scale; a 16-b
 
 
 class AboutReferenceAnswer(TypedDict):
-    """What is stored beside reference levels, so that a list need not unpack them."""
+    """What is stored with reference levels, so that a list need not unpack them."""
 
     fixtures: Count
     universes: Count
@@ -119,7 +119,7 @@ class MovedFixtureAnswer(TypedDict):
 
 
 class ComparisonAnswer(TypedDict):
-    """The levels of now beside reference levels."""
+    """The present levels compared with reference levels."""
 
     name: str
     kept_at: Moment

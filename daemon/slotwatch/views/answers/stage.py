@@ -11,7 +11,7 @@ from slotwatch.views.answers.words import Count, Level, Moment, PhaseWord, Sever
 
 
 class CountsAnswer(TypedDict):
-    """How many of what."""
+    """How many universes are in each state, and how many incidents of each severity are open."""
 
     universes: Annotated[dict[str, int], Meta(description="By state.")]
     incidents: Annotated[dict[str, int], Meta(description="Open, by severity.")]
@@ -276,7 +276,7 @@ class RigOrderAnswer(TypedDict):
 
 
 class LampAnswer(TypedDict):
-    """Whose hours begin again."""
+    """The circuit or fixture whose hours begin again."""
 
     stored: Annotated[bool, Meta(description="Whether it is on the disk.")]
     circuit: NotRequired[str]

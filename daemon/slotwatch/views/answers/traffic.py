@@ -149,7 +149,7 @@ class SwitchAnswer(TypedDict):
 
 
 class NetworkAnswer(TypedDict):
-    """Where this listener hangs in the network, and what the switches of the house say."""
+    """Which switch ports this listener is on, and what the switches of the house report."""
 
     neighbours: list[NeighbourAnswer]
     switches: list[SwitchAnswer]
@@ -230,7 +230,7 @@ class UniverseDetailAnswer(UniverseAnswer):
 
 
 class PlaceAnswer(TypedDict):
-    """Where a leg hangs."""
+    """The switch port that a leg is connected to."""
 
     switch: str
     port: str

@@ -20,7 +20,7 @@ class UsualFigureAnswer(TypedDict):
 
 
 class ShowFiguresAnswer(TypedDict):
-    """One show on one universe. Null: too little of it moved, or it is older than such figures."""
+    """One show on one universe. Null: too little of it moved, or the show is older than this figure."""
 
     refresh_hz: Annotated[float, Meta(description="Mean of its minutes, rests among them.")]
     longest_gap_ms: float
@@ -45,14 +45,14 @@ class LeftOutShowAnswer(TypedDict):
 
 
 class RestartedAnswer(TypedDict):
-    """Shows of before do not count any more."""
+    """Earlier shows do not count any more."""
 
     at: Moment
     why: str
 
 
 class RestartedUniverseAnswer(RestartedAnswer):
-    """The same of one universe among many."""
+    """What is usual for one universe of a list."""
 
     universe: UniverseName
 

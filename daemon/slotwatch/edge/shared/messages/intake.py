@@ -1,4 +1,4 @@
-"""Messages between intake and judging: what intake observes beside packets, and what judging wants of it."""
+"""Messages between intake and judging: what intake observes other than packets, and what judging asks of it."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class IntakeHealth(ProcessMessage, frozen=True):
 
 
 class IntakeWoke(ProcessMessage, frozen=True):
-    """Intake no longer idles: so much came at once."""
+    """Intake no longer idles, because many packets came at once."""
 
 
 FromIntake = LinksSeen | JoinsSeen | IntakeHealth | IntakeWoke
