@@ -1,4 +1,4 @@
-"""How cost grows with the size of a house: one chart of six curves, written to docs/pictures/growth.svg.
+"""How cost grows with the size of a house: one chart of seven curves, written to docs/pictures/growth.svg.
 
 Each point is processor time of one thread for a second of show, in one process and without sockets (listeners of events
 have real ones). `exponent` is the slope on logarithmic axes over the upper half of the sizes, less what an empty house
@@ -32,6 +32,8 @@ from slotwatch.wire.universe import Protocol, UniverseId
 
 RATE_HZ = 44
 WARM_S, MEASURED_S = 12, 3
+SILENT_S = 8
+"""Longer than every timeout, so that the loss of all universes is an incident whose cause is known when they return."""
 TICK_NS = 50_000_000
 BATCH_ROWS = 1024
 PICTURE = Path(__file__).parent.parent / "docs" / "pictures" / "growth.svg"
@@ -75,7 +77,12 @@ class Show:
             self._frames.src[row, 10:] = (255, 255, 10, 0, *divmod(sender + 1, 256))
         self._frames.protocol[:] = Protocol.E131
         self._at = 0
-        self.now_ns = 1_000_000_000
+        self._begins_ns = self.now_ns = 1_000_000_000
+
+    def pause(self, span_ns: int) -> None:
+        """Send nothing for so long; what was not sent is not made up for."""
+        self._begins_ns += span_ns
+        self.now_ns += span_ns
 
     def next(self) -> Batch:
         """The frames of the next 50 ms at most, and no more than BATCH_ROWS."""
@@ -87,9 +94,10 @@ class Show:
             getattr(batch, name)[:] = getattr(self._frames, name)[which]
         batch.data[:, 111] = frame % 256
         batch.data[:, 126] = frame * 5 % 256
-        batch.t_ns[:] = 1_000_000_000 + number * (1_000_000_000 // (RATE_HZ * self.streams))
+        each_ns = 1_000_000_000 // (RATE_HZ * self.streams)
+        batch.t_ns[:] = self._begins_ns + number * each_ns
         self._at += rows
-        self.now_ns = 1_000_000_000 + self._at * (1_000_000_000 // (RATE_HZ * self.streams))
+        self.now_ns = self._begins_ns + self._at * each_ns
         return batch
 
 
@@ -108,25 +116,60 @@ def house_of(universes: int, fixtures: int = 0) -> House:
     )
 
 
+class Judged:
+    """An engine that judges a show, and the processor time that it takes."""
+
+    def __init__(self, house: House, show: Show) -> None:
+        self.show, self.used_s = show, 0.0
+        self.engine = Engine(house, now_ns=show.now_ns, wall_offset_ns=0)
+        self._due_ns, self._shown_ns = show.now_ns + TICK_NS, show.now_ns
+
+    @property
+    def open_incidents(self) -> int:
+        return sum(one.closed_ns is None for one in self.engine.judge.incidents(self.show.now_ns))
+
+    def play(self, seconds: float) -> float:
+        """Judge so much of the show; returns processor time for a second of it, one snapshot a second included."""
+        ends_ns, before_s = self.show.now_ns + round(seconds * 1e9), self.used_s
+        while self.show.now_ns < ends_ns:
+            batch = self.show.next()
+            started = time.thread_time()
+            self.engine.ingest(batch)
+            self._let_pass(self.show.now_ns)
+            self.used_s += time.thread_time() - started
+        return (self.used_s - before_s) / seconds
+
+    def hear_nothing(self, seconds: float) -> None:
+        """Let so much time pass without a packet."""
+        for _ in range(round(seconds * 1e9 / TICK_NS)):
+            self.show.pause(TICK_NS)
+            self._let_pass(self.show.now_ns)
+
+    def _let_pass(self, now_ns: int) -> None:
+        if now_ns >= self._due_ns:
+            self._due_ns += TICK_NS
+            self.engine.tick(now_ns)
+            self.engine.take_events()
+        if now_ns >= self._shown_ns:
+            self._shown_ns += 1_000_000_000
+            to_parts(self.engine.snapshot(now_ns))
+
+
 def judged(house: House, show: Show) -> tuple[float, int]:
-    """Processor time of judging a second of it, one snapshot a second included; incidents that are open."""
-    engine = Engine(house, now_ns=show.now_ns, wall_offset_ns=0)
-    due_ns, shown_ns, used = show.now_ns + TICK_NS, show.now_ns, 0.0
-    begins_ns = show.now_ns + WARM_S * 1_000_000_000
-    while show.now_ns < begins_ns + MEASURED_S * 1_000_000_000:
-        batch = show.next()
-        started = time.thread_time()
-        engine.ingest(batch)
-        if show.now_ns >= due_ns:
-            due_ns += TICK_NS
-            engine.tick(show.now_ns)
-            engine.take_events()
-        if show.now_ns >= shown_ns:
-            shown_ns += 1_000_000_000
-            to_parts(engine.snapshot(show.now_ns))
-        if show.now_ns >= begins_ns:
-            used += time.thread_time() - started
-    return used / MEASURED_S, sum(one.closed_ns is None for one in engine.judge.incidents(show.now_ns))
+    """Processor time of judging a second of a show that has run for a while; incidents that are open."""
+    judging = Judged(house, show)
+    judging.play(WARM_S)
+    return judging.play(MEASURED_S), judging.open_incidents
+
+
+def all_return(universes: int) -> float:
+    """Processor time of judging a second while all universes return that were lost together."""
+    judging = Judged(house_of(universes), Show(universes))
+    judging.play(WARM_S)
+    judging.hear_nothing(SILENT_S)
+    if not judging.open_incidents:
+        raise SystemExit("the loss of all universes was no incident: nothing returns")
+    return judging.play(MEASURED_S)
 
 
 def bridged(routes: int) -> float:
@@ -234,6 +277,7 @@ def with_faults(universes: int) -> float:
 def measured() -> list[Curve]:
     return [
         curve("Universes", "universes", (16, 64, 256, 1024, 4034), lambda n: judged(house_of(n), Show(n))[0]),
+        curve("All universes return, the first 3 s", "universes", (16, 64, 256, 1024, 4034), all_return),
         curve(
             "Sources on each of 64 universes",
             "sources",
