@@ -108,7 +108,11 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
         ),
         still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
         next_checks=_checks(ctx, cluster) if returned_ns is None else (),
-        labels=tuple((ctx.universe_name(row), ctx.label(row)) for row in universes if ctx.label(row)),
+        labels=tuple(
+            (ctx.universe_name(row), label)
+            for row, label in zip(universes, ctx.labels(universes), strict=True)
+            if label
+        ),
         returned_ns=returned_ns,
         summary_of_it=said.summary_of_it,
         weight=speaker.weight,

@@ -52,8 +52,9 @@ def let_go(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> boo
     True if some of them will be free in a moment.
     """
     letting_go = False
-    by_subject = {subject_of(cluster.rule.name, cluster.group): cluster for cluster in clusters}
-    for cluster in clusters:
+    explained = [cluster for cluster in clusters if any(case.explained_by is not None for case in cluster.cases)]
+    by_subject = _by_subject(clusters) if explained else {}
+    for cluster in explained:
         for case in cluster.cases:
             wide = _explainer_of(case, by_subject, book)
             if wide is None or wide is cluster or not _is_true_by_itself(wide, case):
@@ -64,6 +65,10 @@ def let_go(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> boo
             else:
                 letting_go = True
     return letting_go
+
+
+def _by_subject(clusters: list[Cluster]) -> dict[Slot, Cluster]:
+    return {subject_of(cluster.rule.name, cluster.group): cluster for cluster in clusters}
 
 
 def _explainer_of(case: Raised, by_subject: dict[Slot, Cluster], book: IncidentBook) -> Cluster | None:
@@ -79,16 +84,18 @@ def _incidents_over(cluster: Cluster, book: IncidentBook) -> set[Slot]:
 
 def stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
     """Keep what an open incident explains with it, while the windows still count its traces."""
-    by_subject = {subject_of(cluster.rule.name, cluster.group): cluster for cluster in clusters}
-    for cluster in clusters:
-        for case in [case for case in cluster.cases if case.explained_by is not None]:
+    explained = [cluster for cluster in clusters if any(case.explained_by is not None for case in cluster.cases)]
+    by_subject = _by_subject(clusters) if explained else {}
+    for cluster in explained:
+        staying = []
+        for case in cluster.cases:
             wide = _explainer_of(case, by_subject, book)
-            if wide is cluster:
-                continue
-            # Without that cluster its incident closes in this very pass, and this case is settled with it.
-            cluster.cases.remove(case)
-            if wide is not None and wide.cases:
+            if case.explained_by is None or wide is cluster:
+                staying.append(case)
+            elif wide is not None and wide.cases:
                 wide.explained.append(case)
+            # Without that cluster its incident closes in this very pass, and this case is settled with it.
+        cluster.cases = staying
 
 
 def explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Sequence[Incident]) -> None:
@@ -114,25 +121,27 @@ def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook)
     """
     if len(clusters) < 2:
         return clusters
-    # Two faults must not explain each other: both would be hidden, and come and go.
-    bound = {id(cluster): _incidents_over(cluster, book) for cluster in clusters}
-    among = _Among(ctx)
     wide_ones = sorted(
         (cluster for cluster in clusters if cluster.rule.explains.reaches),
         key=lambda cluster: cluster.rule.explains.rank,
     )
+    # Two faults must not explain each other: both would be hidden, and come and go.
+    bound = {id(cluster): _incidents_over(cluster, book) for cluster in wide_ones}
+    among = _Among(ctx)
     for wide in wide_ones:
         for reach in wide.rule.explains.reaches:
             if wide.cases and (not reach.causes or wide.cause in reach.causes):
-                free = [one for one in clusters if subject_of(one.rule.name, one.group) not in bound[id(wide)]]
-                _take(ctx, wide, reach, free, among)
+                _take(ctx, wide, reach, _free(clusters, bound[id(wide)]), among)
         for part in _absent_parts(wide):
-            others = [one for one in clusters if one is not wide]
-            free = [one for one in others if subject_of(one.rule.name, one.group) not in bound[id(wide)]]
+            free = _free([one for one in clusters if one is not wide], bound[id(wide)])
             for reach in (reach for reach in part.rule.explains.reaches if reach.nearness == explain.UNIVERSE):
                 _take(ctx, part, reach, free, among)
             wide.explained.extend(part.explained)
     return clusters
+
+
+def _free(clusters: list[Cluster], bound: set[Slot]) -> list[Cluster]:
+    return [one for one in clusters if subject_of(one.rule.name, one.group) not in bound] if bound else clusters
 
 
 def _absent_parts(wide: Cluster) -> list[Cluster]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import tzinfo
 from uuid import UUID
+
+import numpy as np
 
 from slotwatch.house.schema import House
 from slotwatch.judge import wording
@@ -64,12 +66,18 @@ class PassNames(PassTables):
         declared = self.declared_universe(row)
         return declared.label if declared else ""
 
+    def labels(self, rows: Sequence[int]) -> list[str]:
+        """Give the label of each of many universe rows; "" where it has none."""
+        universes = self.house.universes
+        declared = self.universes.declared[np.asarray(rows, np.intp)].tolist()
+        return [universes[place].label if 0 <= place < len(universes) else "" for place in declared]
+
     def say_universes(self, rows: Iterable[int]) -> str:
         every = tuple(rows)
         return self.names.in_words(every, self._list_universes) if len(every) > FEW else self._list_universes(every)
 
     def _list_universes(self, rows: tuple[int, ...]) -> str:
-        return wording.list_universes([self.universe_name(row) for row in rows], [self.label(row) for row in rows])
+        return wording.list_universes([self.universe_name(row) for row in rows], self.labels(rows))
 
     def name_universes(self, rows: Iterable[int]) -> str:
         """Say which universes in the middle of a sentence."""
