@@ -249,6 +249,8 @@ class Places:
     def __init__(self, groups: Iterable[LossGroup], sources_of: Callable[[LossGroup], set[str]]) -> None:
         self._groups: dict[int, LossGroup] = {}
         self._spans = Spans(SLACK_NS)
+        self._noted: dict[int, tuple[int, int]] = {}
+        """The span of each silent group that was noted last: thousands that join one in a pass rarely move it."""
         self._by_source: dict[tuple[str, str], set[int]] = {}
         for group in groups:
             self.take(group, sources_of(group) if group.kind != "silent" else set())
@@ -257,7 +259,10 @@ class Places:
         """Note a group, also one that changed. sources: names of those that joined it."""
         self._groups[group.id] = group
         if group.kind == "silent":
-            self._spans.note(group.id, group.from_ns, group.to_ns)
+            span = group.from_ns, group.to_ns
+            if self._noted.get(group.id) != span:
+                self._noted[group.id] = span
+                self._spans.note(group.id, *span)
             return
         for name in sources:
             self._by_source.setdefault((group.kind, name), set()).add(group.id)
@@ -265,7 +270,9 @@ class Places:
     def find(self, kind: str, from_ns: int, to_ns: int, sources: set[str]) -> LossGroup | None:
         """Give the newest group of a kind that stopped in the same moment."""
         if kind == "silent":
-            near, slack_ns = self._spans.near(from_ns, to_ns), SLACK_NS
+            # Of one group alone it is as quickly asked whether it overlaps as whether it is near.
+            near = list(self._noted) if len(self._noted) < 2 else self._spans.near(from_ns, to_ns)
+            slack_ns = SLACK_NS
         else:
             of_sources = (self._by_source.get((kind, name), set()) for name in sources)
             near, slack_ns = sorted(set().union(*of_sources)), NANOSECONDS

@@ -63,22 +63,23 @@ def _without_own(ctx: RuleContext, mask: Mask) -> Mask:
 
 
 def describe_lost(ctx: RuleContext, row: int) -> Finding:
-    rows = ctx.streams_of(row)
-    last_ns = ctx.streams.last_arrival_ns[rows]
-    newest_ns = int(last_ns.max()) if len(rows) else 0
+    # One by one: nearly every universe has one stream, and a whole house is lost in one pass.
+    last_ns, timeout_ns = ctx.streams.last_arrival_ns, int(ctx.universes.loss_timeout_ns[row])
+    heard = [(stream, int(last_ns[stream])) for stream in ctx.streams_of(row).tolist()]
+    newest_ns = max((at_ns for _, at_ns in heard), default=0)
     # Those that had gone long before were not what kept it alive.
-    kept = rows[(last_ns > 0) & (last_ns >= newest_ns - int(ctx.universes.loss_timeout_ns[row]))]
+    kept = tuple(stream for stream, at_ns in heard if at_ns > 0 and at_ns >= newest_ns - timeout_ns)
     stopped_on_purpose = bool(ctx.terminated[row])
     declared, is_line = ctx.declared_universe(row), ctx.universes.protocol[row] == int(Protocol.LINE)
     return Finding(
         group="",
         since_ns=newest_ns,
         universes=(row,),
-        streams=tuple(kept.tolist()),
+        streams=kept,
         networks=(int(ctx.universes.network[row]),),
         lower=int(not is_line and (declared is None or not declared.expected)) + int(stopped_on_purpose),
         # A desk that closes may be back in a moment: until silence itself would count, it is only noted.
-        quiet_until_ns=newest_ns + int(ctx.universes.loss_timeout_ns[row]) if stopped_on_purpose else 0,
+        quiet_until_ns=newest_ns + timeout_ns if stopped_on_purpose else 0,
         weight=float(ctx.now_ns - newest_ns),
     )
 
