@@ -88,7 +88,7 @@ def test_a_reference_outlives_a_kill_and_says_what_differs(tmp_path: Path, capsy
     with ended(start(file, ports)) as daemon:
         assert ran(capsys, daemon) == (
             0,
-            'No reference levels are kept. Keep the levels of now: slotwatch reference save "act 1 opening"\n',
+            'No reference levels are kept. Keep the present levels: slotwatch reference save "act 1 opening"\n',
         )
         with looking(daemon, look):
             until(lambda: level(daemon, 1) == 153)

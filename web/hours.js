@@ -37,7 +37,7 @@ function draw(page) {
           h("td", { class: "number" }, Number.isFinite(row.rated_life_h) ? `${count(row.rated_life_h)} h` : "–"),
           h("td", {}, row.band || "no life declared"),
           h("td", {}, h("button", { type: "button", "aria-label": `The lamp of ${row.kind} ${row.name} was changed`, onclick: () => question(page, row) }, "Lamp changed"))))),
-      found.length > MOST ? h("p", { class: "quiet", key: "more" }, `${found.length - MOST} more; narrow the search to see them.`) : found.length ? null : h("p", { class: "quiet", key: "none" }, "Nothing is called that.")),
+      found.length > MOST ? h("p", { class: "quiet", key: "more" }, `${found.length - MOST} more; narrow the search to see them.`) : found.length ? null : h("p", { class: "quiet", key: "none" }, "No circuit or fixture has that name.")),
     back(),
   ];
 }
@@ -54,7 +54,7 @@ function hours(value) { return h("td", { class: "number" }, Number.isFinite(valu
 function question(page, row) {
   askFirst({
     title: `Was the lamp of ${row.kind} ${row.name} changed?`,
-    texts: [`Its hours (${row.on_h.toFixed(1)} h on, ${row.full_equivalent_h.toFixed(1)} h full-equivalent) and its count of switching on begin again at zero. This cannot be taken back.`],
+    texts: [`Its hours (${row.on_h.toFixed(1)} h on, ${row.full_equivalent_h.toFixed(1)} h full-equivalent) and its count of switching on start again at zero. This cannot be taken back.`],
     yes: "Yes, a new lamp is in",
     run: async () => {
       await page.change("/api/v1/lamp-changes", { method: "POST", body: { [row.kind]: row.name } });

@@ -34,12 +34,12 @@ function draw(page) {
     momentPart(one, page),
     levelsPart(one, page),
     isOver(one) && !sending.length && !holding.length ? null
-      : part("Still working", titledList("Sending", sending), titledList("Should hold, not verified", holding),
+      : part("Still working", titledList("Still sending", sending), titledList("Should hold last levels (not verified)", holding),
         sending.length + holding.length ? null : h("p", { class: "quiet" }, "Nothing else is known to work.")),
     part("Why", cause(one), titledList(evidenceTitle(one), one.evidence), heardThere(one),
       titledList("It could also be", (one.also_possible || []).map((text) => (/^[a-z-]+$/.test(text) ? causeWords(text) : text))),
-      titledList("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not raised beside it`))),
-    part("What it touches", facts([
+      titledList("It explains", (one.explains || []).map((row) => `${ruleWords(row.rule)}${(row.universes || []).length ? ` on ${ranges(row.universes, 8)}` : ""}: not reported separately`))),
+    part("What it affects", facts([
       ["Universes", (one.universes || []).length > 24 ? ranges(one.universes) : (one.universes || []).length ? one.universes.map((name) => [universeLink(name), " "]) : "none by name"],
       ["Sources", (one.source_names || one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
       ["Rule", h("a", { href: one.rule_page || `/rules/${one.rule}` }, ruleWords(one.rule))], ["Began, on the wire", moment_(one.began_at)], ["Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],

@@ -63,7 +63,7 @@ function whole(incident, page, back) {
     causeLine(incident),
     incident.accepted ? h("p", { class: "quiet", key: "accepted" }, acceptedText(incident.accepted)) : null,
     titledList(evidenceTitle(incident), (incident.evidence || []).slice(0, 3)),
-    titledList("Still sending", sending), titledList("Should hold, not verified", holding),
+    titledList("Still sending", sending), titledList("Should hold last levels (not verified)", holding),
   ];
 }
 

@@ -86,7 +86,7 @@ function stateOf(one, nowMs) {
 function portLine(port, from, nowMs) {
   const name = [h("strong", { key: "n" }, `Port ${port.port}`), port.description && port.description !== port.port ? h("span", { class: "quiet", key: "d" }, ` ${port.description}`) : null];
   const hangs = port.leads_to ? `${port.leads_to === from ? "back to" : "to"} switch ${port.leads_to}` : port.hangs.length ? list(port.hangs) : port.uplink ? "to another switch" : "nothing known";
-  const facts = [port.up ? speed(port) : null, port.power === "delivering" ? "gives power" : null].filter(Boolean);
+  const facts = [port.up ? speed(port) : null, port.power === "delivering" ? "supplies power" : null].filter(Boolean);
   const trouble = troubles(port, nowMs);
   return h("p", { class: "port" }, name, ": ", hangs, facts.length ? h("span", { class: "quiet" }, ` ${facts.join(", ")}`) : null,
     trouble.length ? h("span", { class: "trouble block" }, `${trouble.join("; ")}.`) : null);

@@ -69,6 +69,6 @@ function fixtureList(page, rows) {
         [fixture.label ? fixture.fixture : "", fixture.position, fixture.circuit ? `circuit ${fixture.circuit}` : "", fixture.profile].filter(Boolean).join(", "))),
       h("p", { class: "roles" }, h("a", { href: `/universe/${fixture.universe}` }, `${fixture.universe} at ${fixture.address}`), " ",
         Object.entries(fixture.levels || {}).slice(0, 1).map(([role, level]) => h("span", { key: role, class: "role" }, h("span", { class: "word" }, role), share(level || 0, 255), h("span", { class: "number" }, percent(level)))))))),
-    found.length > MOST ? h("p", { class: "quiet" }, `${found.length - MOST} more; narrow the search to see them.`) : found.length ? null : h("p", { class: "quiet" }, "No fixture is called that."),
+    found.length > MOST ? h("p", { class: "quiet" }, `${found.length - MOST} more; narrow the search to see them.`) : found.length ? null : h("p", { class: "quiet" }, "No fixture has that name."),
   ];
 }

@@ -18,7 +18,7 @@ function draw(page) {
   const found = compared && compared.value;
   return [
     top(found ? found.text : rows.length ? `${plural(rows.length, "reference")} kept.` : "No reference levels are kept yet.",
-      found ? "" : "Keep the levels of now under a name, and see later what differs.", found && found.differ ? "warning" : "plain"),
+      found ? "" : "Keep the present levels under a name, and see later what differs.", found && found.differ ? "warning" : "plain"),
     awaiting(entry, "Reference levels"),
     compared ? awaiting(compared, "The comparison") : null,
     h("p", { class: "quiet", key: "caution" }, "Levels are only shown, never sent. Caution: setting them by hand can move fixtures and turn on bright ones. Make sure that nobody is near, and bring them up slowly."),
@@ -32,7 +32,7 @@ function draw(page) {
         h("td", {}, h("button", { type: "button", "aria-label": `Compare now with ${row.name}`, onclick: () => { page.local.chosen = row.name; page.redraw(); } }, row === chosen ? "Being compared" : "Compare now")),
         h("td", {}, csvLink(row.name, "", "levels"), ", ", csvLink(row.name, "/compare", "differences")),
         h("td", {}, deleting(page, row)))))),
-    part("Keep the levels of now", form(page)),
+    part("Keep the present levels", form(page)),
     back(),
   ];
 }

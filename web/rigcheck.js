@@ -37,7 +37,7 @@ function draw(page) {
   return [
     begun
       ? top(remaining ? `${remaining} of ${plural(all, "fixture")} still to rise.` : all ? `All ${all} fixtures were raised.` : "No fixture is patched, so there is nothing to check.",
-        `${check.running ? "Since" : "It was ended; it began at"} ${clockTime(startedAt)}.${dark ? ` ${dark} without light.` : ""}`, dark ? "warning" : "plain")
+        `${check.running ? "Since" : "It has ended; it began at"} ${clockTime(startedAt)}.${dark ? ` ${dark} without light.` : ""}`, dark ? "warning" : "plain")
       : top("No rig check runs.", "Start one, then bring the fixtures up one after another at the desk: this list shortens by itself."),
     awaiting(entry, "The rig check"),
     begun && all ? h("div", { key: "bar", class: "progress" }, share(done.length, all)) : null,

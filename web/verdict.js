@@ -31,8 +31,8 @@ export function verdict(feed, browserMs) {
   }
   if (knowledge.stale(browserMs)) {
     return {
-      tone: "stale", what: "STALE", holds: `Last word ${clockTime(knowledge.at())}, ${span(knowledge.ageS(browserMs))} ago`,
-      look: "Look at this screen's network", more: "Nothing here is about now. The show may be fine: this page only watches it.",
+      tone: "stale", what: "STALE", holds: `Last data ${clockTime(knowledge.at())}, ${span(knowledge.ageS(browserMs))} ago`,
+      look: "Look at this screen's network", more: "This page does not show what is true now. The show may be fine: this page only watches it.",
     };
   }
   const here = tally(feed);

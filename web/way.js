@@ -52,5 +52,5 @@ function node(name, word, x, y, state, key) {
 
 export function wayText(groups, all, receivers) {
   const wrong = groups.filter((group) => STATES[group.state] && STATES[group.state].look);
-  return `${wrong.length ? wrong.map((group) => `${ranges(group.names, 4)} ${stateWord(group.state)}, sent by ${group.senders.join(" and ") || "nobody"}${group.to.length ? `, for ${group.to.join(" and ")}` : ""}`).join("; ") : "nothing wrong on any way"}. ${plural(all, "group")} of universes, ${plural(receivers.length, "receiver")}.`;
+  return `${wrong.length ? wrong.map((group) => `${ranges(group.names, 4)} ${stateWord(group.state)}, sent by ${group.senders.join(" and ") || "nobody"}${group.to.length ? `, for ${group.to.join(" and ")}` : ""}`).join("; ") : "nothing wrong on any path"}. ${plural(all, "group")} of universes, ${plural(receivers.length, "receiver")}.`;
 }

@@ -20,7 +20,7 @@ export const SEVERITY_ORDER = { critical: 3, warning: 2, note: 1 };
 export const PHASES = {
   dark: "Nothing is expected. Losses are only noted.",
   "get-in": "Leads are pulled and racks restarted. Losses are only noted.",
-  rehearsal: "Sources restart and patches change. Losses count one step less.",
+  rehearsal: "Sources restart and patches change. Losses are one severity lower.",
   "pre-show": "Everything declared must be present. Full alarms. Look only; touch nothing.",
   show: "The audience is in. Full alarms. Look only; touch nothing.",
   "post-show": "An ordered shutdown is under way. Losses are only noted.",

@@ -329,7 +329,7 @@ def test_still_working_is_a_list_apart_from_what_should_hold(open_page: Open) ->
         "backup spare desk is sending e131/1 to e131/10",
         "media server is sending artnet/0 and artnet/1",
     ]
-    assert "Should hold, not verified" in lists.nth(1).inner_text()
+    assert "Should hold last levels (not verified)" in lists.nth(1).inner_text()
     assert lists.nth(1).locator("li").all_inner_texts() == ["Rack 1 processor"]
 
 

@@ -179,7 +179,7 @@ class Incident:
     summary: str = ""
     evidence: tuple[str, ...] = ()
     explains: tuple[tuple[str, tuple[str, ...]], ...] = ()
-    """(rule, universes) of what this incident explains and is not raised beside it."""
+    """(rule, universes) of what this incident explains and what is not raised separately."""
     also_possible: tuple[str, ...] = ()
     still_working: tuple[str, ...] = ()
     next_checks: tuple[str, ...] = ()

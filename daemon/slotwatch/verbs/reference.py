@@ -107,7 +107,7 @@ def _say_list(rows: list[dict[str, Any]], as_csv: bool) -> None:
         writer.writerows([row[key] for key in columns] for row in rows)
         return
     if not rows:
-        print('No reference levels are kept. Keep the levels of now: slotwatch reference save "act 1 opening"')
+        print('No reference levels are kept. Keep the present levels: slotwatch reference save "act 1 opening"')
     for row in rows:
         by = f", by {row['by']}" if row["by"] else ", kept at curtain up" if row["automatic"] else ""
         print(f"{row['name']}: {row['fixtures']} fixtures on {row['universes']} universes, {row['at']}{by}")

@@ -278,7 +278,7 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint(
         "post",
         "/api/v1/references",
-        "Keep the levels of now under a name; answered after 2.5 s, once it is known what moves",
+        "Keep the present levels under a name; answered after 2.5 s, once it is known what moves",
         references.ReferenceKeptAnswer,
         body=orders.ReferenceOrder,
         status=201,

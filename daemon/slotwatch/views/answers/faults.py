@@ -22,7 +22,7 @@ from slotwatch.views.answers.words import (
 
 
 class ExplainedAnswer(TypedDict):
-    """A rule that an incident explains and that is not raised beside it."""
+    """A rule that an incident explains, so that it is not raised separately."""
 
     rule: str
     universes: list[UniverseName]

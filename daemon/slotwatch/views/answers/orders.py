@@ -70,7 +70,7 @@ class _ReferenceNeeded(TypedDict):
 
 
 class ReferenceOrder(_ReferenceNeeded, total=False):
-    """Keeps the levels of now. Without universes, racks and positions: of the whole house."""
+    """Keeps the present levels. Without universes, racks and positions: of the whole house."""
 
     by: Name
     universes: list[str]
