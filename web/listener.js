@@ -59,7 +59,7 @@ function doing(page, house, health) {
   if (sends.length) sentences.push([`This computer sends ${plural(sends.length, "universe")}: ${list(sends.slice(0, 12))}${sends.length > 12 ? " and more" : ""}. `, h("a", { href: "/routes" }, "Routes")]);
   const asking = askingNow(page);
   if (asking) sentences.push([`It is asking fixtures what they are, until ${clockTime(asking.ends_at)} at the latest. `, h("a", { href: "/fixtures-asked" }, "What they answer")]);
-  if (!sentences.length) sentences.push("Nothing onto the show's network but joining groups: it listens.");
+  if (!sentences.length) sentences.push("It only listens: it joins multicast groups and sends nothing else to the show network.");
   if (!asking) sentences.push([h("a", { href: "/fixtures-asked" }, "Ask fixtures what they are"), ", if the house file allows it."]);
   return sentences;
 }

@@ -16,7 +16,7 @@ export default {
     const rows = items(entry.value, "sources");
     page.feed.takeNames(rows);
     const nowMs = page.nowMs;
-    const live = rows.filter((row) => (nowMs - ms(row.last_seen_at)) / 1000 < 12);
+    const live = rows.filter((row) => sends(row, nowMs));
     const strangers = live.filter((row) => !row.declared_as && !row.own_bridge).length;
     return [
       top(rows.length ? `${plural(live.length, "source")} ${live.length === 1 ? "is" : "are"} heard.` : "No source has been heard.",
@@ -32,22 +32,26 @@ export default {
 function more(live, strangers, silent) {
   const words = [];
   if (live) words.push(strangers ? `${strangers} of them ${strangers === 1 ? "is" : "are"} not declared.` : "All are declared.");
-  if (silent) words.push(`${silent} ${live ? "more " : ""}silent.`);
+  if (silent) words.push(`${silent} ${live ? "more " : ""}${silent === 1 ? "is" : "are"} silent.`);
   return words.join(" ");
+}
+
+/** Whether a source sends levels to any network now; of one that names no network, whether it was seen lately. */
+function sends(row, nowMs) {
+  return (row.legs || []).length ? row.legs.some((leg) => leg.state === "live") : (nowMs - ms(row.last_seen_at)) / 1000 < 12;
 }
 
 function one(row, nowMs) {
   const silent = (nowMs - ms(row.last_seen_at)) / 1000;
   const name = row.name || row.declared_as || row.source_name || row.source;
   return h("article", { key: `${row.source} ${row.address} ${row.network || ""}`, class: `entry${row.declared_as || row.own_bridge ? "" : " is-note"}` },
-    h("div", { class: "margin" }, h("p", {}, silent < 12 ? "heard now" : `silent for ${span(silent)}`), h("p", { class: "quiet" }, row.protocol)),
+    h("div", { class: "margin" }, h("p", {}, sends(row, nowMs) ? "heard now" : silent < 12 ? "sends no levels" : `silent for ${span(silent)}`), h("p", { class: "quiet" }, row.protocol)),
     h("div", { class: "body" },
       h("h3", {}, name, row.own_bridge || row.declared_as ? null : h("span", { class: "quiet" }, " not declared")),
       row.own_bridge ? h("p", {}, "This computer's own bridge: it sends what the ", h("a", { href: "/routes" }, "routes"), " of the house file say.") : null,
       h("p", {}, `Sends ${row.universes && row.universes.length ? ranges(row.universes, 12) : "no levels"}${Number.isFinite(row.refresh_hz) ? ` at ${hertz(row.refresh_hz)}` : ""}${row.priority ? `, priority ${row.priority}` : ""}; ${row.lost_frames ? `${count(row.lost_frames)} frames missing by sequence` : "no frame missing"}.`),
       legs(row, nowMs),
       h("p", { class: "quiet" }, [row.source_name && row.source_name !== name ? `calls itself “${row.source_name}”` : "", (row.legs || []).length > 1 ? "" : `at ${row.address}`, (row.legs || []).length === 1 && row.legs[0].place ? `on port ${row.legs[0].place.port} of switch ${row.legs[0].place.switch}` : "", row.cid ? `CID ${row.cid}` : "", row.first_seen_at ? `first heard ${dayTime(row.first_seen_at)}` : ""].filter(Boolean).join("; ")),
-      (row.legs || []).length > 1 ? h("ul", {}, row.legs.map((leg, i) => h("li", { key: i }, `${leg.network || "network"}: ${leg.address}, ${String(leg.state).replaceAll("-", " ")}${leg.universes.length ? `, ${ranges(leg.universes, 6)}` : ""}${leg.last_frame_at ? `, last frame ${dayTime(leg.last_frame_at)}` : ""}`))) : null,
       (row.listed_undeclared || []).length ? h("p", {}, `Its discovery list names ${ranges(row.listed_undeclared, 12)}, which the house file does not declare.`) : null,
       (row.odd || []).length ? h("p", { class: "quiet" }, `Understood, but not as the standard specifies: ${row.odd.map((word) => String(word).toLowerCase().replaceAll("_", " ")).join(", ")}.`) : null));
 }

@@ -122,6 +122,7 @@ def sources(now_ms: float) -> list[Json]:
             "address": address, "source_name": name if e131 else "", "declared_as": name if declared else "",
             "universes": universes, "priority": 100 if e131 else None, "refresh_hz": 40.0, "lost_frames": 0,
             "first_seen_at": iso(now_ms - 9e6), "last_seen_at": iso(now_ms - 20),
+            "legs": [{"network": "eth1", "address": address, "mac": None, "state": "live", "last_frame_at": iso(now_ms - 20), "universes": universes, "place": None}],
         }  # fmt: skip
 
     e131 = [f"e131/{n}" for n in range(1, 13)]
@@ -455,6 +456,9 @@ def desk_lost(now_ms: float) -> Situation:
     made = base(now_ms)
     began = now_ms - 4100
     gone = ["e131/3", "e131/4", "e131/5", "e131/6"]
+    spare = next(row for row in made.sources if row["source"] == DESK_B)
+    spare["last_seen_at"] = iso(began)
+    spare["legs"][0] |= {"state": "silent", "last_frame_at": iso(began)}
     for row in made.universes:
         if row["universe"] in gone:
             row |= universe(row["universe"], row["label"], "lost", DESK_B, now_ms) | {"incidents": [7]}

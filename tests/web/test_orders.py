@@ -133,7 +133,9 @@ def test_what_this_computer_sends_and_asks_for_is_in_the_head_and_with_the_liste
 
 def test_a_listener_that_only_listens_says_that(open_page: Open) -> None:
     page = open_page("well").go("/listener")
-    page.wait_for_selector("text=Nothing onto the show's network but joining groups: it listens.")
+    page.wait_for_selector(
+        "text=It only listens: it joins multicast groups and sends nothing else to the show network."
+    )
     assert page.locator("#head .activity").count() == 0
 
 

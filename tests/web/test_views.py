@@ -19,7 +19,7 @@ SAYS = {
     "/incidents": "SPARE DESK SILENT",
     "/universes": "14 universes: 4 lost",
     "/rules": "rules are judged all the time.",
-    "/sources": "3 sources are heard.",
+    "/sources": "2 sources are heard.",
     "/network": "Port 4 of FOH is down.",
     "/patch": "1 conflict in the patch.",
     "/rig-check": "15 of 35 fixtures still to rise.",
