@@ -137,7 +137,7 @@ def test_hostile_lengths_end_the_reading_with_a_sentence_and_little_memory(octet
     reader.close()
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert len(found) >= 1 and reader.ended.startswith("damaged at octet")
+    assert len(found) >= 1 and reader.ended.startswith("damaged at byte")
     assert peak < 1 << 20
 
 

@@ -147,7 +147,7 @@ class Roster:
         return {sender.role for sender in senders if sender is not None} == {"backup"}
 
     def pass_over(self, ticks_ns: Sequence[int]) -> None:
-        """Go on with the times at which those that came would have been struck out in passes that were left out."""
+        """Make up for passes that were left out: note when they would have struck out those that came."""
         if self._never:
             for at_ns in ticks_ns:
                 if at_ns - self._checked_ns >= 2 * TICK_NS:

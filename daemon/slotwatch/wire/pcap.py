@@ -121,7 +121,7 @@ class Reader:
         if not self.kind:
             raise ValueError("it is empty" if not self._held else _unknown(self._held))
         if self._held and not self.ended:
-            self.ended = f"the last {len(self._held)} octets are the beginning of a record that was cut off"
+            self.ended = f"the last {len(self._held)} bytes are the beginning of a record that was cut off"
         self._held = b""
 
     def _begin(self, piece: memoryview) -> int:
@@ -147,7 +147,7 @@ class Reader:
         return self._scan_pcapng(piece, taken, buffer, out)
 
     def _damaged(self, at: int, what: str) -> None:
-        self.ended = f"damaged at octet {self._place + at}: {what}; what comes before it was read"
+        self.ended = f"damaged at byte {self._place + at}: {what}; what comes before it was read"
 
     def _scan_pcap(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
         read = struct.Struct(self._order + "I").unpack_from
@@ -160,7 +160,7 @@ class Reader:
         while taken <= end:
             (captured,) = read(piece, taken + 8)
             if captured > LONGEST_PACKET:
-                self._damaged(taken, f"a packet of {captured} octets")
+                self._damaged(taken, f"a packet of {captured} bytes")
                 break
             following = taken + 16 + captured
             if following > len(piece):
@@ -210,7 +210,7 @@ class Reader:
                 read = struct.Struct(self._order + "II").unpack_from
             if length < 12 or length % 4 or length > LONGEST_BLOCK:
                 if not self.ended:
-                    self._damaged(taken, f"a block of {length} octets")
+                    self._damaged(taken, f"a block of {length} bytes")
                 break
             following = taken + length
             if following > size:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 
 def holders(protocol: str, port: int) -> list[str]:
-    """Names and process numbers (`olad 812`) of programs with this local port open; `protocol` is udp or tcp.
+    """Names and process numbers (`program 812`) of programs with this local port open; `protocol` is udp or tcp.
 
     A program of another user is found only by root; otherwise its owner's number is given instead.
     """

@@ -62,5 +62,7 @@ RULE = Rule(
         "Look at the backup's screen: is it running, following, and sending?",
         "Look at the backup's link lamp.",
     ),
-    next_checks_quiet=(f"{CLEAR_FIRST} Restart the backup's session and wait until both screens say that it follows.",),
+    next_checks_quiet=(
+        f"{CLEAR_FIRST} Connect the backup to the main source again; wait until both screens say that it follows.",
+    ),
 )

@@ -106,7 +106,7 @@ RULE = Rule(
     ),
     faults=("F39", "F40"),
     next_checks=(
-        "Ask both operators who means to be in control.",
+        "Ask both operators who is meant to be in control.",
         "Look at the main source's screen: running, sending, at its own priority?",
     ),
 )

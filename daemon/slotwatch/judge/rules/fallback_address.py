@@ -83,7 +83,7 @@ RULE = Rule(
     name="fallback-address",
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
-    short=ShortWords("{source} has no address", "{n} sources have no address", look="Look at its network settings"),
+    short=ShortWords("{source} on fallback address", "{n} on fallback addresses", look="Look at its network settings"),
     sentence="{who} has the fallback address {address}: it found no DHCP server.",
     judged_by=judged_by(FallbackAddressParameters(), bind),
     facts=FallbackAddressFacts,

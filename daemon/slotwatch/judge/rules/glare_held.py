@@ -104,7 +104,7 @@ RULE = Rule(
     name="glare-held",
     rule_class=RuleClass.PATCH,
     severity=Severity.NOTE,
-    short=ShortWords("glare held", "{n} hold a glare", look="Look at the cue"),
+    short=ShortWords("bright at the audience", "{n} bright at the audience", look="Look at the cue"),
     sentence="{fixtures} faces the audience and has been above {bright_percent:g} % since {since}.",
     found_after=("held_s",),
     judged_by=judged_by(GlareHeldParameters(), bind),

@@ -168,5 +168,7 @@ RULE = Rule(
         "Look at the gateway's page or display: which universe is this port set to, and is it an output?",
         "Look at the lamp of that gateway port, and whether fixtures on another port of it are right.",
     ),
-    next_checks_quiet=(f"{CLEAR_FIRST} Tap the line at the gateway itself, then halve the chain until it is right.",),
+    next_checks_quiet=(
+        f"{CLEAR_FIRST} Tap the line at the gateway itself. If it is right there, tap it further and further down.",
+    ),
 )

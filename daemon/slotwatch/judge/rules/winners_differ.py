@@ -129,6 +129,6 @@ RULE = Rule(
     faults=("F21", "F40"),
     next_checks=(
         "Look at the switches and uplinks between the two listeners: one of the two sources does not pass.",
-        "Look at the stage: receivers near each listener obey the source that wins there.",
+        "Look at the stage: receivers near each listener follow the source that wins there.",
     ),
 )
