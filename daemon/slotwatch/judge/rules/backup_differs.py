@@ -154,5 +154,5 @@ RULE = Rule(
     measured=LAG,
     faults=("F40",),
     next_checks=("Check on the backup's screen whether it follows, and whether it runs the same show file and cue.",),
-    next_checks_quiet=(f"{CLEAR_FIRST} Let the backup load the show again and follow, and watch this clear.",),
+    next_checks_quiet=(f"{CLEAR_FIRST} Let the backup load the show again and follow; then this closes.",),
 )

@@ -34,9 +34,7 @@ Echo = tuple[int, int]
 class EchoedUniverseParameters(RuleParameters):
     on_delay_s: float = number(5.0, "time that it repeats movement before the incident opens")
     lag_ms: float = number(250.0, "longest delay of a copy")
-    shortest_lag_ms: float = number(
-        2.0, "shortest delay of a copy; a frame that comes earlier by so much shows that it is not a copy"
-    )
+    shortest_lag_ms: float = number(2.0, "shortest delay of a copy; a frame that comes earlier by this much is no copy")
     copies: int = number(3, "copied frames in the window")
     window_s: float = number(2.0, "time in which they are counted")
 

@@ -134,6 +134,7 @@ class FlashingLights:
                 f"{how[0].upper()}{how[1:]}.",
                 f"A flash is a pair of opposing changes of 10 % or more (WCAG 2.3.1), {TOO_MANY // 2} or more of them "
                 f"within a second. {NOT_SEEN}",
+                "Levels do not show saturated red, area or brightness. No compliance with a standard is claimed.",
             ),
             also_possible=("an effect that is intended: it can be accepted with a reason",),
             weight=rate_hz,

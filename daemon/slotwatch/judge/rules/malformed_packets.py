@@ -76,6 +76,6 @@ RULE = Rule(
     faults=("F54", "F57"),
     next_checks=(
         "Find out which machine has this address, and which program on it uses the show's port.",
-        "Look at that sender's version.",
+        "Look at the version of the program that sends them.",
     ),
 )

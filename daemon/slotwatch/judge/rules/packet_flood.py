@@ -36,7 +36,7 @@ class PacketFloodParameters(RuleParameters):
     packets_hz: float = number(2000.0, "packets of one kind on one network in each of these seconds")
     lasts_s: float = number(3.0, "whole seconds in a row, up to 9")
     levels_hz: float = number(10_000.0, "packets of levels from one source")
-    each_hz: float = number(60.0, "of them on its mean universe: no desk sends so fast")
+    each_hz: float = number(60.0, "of them on its mean universe: no desk sends that fast")
     levels_window_s: float = number(1.0, "time over which those are counted")
 
 

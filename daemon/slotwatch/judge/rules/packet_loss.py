@@ -35,7 +35,7 @@ class PacketLossParameters(RuleParameters):
     possible_ratio: float = number(
         1.3, "ratio of missing frames to those that there was time for, at the stream's own rate"
     )
-    possible_frames: int = number(5, "missing frames beyond that from which its numbers have jumped: a restart")
+    possible_frames: int = number(5, "missing frames beyond that ratio above which its numbers jumped: a restart")
 
 
 @dataclass(frozen=True, slots=True)

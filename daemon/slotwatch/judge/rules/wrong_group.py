@@ -15,7 +15,7 @@ from slotwatch.wire.universe import Protocol
 
 @dataclass(frozen=True, slots=True)
 class WrongGroupParameters(RuleParameters):
-    on_delay_s: float = number(1.0, "time that it is sent so before the incident opens")
+    on_delay_s: float = number(1.0, "time that it is sent there before the incident opens")
 
 
 @dataclass(frozen=True, slots=True)
