@@ -308,7 +308,10 @@ class Windows:
                 ready: NDArray[np.uint32] = getattr(self._table, name)[:top]
                 return ready
         numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS
-        return np.asarray(self._ring[list(metrics)][:, numbers, :top].sum((0, 1)), np.uint32)
+        found = np.zeros(top, np.int32)
+        for metric in metrics:  # one by one: together, all buckets of them would be copied first
+            found += self._ring[metric, numbers, :top].sum(0, dtype=np.int32)
+        return found.view(np.uint32)
 
     def unfinished(self, metrics: tuple[int, ...]) -> int:
         """How much of these counts all streams have in the bucket that is being filled."""

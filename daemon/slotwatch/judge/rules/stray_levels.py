@@ -86,7 +86,7 @@ class StrayLevels:
         rows = np.flatnonzero(patched & (universes.live > 0))
         for first in range(0, len(rows), ROWS_AT_ONCE):
             some = rows[first : first + ROWS_AT_ONCE]
-            strays[some] = self._strays(ctx, some).any(1)
+            strays[some] = np.bitwise_or.reduce(self._strays(ctx, some), axis=1) > 0
         self._stray_rows = np.flatnonzero(strays)
         return strays
 
