@@ -44,20 +44,25 @@ class PatchedSlots:
             if number is not None:
                 used[number, fed] = True
 
-        self.unused: NDArray[np.uint64] = np.where(used, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
-        """(D + 1, 64) by the universe's place in the house, words of eight slots; all bits in those that nothing uses.
-        The last row has no patch."""
-        layouts, layout_of = np.unique(slot_bits(used[:-1]), axis=0, return_inverse=True)
-        self._words: NDArray[np.uint64] = np.ascontiguousarray(layouts.T)
-        """(8, L) used slots of each layout, as bits. Universes that use the same slots have one layout."""
+        layouts, layout_of = np.unique(slot_bits(used), axis=0, return_inverse=True)
         self.layout_of: NDArray[np.intp] = layout_of.reshape(-1)
-        """(D,) the layout of each declared universe."""
+        """(D + 1,) layout of each declared universe, by its place in the house: universes that use the same slots share
+        one. The last place has no patch."""
+        self._words: NDArray[np.uint64] = np.ascontiguousarray(layouts.T)
+        """(8, L) used slots of each layout, as bits."""
         self.size: NDArray[np.int64] = np.bitwise_count(layouts).sum(1, dtype=np.int64)
         """(L,) how many slots each layout uses."""
+        slots = np.unpackbits(layouts.view(np.uint8), axis=1) > 0
+        self._unused: NDArray[np.uint64] = np.where(slots, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
+        """(L, 64) words of eight slots; all bits in those that nothing uses."""
+
+    def unused(self, universes: NDArray[np.int32]) -> NDArray[np.uint64]:
+        """(N, 64) unused slots of universes, by their places in the house: words of eight, all bits where free."""
+        return self._unused[self.layout_of[universes]]
 
     def used(self, universes: NDArray[np.int32]) -> NDArray[np.bool_]:
         """(N, 512) slots in use on universes, by their places in the house."""
-        used: NDArray[np.bool_] = self.unused[universes].view(np.uint8) == 0
+        used: NDArray[np.bool_] = self.unused(universes).view(np.uint8) == 0
         return used
 
     def count_used(self, slots: NDArray[np.bool_]) -> NDArray[np.uint16]:

@@ -75,7 +75,7 @@ class StrayLevels:
     def _strays(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.uint64]:
         """(n, 64) levels of eight slots each; 0 in those that are used."""
         strays: NDArray[np.uint64] = winning_levels(ctx.model, rows).view(np.uint64)
-        strays &= self._patch.unused[ctx.universes.declared[rows]]
+        strays &= self._patch.unused(ctx.universes.declared[rows])
         return strays
 
     def has_strays(self, ctx: RuleContext) -> Mask:
@@ -172,7 +172,7 @@ class StrayLevels:
             fits &= inside >= p.covered_ratio * np.maximum(patch.size, 1)
             for at in np.flatnonzero(fits.any(1)).tolist():
                 place = some[at]
-                nearest = self._nearest(ctx, int(declared[place]), np.flatnonzero(fits[at][patch.layout_of]))
+                nearest = self._nearest(ctx, int(declared[place]), np.flatnonzero(fits[at][patch.layout_of[:-1]]))
                 if nearest is not None:
                     found[int(rows[place])] = nearest
         return found
