@@ -298,7 +298,8 @@ class House:
     listeners: tuple[DeclaredListener, ...] = ()
     switches: tuple[DeclaredSwitch, ...] = ()
     limits: Mapping[Protocol, Limits] = field(
-        default_factory=lambda: {one: Limits(loss_timeout_s=one.facts.loss_timeout_s) for one in Protocol}
+        default_factory=lambda: {one: Limits(loss_timeout_s=one.facts.loss_timeout_s) for one in Protocol},
+        hash=False,  # a mapping has none; what is equal still compares it
     )
     """What undeclared universes are judged by."""
     networks: tuple[Network, ...] = ()
