@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections import deque
 from enum import IntEnum
-from heapq import heappop, heappush
 from typing import NamedTuple
 
 import numpy as np
 
+from slotwatch.bridge.agenda import Agenda
 from slotwatch.bridge.declared import declared_addresses
 from slotwatch.bridge.loop import LoopWatch
 from slotwatch.bridge.merge import Input
@@ -34,9 +34,6 @@ CLAIMS_KEEP_ALIVE_NS = 900_000_000
 """Longest time between two packets of start code 0xDD: as the keep-alive of levels."""
 TERMINATED_PACKETS = 3
 """ANSI E1.31-2018 6.2.6."""
-OUTPUT_BITS = 20
-"""Low bits of an entry of the agenda that hold the index of the output."""
-OUTPUT_MASK = (1 << OUTPUT_BITS) - 1
 InputKey = tuple[int, int, int]
 """Index of the network, protocol, universe number."""
 
@@ -87,20 +84,13 @@ class Bridge:
         """By protocol and universe number: whether any route has it as its input."""
         self._out: deque[Outgoing] = deque()
         self._declared = declared_addresses(house)
-        self._agenda: list[int] = []
-        """A heap of frames that may be due: time in ns, and the output in the low bits (one number sorts faster than
-        two)."""
-        self._ready: list[int] = []
-        """Outputs whose frame is due at once."""
         self.is_shared = False
         """Whether an input has more than one source: only then can an output come back into it unnoticed."""
-        self._noted: list[int] = []
-        """Of each output: its earliest entry in the agenda."""
         self._look_ns = now_ns
         """Before this time no source times out, no hold time ends and no route ends its listening."""
         for route in house.routes:
             self._add(house, route, now_ns)
-        self._noted = [NEVER_NS] * len(self.outputs)
+        self._agenda = Agenda(len(self.outputs))
 
     def ingest(self, batch: Batch, fields: Fields) -> None:
         """Take packets. Rows that no route wants cost one array look-up."""
@@ -157,32 +147,24 @@ class Bridge:
 
     def next_deadline_ns(self) -> int | None:
         """When `tick` or `take_output` has something to do if no packet comes; None for never."""
-        if self._ready:
-            return 0
-        due_ns = min(self._look_ns, self._agenda[0] >> OUTPUT_BITS if self._agenda else NEVER_NS)
+        due_ns = min(self._look_ns, self._agenda.next_ns())
         return None if due_ns == NEVER_NS else due_ns
 
     def take_output(self, now_ns: int) -> list[Outgoing]:
         """Frames that are due now, in the order they are to be sent."""
-        if self._ready:
-            ready, self._ready = self._ready, []
-            for index in ready:
-                output = self.outputs[index]
-                if output.pacer.pending and not (output.ending or output.paused):
-                    self._emit(index, output, now_ns)
-                else:
-                    self._due(index, output, now_ns)
-                # What was sent for a change is repeated no sooner than this.
-                if self._noted[index] > now_ns + REPEAT_NS:
-                    self._note(index)
-        due = (now_ns + 1) << OUTPUT_BITS
-        while self._agenda and self._agenda[0] < due:
-            entry = heappop(self._agenda)
-            index = entry & OUTPUT_MASK
-            if entry >> OUTPUT_BITS == self._noted[index]:
-                self._noted[index] = NEVER_NS
-                self._due(index, self.outputs[index], now_ns)
+        agenda = self._agenda
+        for index in agenda.take_ready():
+            output = self.outputs[index]
+            if output.pacer.pending and not (output.ending or output.paused):
+                self._emit(index, output, now_ns)
+            else:
+                self._due(index, output, now_ns)
+            # What was sent for a change is repeated no sooner than this.
+            if agenda.noted_ns(index) > now_ns + REPEAT_NS:
                 self._note(index)
+        while (due := agenda.take_due(now_ns)) is not None:
+            self._due(due, self.outputs[due], now_ns)
+            self._note(due)
         return self._take_all()
 
     def stop(self, now_ns: int) -> list[Outgoing]:
@@ -323,10 +305,9 @@ class Bridge:
         if at_ns is None:
             return
         if at_ns <= now_ns:
-            self._ready.append(index)
-        elif at_ns < self._noted[index]:
-            self._noted[index] = at_ns
-            heappush(self._agenda, at_ns << OUTPUT_BITS | index)
+            self._agenda.put_at_once(index)
+        else:
+            self._agenda.put(index, at_ns)
 
     def _changed(self, index: int, now_ns: int) -> None:
         output = self.outputs[index]
