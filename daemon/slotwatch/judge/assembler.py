@@ -60,7 +60,9 @@ class Assembler:
         """Until when assemblies leave everything as it is if nothing comes."""
         if not self.is_revising:
             return NEVER_NS
-        return max(self._due_ns, self._same_until_ns if self._is_same(ctx) else 0)
+        if not self._is_same(ctx):
+            return self._due_ns
+        return max(self._due_ns, min(self._same_until_ns, self._clusterer.settles_ns))
 
     def follow(self, ctx: RuleContext, cases: Callable[[], Sequence[Raised]], at: datetime) -> bool:
         """Put them together if that is due; returns whether it was done. at: the time by the wall clock."""
@@ -102,6 +104,7 @@ class Assembler:
         self._assembled_ns = now_ns
         self._due_ns = now_ns + self._period_ns
         self._book.hold(now_ns)
+        self._clusterer.settle(now_ns)
 
     def _assemble(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> None:
         with watched(ctx) if ctx.revision is not None else nullcontext(TimeWatch(ctx.at_ns)) as watch:

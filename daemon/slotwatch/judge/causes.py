@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NEVER_NS
 from slotwatch.judge import leg_causes, leg_doubts, wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
@@ -64,7 +65,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
         verdict = _whole_sources(scene)
     else:
         verdict = say_ended_whole(scene, _part_of_source(scene))
-    verdict.provisional = bool(scene.undecided.any()) or ctx.now_ns < group.is_revised_until_ns
+    verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else group.is_revised_until_ns)
     verdict = say_unfit_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
     _say_all_that_works(scene, verdict)
     return verdict
@@ -88,6 +89,7 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
         now.still_working,
         now.next_checks,
         now.provisional,
+        now.settles_ns,
     )
 
 

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge.aftermath import bring_up_to_date
 from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
 from slotwatch.judge.cluster import Cluster, names_of
@@ -47,6 +47,16 @@ class Clusterer:
     def is_revising(self) -> bool:
         """Whether a cause may still change while evidence comes in, or what it explains while it ends."""
         return self.is_letting_go or any(verdict.provisional for _, verdict in self._verdicts.values())
+
+    @property
+    def settles_ns(self) -> int:
+        """When the first cause becomes final by itself, if nothing but time changes."""
+        return min((one.settles_ns for _, one in self._verdicts.values() if one.provisional), default=NEVER_NS)
+
+    def settle(self, now_ns: int) -> None:
+        """Make final what another weighing would make final, where nothing but time has changed."""
+        for _, verdict in self._verdicts.values():
+            verdict.settle(now_ns)
 
     def cluster(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime, book: IncidentBook) -> list[Cluster]:
         """Make this pass's clusters, each case in at most one: as its own or as explained."""
@@ -98,20 +108,20 @@ class Clusterer:
         if known is not None and (is_deaf or any(case.is_visited for case in group.members.values())):
             # This listener hears nothing of it there now: neither silence nor frames are evidence of the cause.
             known[1].still_working = []
-            return known[1]
+            return _set_aside(known[1])
         if known is not None and any(case.was_visited for case in group.members.values()):
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
-            return known[1]
+            return _set_aside(known[1])
         # Once every timeout and two discovery intervals have passed the cause is final, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         # A listener that hears nothing learns nothing about the cause.
         if known is not None and _is_blind(ctx, group):
-            return known[1]
+            return _set_aside(known[1])
         # Once some of it is back, the present state is not evidence of the cause.
         if known is not None and _is_coming_back(ctx, group):
-            known[1].provisional = ctx.now_ns < group.is_revised_until_ns
+            known[1].await_evidence(ctx.at_ns, group.is_revised_until_ns)
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
@@ -121,6 +131,12 @@ class Clusterer:
             verdict = left_behind(known[1], verdict)
         self._verdicts[group.id] = members, verdict
         return verdict
+
+
+def _set_aside(verdict: Verdict) -> Verdict:
+    """Leave a verdict as it is, also once its time for evidence is over: it is weighed again when that can be done."""
+    verdict.settles_ns = NEVER_NS
+    return verdict
 
 
 def _is_blind(ctx: RuleContext, group: LossGroup) -> bool:

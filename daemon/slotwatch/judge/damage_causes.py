@@ -56,6 +56,7 @@ def weigh_damage(scene: Scene, verdict: Verdict) -> Verdict:
             *verdict.next_checks,
         ],
         verdict.provisional,
+        verdict.settles_ns,
     )
 
 
@@ -88,6 +89,7 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
             verdict.still_working,
             [f"Look at leads and switch ports on the path from {names} to this computer.", *verdict.next_checks],
             verdict.provisional,
+            verdict.settles_ns,
         )
     missed = int(streams.lost_of_last_10[rows].min()) if len(rows) else 0
     if missed >= MISSED_BEFORE and was_at_rest and verdict.cause in ("source-lost", "network-lost", "leg-lost"):

@@ -87,7 +87,10 @@ def _may_continue(scene: Scene, source: int) -> bool:
     """Whether other networks hear a source still, as far as anybody knows yet."""
     stops = scene.stops
     rows = np.isin(scene.ctx.streams.source, [leg for leg in scene.ctx.other_legs(source) if leg not in scene.whole])
-    return bool(heard_on(scene, source)) or bool((rows & stops.had_frames & ~stops.overdue & ~stops.terminated).any())
+    if heard_on(scene, source):
+        return True
+    rows &= stops.had_frames & ~stops.terminated
+    return bool((rows & ~stops.overdue_among(rows)).any())
 
 
 def _has_moved(scene: Scene, source: int) -> bool:

@@ -33,6 +33,6 @@ def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
             "Look at the plugs of the line and at the stage: do its fixtures hold their last look?",
         ],
     )
-    verdict.provisional = ctx.now_ns < group.is_revised_until_ns
+    verdict.await_evidence(ctx.at_ns, group.is_revised_until_ns)
     verdict.still_working = [f"{name} still reaches this port" for name in going]
     return verdict

@@ -125,9 +125,9 @@ def may_be_memberships(scene: Scene) -> tuple[str, ...]:
     ctx, streams, stops = scene.ctx, scene.ctx.streams, scene.stops
     if any(ctx.listener.queriers.newest(network) is not None for network in scene.networks):
         return ()
-    ended = stops.had_frames & stops.overdue & ~stops.terminated & ~scene.stopped
+    ended = stops.had_frames & ~stops.terminated & ~scene.stopped
     ended &= np.isin(streams.network, scene.networks) & (stops.last_ns >= scene.group.from_ns - EXPIRY_NS)
-    rows = np.flatnonzero(ended)
+    rows = np.flatnonzero(stops.overdue_among(ended))
     if not len(rows) or not scene.is_multicast(np.append(rows, np.flatnonzero(scene.stopped))).all():
         return ()
     return ("the switch drops one group after the other, because it hears no querier",)

@@ -150,7 +150,10 @@ class PassTables:
 
     def settled(self, window_ns: int) -> NDArray[np.bool_]:
         """(S,) live streams that have been there for a whole window."""
-        settled: NDArray[np.bool_] = self.live & (self.now_ns - self.streams.since_ns >= window_ns)
+        settled = self.live.copy()
+        rows = settled.nonzero()[0]
+        if len(rows):
+            settled[rows] = self.now_ns - self.streams.since_ns[rows] >= window_ns
         return settled
 
     def _note_windows(self, counts: Iterable[int], buckets: int) -> None:

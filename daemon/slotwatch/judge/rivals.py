@@ -136,7 +136,7 @@ def _has_ended(ctx: RuleContext) -> NDArray[np.bool_]:
     """(S,) streams that have been silent for longer than E1.31's loss time and than their own usual interval."""
     silent_ns = ctx.now_ns - ctx.streams.last_arrival_ns
     ended: NDArray[np.bool_] = silent_ns > SLOT_PRIORITY_LOSS_NS
-    return ended & measure_stops(ctx).late if ended.any() else ended
+    return measure_stops(ctx).late_among(ended) if ended.any() else ended
 
 
 def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:

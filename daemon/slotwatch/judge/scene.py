@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup
@@ -44,6 +44,8 @@ class Verdict:
     next_checks: list[str] = field(default_factory=list)
     provisional: bool = False
     """Whether more evidence is still to come."""
+    settles_ns: int = NEVER_NS
+    """When that ends by itself, if nothing but time changes until then."""
     rests_on: tuple[int, ...] = ()
     """Rows of sources on other networks. The verdict holds while one of them is heard."""
     rests_on_streams: tuple[int, ...] = ()
@@ -57,6 +59,14 @@ class Verdict:
     """Whether it is known by its coming again and again: then what was over before had this cause too."""
     once_silent: tuple[str, str, str] = ("", "", "")
     """Once all that it rests on has stopped too: the new sentence, a line of the evidence, and what replaces it."""
+
+    def await_evidence(self, now_ns: int, until_ns: int) -> None:
+        """Take evidence until then."""
+        self.provisional, self.settles_ns = now_ns < until_ns, until_ns
+
+    def settle(self, now_ns: int) -> None:
+        """End with the time for evidence, where nothing else has changed since it was weighed."""
+        self.provisional &= now_ns < self.settles_ns
 
 
 @dataclass
@@ -170,7 +180,8 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     # What fell silent with this listener's own link says nothing of its source.
     had_frames = had_frames & ~_cut_by_own_link(ctx, stops)
     came_after = had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
-    went_on = came_after & ~stops.late
+    late = stops.late_among(came_after)
+    went_on = came_after & ~late
     # A source that sent well after the stop did not stop with it, even if it is silent by now.
     outlived = came_after & ~went_on & (stops.last_ns > max(group.from_ns, group.to_ns) + SLACK_NS)
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
@@ -183,14 +194,15 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
             silent &= _apart_from_the_dark(ctx, group, lost)
     if group.kind == "terminated":
         silent[:] = False  # a source that falls silent in that moment announced nothing
-    stopped = lost | (silent & stops.overdue)
+    overdue = stops.overdue_among(silent | late)
+    stopped = lost | (silent & overdue)
     sources = sorted(set(streams.source[stopped].tolist()))
     # What loses power while one of its leads is out ends in two steps: so soon after the first, it is one end.
     lingered = outlived & (stops.last_ns <= max(group.from_ns, group.to_ns) + ONE_END_NS)
     going = set(streams.source[went_on | outlived & ~lingered].tolist())
     alive_leads = {_lead_of(ctx, source) for source in going}
     # What is late may have stopped as well, and may be back with the next frame.
-    undecided = (silent & ~stops.overdue) | (came_after & stops.late & ~stops.overdue)
+    undecided = (silent | late) & ~overdue
     whole = [source for source in sources if _lead_of(ctx, source) not in alive_leads]
     networks = sorted(set(streams.network[stopped].tolist()))
     scene = Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)

@@ -31,13 +31,29 @@ class Stops:
     """When its newest frame came; 0: none came yet."""
     due_ns: NDArray[np.int64]
     """When its next frame was due at the latest."""
-    late: NDArray[np.bool_]
-    """Silent for longer than its last interval or its usual one: whether it still sends is not known."""
-    overdue: NDArray[np.bool_]
-    """Silent for clearly longer than the next frame was due: it has stopped."""
     terminated: NDArray[np.bool_]
     """The source sent that it stops, after its last frame."""
     had_frames: NDArray[np.bool_]
+    now_ns: int
+    usual_ns: NDArray[np.int64]
+    """Its last interval or its usual one."""
+
+    def late_among(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Those of a mask that are silent for longer than their usual interval: whether they still send is not known."""
+        return self._silent_for(mask, self.usual_ns, 8)
+
+    def overdue_among(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Those of a mask that are silent for clearly longer than their next frame was due: they have stopped."""
+        return self._silent_for(mask, self.due_ns - self.last_ns, 2)
+
+    def _silent_for(self, mask: NDArray[np.bool_], most_ns: NDArray[np.int64], share: int) -> NDArray[np.bool_]:
+        """Those of a mask that are silent for longer than this and a part of it more. Only their ages are compared."""
+        found = np.zeros(len(mask), np.bool_)
+        rows = (mask & self.had_frames).nonzero()[0]
+        if len(rows):
+            limit_ns = most_ns[rows]
+            found[rows] = self.now_ns - self.last_ns[rows] > limit_ns + limit_ns // share + SLACK_NS
+        return found
 
 
 def measure_stops(ctx: RuleContext) -> Stops:
@@ -58,8 +74,8 @@ def measure_stops(ctx: RuleContext) -> Stops:
     return Stops(
         last_ns=last_ns,
         due_ns=last_ns + owed_ns,
-        late=had_frames & (ctx.now_ns - last_ns > usual_ns + usual_ns // 8 + SLACK_NS),
-        overdue=had_frames & (ctx.now_ns - last_ns > owed_ns + owed_ns // 2 + SLACK_NS),
         terminated=had_frames & (streams.last_terminated_ns >= last_ns),
         had_frames=had_frames,
+        now_ns=ctx.now_ns,
+        usual_ns=usual_ns,
     )

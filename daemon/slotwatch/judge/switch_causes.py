@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge import ways
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
@@ -31,14 +31,14 @@ def weigh_switches(scene: Scene, verdict: Verdict) -> Verdict:
     places = {source: place for source in scene.sources[:MOST_WEIGHED] if (place := ways.place_of_source(ctx, source))}
     if not places:
         return verdict
-    provisional = verdict.provisional
+    until_ns = max(verdict.settles_ns, group_ends_ns(scene))
     found = _restarted(scene, places) or _cut_off(scene, places) or _ports_down(scene, places, verdict)
     if found is None:
         found = verdict
         _say_ports(scene, places, verdict)
     else:
         found.still_working = verdict.still_working
-    found.provisional = provisional or _awaits_a_switch(scene, places) or ctx.now_ns < group_ends_ns(scene)
+    found.await_evidence(ctx.at_ns, NEVER_NS if _awaits_a_switch(scene, places) else until_ns)
     return found
 
 

@@ -39,9 +39,10 @@ def fallback_addresses(ctx: RuleContext, p: FallbackAddressParameters) -> dict[F
     found: dict[Fallback, None] = {}
     for row in ctx.sources:
         source = ctx.sources[row]
-        fresh = ctx.now_ns - source.last_seen_ns < ns_from_s(p.fresh_s)
         # What this computer itself sent before it had a better address is not a device.
-        if fresh and source.address.startswith(FALLBACK_PREFIX) and not ctx.is_here(row):
+        if not source.address.startswith(FALLBACK_PREFIX) or ctx.is_here(row):
+            continue
+        if ctx.now_ns - source.last_seen_ns < ns_from_s(p.fresh_s):
             found[source.network, source.address, row] = None
     for network, link in ctx.listener.links.items():
         own = link.seen.addresses
