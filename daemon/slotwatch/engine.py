@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from slotwatch.durations import NEVER_NS
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.events import Event
@@ -121,9 +122,14 @@ class Engine:
         """Say whether passes find out how long what they find holds; worth it before a silence."""
         self.judge.is_watching = is_on
 
-    def holds_until_ns(self) -> int:
-        """Until when ticks change nothing if nothing comes; the last tick's own time where that is not known."""
-        return min(self.model.holds_until_ns(), self.judge.holds_until_ns())
+    def holds_until_ns(self, paced_until_ns: int = NEVER_NS) -> int:
+        """Until when ticks change nothing if nothing comes; the last tick's own time where that is not known.
+
+        paced_until_ns: until when it matters to the caller when `is_settled` changes.
+        """
+        until_ns = self.model.holds_until_ns()
+        # While the model may change, the rules that keep something of each look are not asked out of turn.
+        return min(until_ns, self.judge.holds_until_ns(paced_until_ns)) if until_ns > self.now_ns else until_ns
 
     def ends_at_rest_ns(self, longest_gap_ns: int) -> set[int] | None:
         """All times at which something may change while all streams only repeat themselves, those among them at which

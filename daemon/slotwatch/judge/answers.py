@@ -15,8 +15,12 @@ class Answers:
         self._conditions = conditions
         self._quiet_of: int | None = None
         """Facts of which it is known until when each answer holds."""
+        self._quiet_until_ns = 0
+        """While the facts are those, no look before this changes anything."""
         self._ticks_ns: list[int] = []
         """Ticks that some conditions have left out."""
+        self._keepers: list[RuleState] = []
+        """Conditions that keep something of each look now."""
         self._is_all_due = False
         self.is_refreshed = False
         """Whether the last pass described cases again, in the same words."""
@@ -34,7 +38,7 @@ class Answers:
                 changed |= condition.look(ctx)
                 self.is_refreshed |= condition.is_refreshed
             return changed
-        for condition in self._conditions:
+        for condition in self._conditions if ctx.at_ns >= self._quiet_until_ns else ():
             if not condition.is_quiet(ctx):
                 condition.catch_up(ctx, self._ticks_ns)
                 changed |= condition.look(ctx)
@@ -52,19 +56,23 @@ class Answers:
         if ctx.revision is None:
             return ctx.at_ns
         known = self._quiet_of == ctx.revision
+        if known and ctx.at_ns < self._quiet_until_ns:
+            return self._quiet_until_ns
         self._quiet_of = ctx.revision
-        return min(
+        ends_ns = [
             condition.quiet_until_ns if known and condition.is_quiet(ctx) else condition.holds_until_ns(ctx)
             for condition in self._conditions
-        )
+        ]
+        self._keepers = [condition for condition in self._conditions if condition.keeps_looks]
+        self._quiet_until_ns = 0 if self._keepers else min(ends_ns)
+        return min(ends_ns)
 
     def pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
         self._ticks_ns += ticks_ns
-        for condition in self._conditions:
+        for condition in self._keepers:
             # What it remembers of each look must be taken before the model changes.
-            if condition.keeps_looks:
-                condition.catch_up(ctx, self._ticks_ns)
+            condition.catch_up(ctx, self._ticks_ns)
 
     def catch_up(self, ctx: RuleContext) -> None:
         """Have every condition take note of the passes that it left out."""

@@ -56,13 +56,19 @@ class Assembler:
         """Whether anything happened that no assembly has seen yet."""
         return self.is_stale or self.is_refreshed
 
-    def holds_until_ns(self, ctx: RuleContext) -> int:
-        """Until when assemblies leave everything as it is if nothing comes."""
+    def holds_until_ns(self, ctx: RuleContext, paced_until_ns: int = NEVER_NS) -> int:
+        """Until when assemblies leave everything as it is if nothing comes.
+
+        paced_until_ns: from then on it does not matter to anybody when a cause becomes final.
+        """
         if not self.is_revising:
             return NEVER_NS
         if not self._is_same(ctx):
             return self._due_ns
-        return max(self._due_ns, min(self._same_until_ns, self._clusterer.settles_ns))
+        settles_ns = self._clusterer.settles_ns
+        return max(
+            self._due_ns, min(self._same_until_ns, settles_ns) if settles_ns < paced_until_ns else self._same_until_ns
+        )
 
     def follow(self, ctx: RuleContext, cases: Callable[[], Sequence[Raised]], at: datetime) -> bool:
         """Put them together if that is due; returns whether it was done. at: the time by the wall clock."""

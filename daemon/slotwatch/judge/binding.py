@@ -204,6 +204,8 @@ class RuleBinding:
     remembers: Callable[[RuleContext], bool] | None = None
     """Whether the condition keeps something of each look now, and so is asked even if nothing can have changed. Asked
     after it; None: it keeps nothing that another look by the same facts would change."""
+    knows_what_it_will_keep: bool = False
+    """Whether `remembers` may be asked before the condition, and gives the same as after it."""
     keeps_last_look: bool = False
     """Whether what it keeps is of the last look alone, so that those before it may be left out."""
     pass_over: Callable[[Sequence[int]], None] | None = None

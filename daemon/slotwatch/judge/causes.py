@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NEVER_NS
 from slotwatch.judge import leg_causes, leg_doubts, wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
@@ -144,7 +145,7 @@ def _terminated(scene: Scene) -> Verdict:
     ctx = scene.ctx
     rows = np.flatnonzero(scene.stopped)
     names = scene.names
-    others = ctx.live & ~scene.stopped & np.isin(ctx.streams.source, scene.sources)
+    others = ctx.live & ~scene.stopped & is_among(ctx.streams.source, scene.sources)
     every = not others.any()
     whose = "its" if len(scene.sources) == 1 else "their"
     ended = f"the end of all {whose} streams" if every else f"the end of these streams, and {whose} others continue"
@@ -320,7 +321,7 @@ def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> No
     """Say so where groups of several running sources stopped at once: an output of one of them cannot be the cause."""
     ctx = scene.ctx
     running = [source for source in partial if len(scene.alive_of(source))]
-    stopped = np.flatnonzero(scene.stopped & np.isin(ctx.streams.source, running))
+    stopped = np.flatnonzero(scene.stopped & is_among(ctx.streams.source, running))
     if len(ctx.whole_sources(running)) < 2 or len(running) < len(scene.sources):
         return
     if not scene.is_multicast(stopped).all():
@@ -363,7 +364,7 @@ def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
     e131 = rows[streams.protocol[rows] == Protocol.E131]
     if not len(e131):
         return None
-    return bool(np.isin(streams.number[e131], row.listed).any())
+    return bool(is_among(streams.number[e131], row.listed).any())
 
 
 def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str) -> Verdict:

@@ -6,6 +6,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.scene import Scene, Verdict, at_most
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence
@@ -72,7 +73,7 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
         loses &= lost >= MISSING_SHARE * due
     rows = np.flatnonzero(scene.stopped)
     was_at_rest = bool((streams.equal_frames[rows] >= RESTING).all())
-    mine = np.flatnonzero(loses & scene.alive & np.isin(streams.source, scene.sources))
+    mine = np.flatnonzero(loses & scene.alive & is_among(streams.source, scene.sources))
     if len(mine) and was_at_rest and verdict.cause == "path-or-sender":
         worst = int(mine[(lost[mine] / due[mine]).argmax()])
         counted = f"{lost[worst]} of {due[worst]} frames of {ctx.universe_name(ctx.universe_of(worst))}"

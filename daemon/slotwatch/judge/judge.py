@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import answers, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
@@ -157,12 +157,15 @@ class Judge:
     def _cases(self) -> list[Raised]:
         return [case for condition in self._conditions for case in condition.raised.values()]
 
-    def holds_until_ns(self) -> int:
-        """Until when passes change nothing if nothing comes; the last pass's own time where that is not known."""
+    def holds_until_ns(self, paced_until_ns: int = NEVER_NS) -> int:
+        """Until when passes change nothing if nothing comes; the last pass's own time where that is not known.
+
+        paced_until_ns: until when `is_settled` says something to the caller.
+        """
         ctx = self._sight
         if ctx is None or ctx.revision is None or not self._depends_on_ages(ctx):
             return self._now_ns
-        ends_ns = [self._answers.soonest_change_ns(ctx), self._assembler.holds_until_ns(ctx)]
+        ends_ns = [self._answers.soonest_change_ns(ctx), self._assembler.holds_until_ns(ctx, paced_until_ns)]
         if self._book.due_ns is not None:
             ends_ns.append(self._book.due_ns)
         return min(ends_ns)

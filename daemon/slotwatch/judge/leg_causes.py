@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import strays
 from slotwatch.judge.scene import MOST_NAMED, Scene, Verdict
@@ -86,7 +87,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
 def _may_continue(scene: Scene, source: int) -> bool:
     """Whether other networks hear a source still, as far as anybody knows yet."""
     stops = scene.stops
-    rows = np.isin(scene.ctx.streams.source, [leg for leg in scene.ctx.other_legs(source) if leg not in scene.whole])
+    rows = is_among(scene.ctx.streams.source, [leg for leg in scene.ctx.other_legs(source) if leg not in scene.whole])
     if heard_on(scene, source):
         return True
     rows &= stops.had_frames & ~stops.terminated
@@ -337,7 +338,7 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
                 if leg not in lost and ctx.sources[leg].network in heard_on(scene, row)
             }
         )
-        rows = np.flatnonzero(scene.alive & np.isin(streams.source, legs)) if legs else ()
+        rows = np.flatnonzero(scene.alive & is_among(streams.source, legs)) if legs else ()
         if len(rows):
             universes = sorted(set(streams.universe[rows].tolist()))
             senders = " and ".join(ctx.say_sources(streams.source[rows].tolist()))
@@ -352,7 +353,7 @@ def say_other_leg(scene: Scene, source: int, lost: NDArray[np.intp], verdict: Ve
     numbers = set(zip(streams.protocol[lost].tolist(), streams.number[lost].tolist(), strict=True))
     beside = [
         row
-        for row in np.flatnonzero(scene.alive & np.isin(streams.source, legs)).tolist()
+        for row in np.flatnonzero(scene.alive & is_among(streams.source, legs)).tolist()
         if (int(streams.protocol[row]), int(streams.number[row])) in numbers
     ]
     found = {(int(streams.protocol[row]), int(streams.number[row])) for row in beside}

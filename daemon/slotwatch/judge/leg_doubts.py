@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import plain_names, say_networks
 from slotwatch.judge.partings import dark_networks
@@ -52,7 +53,7 @@ def say_visitors(scene: Scene, verdict: Verdict) -> None:
     places = {place for place in before.values() if place is not None}
     if verdict.cause != "leg-lost" or None in before.values() or not places:
         return
-    lost = np.flatnonzero(scene.stopped & np.isin(ctx.streams.source, scene.whole))
+    lost = np.flatnonzero(scene.stopped & is_among(ctx.streams.source, scene.whole))
     since_ns = int(ctx.streams.since_ns[lost].min())
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(places))
     several = len(ctx.whole_sources(scene.whole)) > 1

@@ -8,6 +8,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
@@ -107,7 +108,7 @@ def living_sources(scene: Scene) -> Verdict | None:
     its = "its" if one else "their"
     rows = np.flatnonzero(scene.stopped & (streams.protocol == Protocol.E131))
     listed = {number for source in scene.sources for number in ctx.sources[source].listed or ()}
-    dropped = len(rows) > 0 and not np.isin(streams.number[rows], sorted(listed)).any()
+    dropped = len(rows) > 0 and not is_among(streams.number[rows], sorted(listed)).any()
     newest_ns = max(ctx.sources[source].listed_at_ns for source in scene.sources)
     count = int(scene.stopped.sum())
     ended = f"{count} streams ended {how_they_ended(scene)}" if count > 1 else "The one stream ended"
@@ -220,7 +221,7 @@ def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
     """If a network brought more before a restart and nothing now, do not accuse the source that ended last."""
     ctx, universes = scene.ctx, scene.ctx.universes
     gone = universes.used & (universes.declared >= 0) & universes.expected & (universes.last_arrival_ns == 0)
-    gone &= (ctx.heard_before_ns != NOT_HEARD_NS) & np.isin(universes.network, scene.networks)
+    gone &= (ctx.heard_before_ns != NOT_HEARD_NS) & is_among(universes.network, scene.networks)
     rows = np.flatnonzero(gone).tolist()
     if not rows:
         return

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
 
@@ -72,7 +73,7 @@ def _was_heard(ctx: RuleContext, source: int, number: int, stopped: NDArray[np.i
     """Whether a source sent a number well before these streams stopped: they cannot have become that one."""
     streams = ctx.streams
     legs = [source, *ctx.other_legs(source)]
-    rows = streams.used & np.isin(streams.source, legs) & (streams.number == number)
+    rows = streams.used & is_among(streams.source, legs) & (streams.number == number)
     rows &= (streams.protocol == Protocol.E131) & (streams.first_frame_ns > 0)
     ended_ns = int(streams.last_arrival_ns[stopped].min())
     return bool((rows & (streams.first_frame_ns < ended_ns - TOGETHER_NS)).any())

@@ -11,6 +11,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import ways
+from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup, Name
 from slotwatch.judge.partings import dead_or_cut_off, own_reasons
@@ -116,7 +117,7 @@ class Losses:
         for networks, groups in by_networks.items():
             if len(groups) < 2:
                 continue
-            none_left = not (ctx.live & multicast & np.isin(streams.network, networks)).any()
+            none_left = not (ctx.live & multicast & is_among(streams.network, networks)).any()
             groups.sort(key=lambda group: group.from_ns)
             extents = [len(set(streams.universe[list(group.streams)].tolist())) for group in groups]
             if any(

@@ -7,6 +7,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.losses import EXPIRY_NS
 from slotwatch.judge.querier_changes import QuerierChange, heard_changes, named_changes
 from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
@@ -126,7 +127,7 @@ def may_be_memberships(scene: Scene) -> tuple[str, ...]:
     if any(ctx.listener.queriers.newest(network) is not None for network in scene.networks):
         return ()
     ended = stops.had_frames & ~stops.terminated & ~scene.stopped
-    ended &= np.isin(streams.network, scene.networks) & (stops.last_ns >= scene.group.from_ns - EXPIRY_NS)
+    ended &= is_among(streams.network, scene.networks) & (stops.last_ns >= scene.group.from_ns - EXPIRY_NS)
     rows = np.flatnonzero(stops.overdue_among(ended))
     if not len(rows) or not scene.is_multicast(np.append(rows, np.flatnonzero(scene.stopped))).all():
         return ()

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup, Name
 from slotwatch.judge.raised import Raised
@@ -43,7 +44,7 @@ def own_reasons(ctx: RuleContext, stops: Stops, group: LossGroup) -> dict[Name, 
         listed, mine = ctx.sources[source].listed, rows[(streams.source[rows] == source) & ~came_on]
         if listed is not None and ctx.sources[source].listed_at_ns > after_ns:
             e131 = mine[streams.protocol[mine] == Protocol.E131]
-            kinds |= dict.fromkeys(e131[~np.isin(streams.number[e131], listed)].tolist(), "a part")
+            kinds |= dict.fromkeys(e131[~is_among(streams.number[e131], listed)].tolist(), "a part")
     found = {}
     for name, case in group.members.items():
         kind = {kinds[row] for row in case.finding.streams if row in kinds} if case.holds else set()
@@ -59,7 +60,7 @@ def _left_others_behind(ctx: RuleContext, rows: NDArray[np.intp], after_ns: int)
     streams = ctx.streams
     came_on = streams.used & (streams.last_packet_ns > after_ns)
     came_on[rows] = False
-    goes_on: NDArray[np.bool_] = np.isin(streams.source[rows], streams.source[came_on])
+    goes_on: NDArray[np.bool_] = is_among(streams.source[rows], streams.source[came_on])
     multicast = is_multicast(streams.destination_kind)
     for network in set(streams.network[rows].tolist()):
         querier = ctx.listener.queriers.newest(network)
@@ -106,7 +107,7 @@ def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
         return set()
     alive = {ctx.first_leg(row) for row in np.flatnonzero(is_lit).tolist()}
     ended: dict[int, set[int]] = {}
-    for row in np.flatnonzero(was_there & np.isin(sources.network, sorted(silent))).tolist():
+    for row in np.flatnonzero(was_there & is_among(sources.network, sorted(silent))).tolist():
         if not ctx.is_here(row):
             ended.setdefault(int(sources.network[row]), set()).add(ctx.first_leg(row))
     return {network for network, legs in ended.items() if len(legs & alive) >= SOME}

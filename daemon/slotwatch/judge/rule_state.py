@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge import blind_windows
-from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, Mask, RuleBinding
+from slotwatch.judge.among import is_among
+from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, RuleBinding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.flapping import Flapping
+from slotwatch.judge.last_answer import LastAnswer
 from slotwatch.judge.likeness import GONE
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule, RuleClass
@@ -65,12 +67,9 @@ class RuleState:
         self._has_visited = False
         """Whether that is because of what may have come by another network's lead."""
         self.raised: dict[Key, Raised] = {}
-        self._answer: Mask | Cases = {}
-        self._answered: int | None = None
-        """Revision that the answer is of."""
-        self.keeps_looks = self.is_refreshed = False
-        """Whether the condition keeps something of each look; whether the last one described one in the same words."""
-        self._holds_until_ns = 0
+        self._last = LastAnswer(binding)
+        self.is_refreshed = False
+        """Whether the last look described a case again, in the same words."""
         self.quiet_until_ns = 0
         """What `holds_until_ns` gave last."""
         self.noted = 0
@@ -84,7 +83,12 @@ class RuleState:
     def make_due(self) -> None:
         """Ask the condition in the next pass, whatever its last answer was of."""
         self._due_ns = self.quiet_until_ns = self.noted = 0
-        self._answered = None
+        self._last.forget()
+
+    @property
+    def keeps_looks(self) -> bool:
+        """Whether the condition keeps something of each look."""
+        return self._last.keeps_looks
 
     def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
@@ -100,14 +104,14 @@ class RuleState:
         self._due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
         self._before_ns, self._last_look_ns = self._last_look_ns, ctx.now_ns
         ctx.looked_ns = self._before_ns
-        found = self._ask(ctx)
+        found = self._last.ask(ctx)
         deaf = blind_windows.is_counted(self.binding.blind_window_s, ctx.listener.marked_until_ns, ctx.now_ns)
         if not isinstance(found, np.ndarray):
             found = {key: value for key, value in found.items() if key in self.raised} if deaf else found
             return self._update(ctx, found) if found or self.raised or self._pending else False
         rows = found.nonzero()[0]  # a third of the time of flatnonzero, 40 times a pass
         if deaf:
-            rows = rows[np.isin(rows, [key[0] for key in self.raised])]  # type: ignore[index]
+            rows = rows[is_among(rows, [key[0] for key in self.raised])]  # type: ignore[index]
         if ctx.crowd.since_ns and len(rows):
             rows = self._without_crowd(ctx, rows)
         if not len(rows) and not self.raised:
@@ -125,25 +129,9 @@ class RuleState:
         self._lasted_from_ns = min(self._pending.values(), default=0) + self._on_ns
         return changed
 
-    def _ask(self, ctx: RuleContext) -> Mask | Cases:
-        """Ask the condition, unless nothing that its last answer depends on can have changed."""
-        if ctx.revision is None:
-            self._answered, self.keeps_looks = None, self.binding.remembers is not None
-            return self.binding.condition(ctx)
-        if not self.keeps_looks and self._is_answered(ctx):
-            return self._answer
-        with watched(ctx) as watch:
-            self._answer = self.binding.condition(ctx)
-        self._answered, self._holds_until_ns = ctx.revision, watch.holds_until_ns
-        self.keeps_looks = self.binding.remembers is not None and self.binding.remembers(ctx)
-        return self._answer
-
-    def _is_answered(self, ctx: RuleContext) -> bool:
-        return self._answered is not None and self._answered == ctx.revision and ctx.at_ns < self._holds_until_ns
-
     def is_quiet(self, ctx: RuleContext) -> bool:
         """Whether a look changes nothing. Asked only while the facts are those of the last `holds_until_ns`."""
-        return ctx.at_ns < self.quiet_until_ns and not self.keeps_looks and self._answered is not None
+        return ctx.at_ns < self.quiet_until_ns and not self._last.keeps_looks and self._last.is_known
 
     def catch_up(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of those of these ticks that it has not noted yet."""
@@ -159,16 +147,18 @@ class RuleState:
     def _find_end_ns(self, ctx: RuleContext) -> int:
         if ctx.revision is None or self._has_visited:
             return ctx.now_ns
-        if not self._is_answered(ctx):
+        is_idle = not self._pending and not self.raised and self.binding.is_wary is None
+        # That it finds nothing when it is due can be known now.
+        if not self._last.holds(ctx) and (not is_idle or self._last.finds_any(ctx)):
             return max(ctx.now_ns, self._due_ns)
-        if not self._pending and not self.raised and self.binding.is_wary is None:
-            return max(self._holds_until_ns, self._due_ns)
+        if is_idle:
+            return max(self._last.until_ns, self._due_ns)
         ends_ns = [since_ns + self._on_ns for since_ns in self._pending.values()]
         # An on-delay does not run while this computer does not listen.
         stalled = self._pending and min(self._pending.values()) < ctx.listener.stalled_last_ns
         if ends_ns and (stalled or min(ends_ns) <= self._last_look_ns):
             return ctx.now_ns
-        ends_ns.append(self._holds_until_ns)
+        ends_ns.append(self._last.until_ns)
         if self.binding.blind_window_s and ctx.listener.marked_until_ns:
             ends_ns.append(ctx.listener.marked_until_ns + int(self.binding.blind_window_s * NANOSECONDS))
         # Rows that stay the same are compared, and nothing more, until a refresh is due.
@@ -193,7 +183,7 @@ class RuleState:
             with watched(ctx) as watch:
                 is_wary = self.binding.is_wary(ctx)
             # Wary, it wants passes to be close; while nothing that it keeps changes with each, they change nothing.
-            if (is_wary and self.keeps_looks and not self.binding.keeps_last_look) or watch.opaque:
+            if (is_wary and self._last.keeps_looks and not self.binding.keeps_last_look) or watch.opaque:
                 return ctx.now_ns
             ends_ns.append(watch.holds_until_ns)
         # What ends since the last look is seen in the next one.
@@ -230,7 +220,7 @@ class RuleState:
         self._before_ns, self._last_look_ns = before_ns, ticks_ns[last]
         self._looked_ns = ticks_ns[last]
         self._due_ns = (ticks_ns[last] // every_ns + 1) * every_ns
-        if self.keeps_looks:
+        if self._last.keeps_looks:
             ctx.looked_ns = before_ns
             at_ns, ctx.now_ns, ctx.at_ns = ctx.at_ns, ticks_ns[last], ticks_ns[last]
             self.binding.condition(ctx)
@@ -244,7 +234,7 @@ class RuleState:
             crowds = ctx.crowd.has_streams(ctx, rows, spares_declared=self.rule.rule_class is RuleClass.CONTROL)
         if not crowds.any():
             return rows
-        return rows[~crowds | np.isin(rows, [key[0] for key in self.raised])]  # type: ignore[index]
+        return rows[~crowds | is_among(rows, [key[0] for key in self.raised])]  # type: ignore[index]
 
     def _is_steady(self, ctx: RuleContext, rows: NDArray[np.intp]) -> bool:
         """Whether nothing can have changed: then thousands of cases cost one comparison."""

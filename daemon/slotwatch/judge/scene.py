@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.partings import dark_networks
@@ -105,7 +106,7 @@ class Scene:
     def leave_out(self, sources: list[int]) -> None:
         """Take sources out that stopped in the same moment and have nothing to do with it."""
         streams = self.ctx.streams
-        self.stopped &= ~np.isin(streams.source, sources)
+        self.stopped &= ~is_among(streams.source, sources)
         self.sources = [source for source in self.sources if source not in sources]
         self.whole = [source for source in self.whole if source not in sources]
         self.networks = sorted(set(streams.network[self.stopped].tolist()))
@@ -128,7 +129,7 @@ class Scene:
         kin = [other for other in self._alive_at.get((row.network, row.address), ()) if other != source]
         if not kin:
             return np.zeros(0, np.intp)
-        return np.flatnonzero(self.alive & np.isin(ctx.streams.source, kin))
+        return np.flatnonzero(self.alive & is_among(ctx.streams.source, kin))
 
     @cached_property
     def _alive_by_lead(self) -> dict[tuple[int, int], list[int]]:
@@ -140,12 +141,12 @@ class Scene:
     def alive_of(self, *sources: int) -> NDArray[np.intp]:
         """Streams that continue over the leads of these sources, whatever addresses they have now."""
         rows = [row for source in sources for row in self._alive_by_lead.get(_lead_of(self.ctx, source), ())]
-        return np.flatnonzero(self.alive & np.isin(self.ctx.streams.source, rows))
+        return np.flatnonzero(self.alive & is_among(self.ctx.streams.source, rows))
 
     def others_alive(self) -> list[int]:
         """Sources on the same networks that continue and lost nothing now, this computer's own among them."""
         streams = self.ctx.streams
-        on_networks = np.isin(streams.network, self.networks)
+        on_networks = is_among(streams.network, self.networks)
         return sorted(set(streams.source[self.alive & on_networks].tolist()) - set(self.sources))
 
     def others_afar(self) -> list[int]:
@@ -155,9 +156,9 @@ class Scene:
     def alive_afar(self) -> NDArray[np.intp]:
         """Streams that continue and come over the same networks."""
         streams = self.ctx.streams
-        rows = np.flatnonzero(self.alive & np.isin(streams.network, self.networks))
+        rows = np.flatnonzero(self.alive & is_among(streams.network, self.networks))
         here = [source for source in set(streams.source[rows].tolist()) if self.ctx.is_here(source)]
-        return rows[~np.isin(streams.source[rows], here)]
+        return rows[~is_among(streams.source[rows], here)]
 
     def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         """(N,) whether these streams are sent to a multicast group."""
@@ -186,7 +187,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     outlived = came_after & ~went_on & (stops.last_ns > max(group.from_ns, group.to_ns) + SLACK_NS)
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
-    silent &= ~np.isin(streams.source, list(group.apart_sources))
+    silent &= ~is_among(streams.source, group.apart_sources)
     if silent.any():
         silent &= ~_continues_under_another_address(ctx)
         if len(ctx.house.networks) > 1:
@@ -223,8 +224,8 @@ def _on_the_same_ways(ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.b
     streams = ctx.streams
     sources = set(streams.source[lost].tolist())
     legs = {leg for source in sources for leg in (source, *ctx.other_legs(source))}
-    same: NDArray[np.bool_] = np.isin(streams.network, streams.network[lost])
-    return same | np.isin(streams.source, list(legs))
+    same: NDArray[np.bool_] = is_among(streams.network, streams.network[lost])
+    return same | is_among(streams.source, legs)
 
 
 def _apart_from_the_dark(ctx: RuleContext, group: LossGroup, lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -233,8 +234,8 @@ def _apart_from_the_dark(ctx: RuleContext, group: LossGroup, lost: NDArray[np.bo
     dark = sorted(dark_networks(ctx, group))
     if not dark:
         return np.ones(ctx.streams.count, np.bool_)
-    is_dark: NDArray[np.bool_] = np.isin(network, dark)
-    return is_dark if is_dark[lost].all() else ~is_dark | np.isin(network, network[lost])
+    is_dark: NDArray[np.bool_] = is_among(network, dark)
+    return is_dark if is_dark[lost].all() else ~is_dark | is_among(network, network[lost])
 
 
 def _continues_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
@@ -244,7 +245,7 @@ def _continues_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
     going = {_lead_of(ctx, source) for source in live}
     every = set(streams.source[streams.used].tolist()) - live
     moved = [source for source in every if _lead_of(ctx, source) in going]
-    return np.isin(streams.source, moved)
+    return is_among(streams.source, moved)
 
 
 def _cut_by_own_link(ctx: RuleContext, stops: Stops) -> NDArray[np.bool_]:
@@ -270,7 +271,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
             others = sorted({ctx.universe_of(row) for row in rows})
             verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}")
     keepers: dict[int, list[int]] = {}
-    for row in np.flatnonzero(scene.alive & np.isin(streams.universe, sorted(stopped_universes))).tolist():
+    for row in np.flatnonzero(scene.alive & is_among(streams.universe, stopped_universes)).tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
     # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
     kept = sorted(

@@ -39,7 +39,7 @@ class Stops:
     """Its last interval or its usual one."""
 
     def late_among(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Those of a mask that are silent for longer than their usual interval: whether they still send is not known."""
+        """Those of a mask that are late for their usual interval: whether they still send is not known."""
         return self._silent_for(mask, self.usual_ns, 8)
 
     def overdue_among(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -149,24 +149,7 @@ class Model:
         bucket = now_ns // BUCKET_NS
         self.streams.windows.fold()
         self._arrivals.restarts.settle(now_ns)
-        passed = bucket - self._bucket
-        if passed and self.streams.windows.is_empty and not self.streams.live[: self.streams.top].any():
-            self._skip_to(bucket)
-            passed = 0
-        # After a long leap the windows are empty anyway: skip whole seconds.
-        turns = passed if passed <= MINUTE else MINUTE + (passed - MINUTE) % SECOND
-        each = bucket - turns + 1
-        while each <= bucket:
-            # A leap costs as much to plan as a few turns do.
-            may_leap = turns == passed and bucket - each > FEW_TURNS
-            over = min(self._ahead.next_work(each, may_name=self._may_name), bucket + 1) - each if may_leap else 0
-            if over > 0:
-                self.streams.windows.pass_over(over)
-                each += over
-            else:
-                self._turn(each)
-                each += 1
-        self.streams.windows.skip(passed - turns)
+        self._turn_to(bucket)
         self._bucket = bucket
         self.streams.windows.fold_gaps()
         self._find_lost(now_ns)
@@ -174,6 +157,34 @@ class Model:
             self._arrivals.winners_stale = False
             control.settle(self.streams)
         self.stage.advance(self, now_ns)
+
+    def _turn_to(self, bucket: int) -> None:
+        """Begin every bucket up to this one in which anything changes."""
+        windows, each = self.streams.windows, self._bucket + 1
+        may_be_empty = True
+        while each <= bucket:
+            left = bucket + 1 - each
+            if may_be_empty and windows.is_empty:
+                if not self._may_name and not self.streams.live[: self.streams.top].any():
+                    self._bucket = each - 1
+                    self._skip_to(bucket)
+                    return
+                if left > MINUTE:
+                    # What live streams are owed is worked out in the last minute: skip whole seconds.
+                    skipped = (left - MINUTE) // SECOND * SECOND
+                    windows.skip(skipped)
+                    each += skipped
+            # A leap costs as much to plan as a few turns do.
+            over = (
+                min(self._ahead.next_work(each, may_name=self._may_name), bucket + 1) - each if left > FEW_TURNS else 0
+            )
+            may_be_empty = over > 0
+            if over > 0:
+                windows.pass_over(over)
+                each += over
+            else:
+                self._turn(each)
+                each += 1
 
     def _turn(self, each: int) -> None:
         """Begin a bucket."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.edge.shared import compiled
 from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, Chunk
@@ -189,22 +189,33 @@ class Replay:
         if until_ns - self._due_ns <= 2 * TICK_NS and not self.engine.judge.is_watching:
             self._due_ns += TICK_NS  # whatever the house does
             return
-        engine, longest_ns = self.engine, self._longest_ns()
+        engine = self.engine
         soonest_loss_ns = engine.model.soonest_loss_ns()
-        holds_until_ns = engine.holds_until_ns() if engine.judge.is_watching else 0
+        # What the house does sets the pace until then.
+        paced_until_ns = begun_ns + CLOSE_NS if soonest_loss_ns is None else NEVER_NS
+        longest_ns = self._longest_ns() if self._due_ns < paced_until_ns else TICK_NS
+        holds_until_ns = engine.holds_until_ns(paced_until_ns) if engine.judge.is_watching else 0
         left_out: list[int] = []
+        stop_ns = min(until_ns, holds_until_ns)
+        if soonest_loss_ns is None:
+            # Until then all steps are alike.
+            left_out += range(self._due_ns + longest_ns, min(paced_until_ns + longest_ns, stop_ns), longest_ns)
+            self._due_ns = left_out[-1] if left_out else self._due_ns
+        deadlines_ns = self._deadlines_ns()
         while True:
-            step_ns = self._step_ns(self._due_ns - begun_ns, longest_ns, soonest_loss_ns)
+            step_ns = self._step_ns(self._due_ns - begun_ns, longest_ns, soonest_loss_ns, deadlines_ns)
             # The last tick before a packet is right before it, so that what ran out meanwhile is reported first.
             left_ns = (until_ns - self._due_ns - 1) // TICK_NS * TICK_NS
             self._due_ns += max(TICK_NS, min(step_ns, left_ns))
-            if self._due_ns >= min(until_ns, holds_until_ns):
+            if self._due_ns >= stop_ns:
                 break
             left_out.append(self._due_ns)
         if left_out:
             engine.pass_over(left_out)
 
-    def _step_ns(self, silent_ns: int, longest_ns: int, soonest_loss_ns: int | None) -> int:
+    def _step_ns(
+        self, silent_ns: int, longest_ns: int, soonest_loss_ns: int | None, deadlines_ns: Sequence[int]
+    ) -> int:
         """Give the time from one tick to the next, after a silence of this length."""
         rest_ns = longest_ns
         if longest_ns > TICK_NS:
@@ -215,7 +226,7 @@ class Replay:
         if silent_ns < DELAYS_NS:
             return NANOSECONDS
         step_ns = max(NANOSECONDS, silent_ns // SHARE)
-        later = [at_ns - self._due_ns for at_ns in self._deadlines_ns() if at_ns > self._due_ns]
+        later = [at_ns - self._due_ns for at_ns in deadlines_ns if at_ns > self._due_ns]
         return min([step_ns, *(left_ns + TICK_NS for left_ns in later)])
 
     def _deadlines_ns(self) -> list[int]:

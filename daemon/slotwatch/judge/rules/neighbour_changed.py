@@ -71,7 +71,16 @@ class ChangedNeighbours:
 
 def bind(setup: RuleSetup, p: NeighbourChangedParameters) -> tuple[RuleBinding, ...]:
     ports = ChangedNeighbours(p)
-    return (RuleBinding(KEYS, ports.find, ports.describe, EVERY_SECOND_NS, remembers=ports.may_change),)
+    return (
+        RuleBinding(
+            KEYS,
+            ports.find,
+            ports.describe,
+            EVERY_SECOND_NS,
+            remembers=ports.may_change,
+            knows_what_it_will_keep=True,
+        ),
+    )
 
 
 RULE = Rule(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
@@ -61,7 +62,7 @@ def _previews(ctx: RuleContext, row: int, p: PreviewOnlyParameters) -> NDArray[n
 def _silent(ctx: RuleContext, row: int, previews: NDArray[np.integer]) -> list[int]:
     """Declared sources that sent the universe live, send no preview data, and are silent."""
     streams, rows = ctx.streams, ctx.streams_of(row)
-    gone = rows[~np.isin(rows, previews) & (streams.last_arrival_ns[rows] > 0) & ~ctx.live[rows]]
+    gone = rows[~is_among(rows, previews) & (streams.last_arrival_ns[rows] > 0) & ~ctx.live[rows]]
     gone = gone[streams.last_terminated_ns[gone] < streams.last_arrival_ns[gone]]
     return [source for source in sorted(ctx.sources_of(gone.tolist())) if ctx.declared_source(source) is not None]
 

@@ -1,0 +1,22 @@
+"""Which numbers of an array are among a few: of `np.isin`, the part that most houses need."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FEW = 4
+"""With more than this, sorting them once costs less than a comparison with each."""
+
+
+def is_among(values: NDArray[np.integer[Any]], wanted: Collection[int] | NDArray[np.integer[Any]]) -> NDArray[np.bool_]:
+    """(N,) whether each value is one of these."""
+    if len(wanted) > FEW:
+        return np.isin(values, wanted if isinstance(wanted, np.ndarray) else list(wanted))
+    found = np.zeros(values.shape, np.bool_)
+    for one in wanted:
+        found |= values == one
+    return found
