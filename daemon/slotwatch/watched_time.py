@@ -46,6 +46,11 @@ class TimeWatch:
         """Until when the counts of the last seconds that were read stay as they are, though nothing comes."""
 
     @property
+    def is_untouched(self) -> bool:
+        """Whether nothing was compared so far, so that it serves for what is asked next."""
+        return self.next_ns == NEVER_NS and self.windows_until_ns == NEVER_NS and not self.opaque
+
+    @property
     def moment(self) -> WatchedTime:
         """The time itself, to be compared with."""
         return _moment(self.now_ns, self)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
-from dataclasses import replace
 from datetime import datetime
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
@@ -137,15 +136,16 @@ class Assembler:
             for case in cluster.explained:
                 case.explained_by = number
                 case.stays_explained = cluster.rule.explains.by_its_end
-        left = [replace(account, held_ns=0, absorbs=slots) for account, slots in zip(accounts, own, strict=True)]
-        self._compare(ctx, left, cases, watch.holds_until_ns)
+        for account, slots in zip(accounts, own, strict=True):
+            account.held_ns, account.absorbs = 0, slots
+        self._compare(ctx, accounts, cases, watch.holds_until_ns)
 
     def _compare(
         self, ctx: RuleContext, accounts: Sequence[IncidentDraft], cases: Sequence[Raised], holds_until_ns: int
     ) -> None:
         """See whether this assembly left everything as the one before. It reads what that one left behind.
 
-        accounts: without what they absorb because of the incidents that their cases were in: those are compared.
+        accounts: without the time, and what they absorb because of the incidents that their cases were in.
         """
         before, self._left, self._same_of = self._left, None, None
         if ctx.revision is None:

@@ -6,7 +6,6 @@ import numpy as np
 
 from slotwatch.judge.binding import Cases, Mask, RuleBinding
 from slotwatch.judge.context import RuleContext
-from slotwatch.watched_time import TimeWatch
 
 
 class LastAnswer:
@@ -42,12 +41,13 @@ class LastAnswer:
             return self._condition(ctx)
         if not self.keeps_looks and self.holds(ctx):
             return self._answer
-        watch = TimeWatch(ctx.at_ns)
-        ctx.now_ns = watch.moment
+        moment = ctx.moment
+        ctx.now_ns = moment
         try:
             self._answer = self._condition(ctx)
         finally:
             ctx.now_ns = ctx.at_ns
+        watch = moment.watch
         self._answered, self.until_ns = ctx.revision, watch.holds_until_ns
         self.keeps_looks = self._remembers is not None and self._remembers(ctx)
         return self._answer

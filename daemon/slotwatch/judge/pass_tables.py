@@ -21,7 +21,7 @@ from slotwatch.model.sources import Sources
 from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import SourceRow
 from slotwatch.snapshot.slot_owners import SlotOwners
-from slotwatch.watched_time import WatchedTime
+from slotwatch.watched_time import TimeWatch, WatchedTime
 
 Integers = NDArray[np.int64]
 
@@ -70,9 +70,17 @@ class PassTables:
         """When the condition that is asked looked before; 0: never."""
         self.started_ns = started_ns
         self.revision = revision
+        self._moment: WatchedTime | None = None
         self.streams = cast(StreamColumns, Rows(model.streams, model.streams.top))
         self.universes = cast(UniverseColumns, Rows(model.universes, model.universes.top))
         self.sources = SourceRows(model.sources)
+
+    @property
+    def moment(self) -> WatchedTime:
+        """The time, to be compared with by one condition. Most compare nothing, and the next gets the same one."""
+        if self._moment is None or not self._moment.watch.is_untouched:
+            self._moment = TimeWatch(self.at_ns).moment
+        return self._moment
 
     def births(self, over: str) -> list[int]:
         """Give, for each row, what distinguishes its present holder from an earlier one."""
@@ -172,9 +180,11 @@ class PassTables:
 
     def may_count(self, counts: tuple[int, ...], seconds: float, limit: float) -> bool:
         """Whether all streams together may have more than this counted in the last seconds if nothing more comes."""
-        windows = self.model.streams.windows
-        sums = windows.sums(counts, round(seconds * NANOSECONDS / BUCKET_NS))
-        return int(sums.sum()) + windows.unfinished(counts) > limit
+        windows, buckets = self.model.streams.windows, round(seconds * NANOSECONDS / BUCKET_NS)
+        # The sums of a longer window may be ready already.
+        if windows.most(counts, buckets) <= limit:
+            return False
+        return int(windows.sums(counts, buckets).sum()) + windows.unfinished(counts) > limit
 
     def is_in_one_moment(self, metric: int, row: int, seconds: float) -> bool:
         """Whether all that was counted on a stream in the last seconds was noticed within 100 ms."""

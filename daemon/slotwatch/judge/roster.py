@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from slotwatch.house.schema import House
-from slotwatch.judge.binding import TICK_NS, Finding
+from slotwatch.judge.binding import TICK_NS, Finding, Mask
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.silences import awaited_ns, say_awaited
 from slotwatch.judge.visitors import Visitors
@@ -70,10 +70,10 @@ class Roster:
         if not streams.count:
             return
         role = ctx.stream_sources_declared
-        wanted = streams.used & (role >= 0) & (streams.last_arrival_ns > 0)
+        wanted, ended = ctx.once(_heard_and_ended)
         silent_ns = ctx.now_ns - streams.last_arrival_ns
         gone = wanted & (silent_ns > universes.loss_timeout_ns[streams.universe])
-        gone |= wanted & (streams.last_terminated_ns >= streams.last_arrival_ns) & (streams.lost_ns > 0)
+        gone |= ended
         if not gone.any():
             return
         gone &= self._roles[role] == backups
@@ -168,6 +168,13 @@ class Roster:
         pairs = ctx.stream_declared[heard].astype(np.int64) << 20 | ctx.stream_sources_declared[heard]
         for pair in np.unique(pairs[pairs >= 0]).tolist():
             self._never.pop((pair >> 20, pair & 0xFFFFF), None)
+
+
+def _heard_and_ended(ctx: RuleContext) -> tuple[Mask, Mask]:
+    """(S,) streams of declared sources that were heard, and those of them that announced their end."""
+    streams = ctx.streams
+    heard = streams.used & (ctx.stream_sources_declared >= 0) & (streams.last_arrival_ns > 0)
+    return heard, heard & (streams.last_terminated_ns >= streams.last_arrival_ns) & (streams.lost_ns > 0)
 
 
 def describe_absent(ctx: RuleContext, key: Absent) -> Finding:

@@ -136,7 +136,7 @@ class RuleState:
     def catch_up(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of those of these ticks that it has not noted yet."""
         if self.noted < len(ticks_ns):
-            self._pass_over(ctx, ticks_ns[self.noted :])
+            self._pass_over(ctx, ticks_ns, self.noted)
             self.noted = len(ticks_ns)
 
     def holds_until_ns(self, ctx: RuleContext) -> int:
@@ -202,20 +202,20 @@ class RuleState:
             is_wary = self.binding.is_wary is not None and self.binding.is_wary(ctx)
         return watch.ends_ns if watch.knows_all_ends and not is_wary and not watch.opaque else None
 
-    def _pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
+    def _pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int], first: int) -> None:
         """Take note of looks that were left out because they would have changed nothing. Times ascend.
 
-        ctx: as of the last of them.
+        ctx: as of the last of them. first: the place of the first that is new.
         """
         if self.binding.pass_over is not None:
-            self.binding.pass_over(ticks_ns)
+            self.binding.pass_over(ticks_ns[first:])
         every_ns = self.binding.every_ns
-        last = bisect_left(ticks_ns, ticks_ns[-1] // every_ns * every_ns)
+        last = bisect_left(ticks_ns, ticks_ns[-1] // every_ns * every_ns, first)
         if ticks_ns[last] < self._due_ns:
             return
         before_ns = self._last_look_ns
-        if last:
-            before = bisect_left(ticks_ns, ticks_ns[last - 1] // every_ns * every_ns)
+        if last > first:
+            before = bisect_left(ticks_ns, ticks_ns[last - 1] // every_ns * every_ns, first)
             before_ns = ticks_ns[before] if ticks_ns[before] >= self._due_ns else before_ns
         self._before_ns, self._last_look_ns = before_ns, ticks_ns[last]
         self._looked_ns = ticks_ns[last]

@@ -51,6 +51,10 @@ TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
 )
 
 
+_READY = {(length, metrics): name for name, length, metrics in COLUMNS}
+_READY_FOR_AT_LEAST = {
+    metrics: sorted(length for _, length, its in COLUMNS if its == metrics) for _, _, metrics in COLUMNS
+}
 _LENGTHS = sorted({length for _, length, _ in COLUMNS})
 _SUMS = [(name, _LENGTHS.index(length), metric) for name, length, metrics in COLUMNS for metric in metrics]
 _TOTALS = [(name, metric) for name, metrics in TOTALS for metric in metrics]
@@ -303,15 +307,21 @@ class Windows:
     def sums(self, metrics: tuple[int, ...], buckets: int) -> NDArray[np.uint32]:
         """(top,) what was counted in the last finished buckets, at most 100 of them; kept ready for COLUMNS."""
         top = self._table.top
-        for name, length, counted in COLUMNS:
-            if length == buckets and counted == metrics:
-                ready: NDArray[np.uint32] = getattr(self._table, name)[:top]
-                return ready
+        name = _READY.get((buckets, metrics))
+        if name is not None:
+            ready: NDArray[np.uint32] = getattr(self._table, name)[:top]
+            return ready
         numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS
         found = np.zeros(top, np.int32)
         for metric in metrics:  # one by one: together, all buckets of them would be copied first
             found += self._ring[metric, numbers, :top].sum(0, dtype=np.int32)
         return found.view(np.uint32)
+
+    def most(self, metrics: tuple[int, ...], buckets: int) -> int:
+        """What all streams together have of these counts at most, in the last finished buckets and the one after."""
+        longer = _READY_FOR_AT_LEAST.get(metrics, ())
+        longest = next((length for length in longer if length >= buckets), buckets)
+        return int(self.sums(metrics, longest).sum()) + self.unfinished(metrics)
 
     def unfinished(self, metrics: tuple[int, ...]) -> int:
         """How much of these counts all streams have in the bucket that is being filled."""

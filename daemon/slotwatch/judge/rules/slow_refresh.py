@@ -105,8 +105,11 @@ class MovingRates:
         # Of each look the last is kept, so none is due because a rest begins.
         resting |= ctx.at_ns - streams.last_frame_ns > ns_from_s(p.rest_s)
         self._rested_ns[: streams.count][resting] = ctx.at_ns
-        fresh = ctx.at_ns - streams.last_change_ns < ns_from_s(p.jump_fresh_s)
-        self._jumped_ns[: streams.count][(streams.max_step >= p.jump) & fresh] = ctx.at_ns
+        # Only what Art-Net sends on change is asked for.
+        jumps = (streams.max_step >= p.jump) & (streams.protocol == Protocol.ARTNET)
+        if jumps.any():
+            jumps &= ctx.at_ns - streams.last_change_ns < ns_from_s(p.jump_fresh_s)
+            self._jumped_ns[: streams.count][jumps] = ctx.at_ns
 
     def _jumps(self, ctx: RuleContext) -> Mask:
         jumps: Mask = ctx.now_ns - self._jumped_ns[: ctx.streams.count] < ns_from_s(self._p.jump_kept_s)
