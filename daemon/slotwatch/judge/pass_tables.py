@@ -22,6 +22,7 @@ from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import SourceRow
 from slotwatch.snapshot.slot_owners import SlotOwners
 from slotwatch.watched_time import TimeWatch, WatchedTime
+from slotwatch.wire.universe import Protocol
 
 Integers = NDArray[np.int64]
 
@@ -96,6 +97,12 @@ class PassTables:
         return live
 
     @cached_property
+    def live_e131(self) -> NDArray[np.bool_]:
+        """(S,) those of them that come by E1.31."""
+        e131: NDArray[np.bool_] = self.live & (self.streams.protocol == int(Protocol.E131))
+        return e131
+
+    @cached_property
     def live_count(self) -> int:
         """How many streams are live."""
         return int(np.count_nonzero(self.live))
@@ -158,10 +165,9 @@ class PassTables:
 
     def settled(self, window_ns: int) -> NDArray[np.bool_]:
         """(S,) live streams that have been there for a whole window."""
-        settled = self.live.copy()
-        rows = settled.nonzero()[0]
-        if len(rows):
-            settled[rows] = self.now_ns - self.streams.since_ns[rows] >= window_ns
+        if not self.live_count:
+            return self.live.copy()
+        settled: NDArray[np.bool_] = self.live & (self.now_ns - self.streams.since_ns >= window_ns)
         return settled
 
     def _note_windows(self, counts: Iterable[int], buckets: int) -> None:

@@ -44,6 +44,7 @@ class PatchedSlots:
             if number is not None:
                 used[number, fed] = True
 
+        self.is_any_needed = bool(self.needed.any())
         layouts, layout_of = np.unique(slot_bits(used), axis=0, return_inverse=True)
         self.layout_of: NDArray[np.intp] = layout_of.reshape(-1)
         """(D + 1,) layout of each declared universe, by its place in the house: universes that use the same slots share

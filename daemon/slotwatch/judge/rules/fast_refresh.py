@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.windows import FRAMES
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import SLOTS
 
 TIMING = "ANSI E1.11 timing; ANSI E1.31-2018 6.6.1"
 MICROSECONDS = 1_000_000
@@ -44,12 +45,21 @@ def max_hz(slots: NDArray[np.uint16], p: FastRefreshParameters) -> NDArray[np.fl
     return hz
 
 
+@cache
+def _least_hz(p: FastRefreshParameters) -> float:
+    return float(max_hz(np.array([SLOTS], np.uint16), p)[0])
+
+
 def is_fast(ctx: RuleContext, p: FastRefreshParameters) -> Mask:
     streams = ctx.streams
     settled = ctx.settled(ns_from_s(p.window_s))
     if not np.count_nonzero(settled):
         return settled
-    rate_hz = (ctx.counted((FRAMES,), p.window_s).astype(np.float64) - 1) / p.window_s
+    frames = ctx.counted((FRAMES,), p.window_s)
+    # No frame has more slots than this one, which is the slowest.
+    if (int(frames.max()) - 1) / p.window_s <= p.over_ratio * _least_hz(p):
+        return np.zeros(streams.count, np.bool_)
+    rate_hz = (frames.astype(np.float64) - 1) / p.window_s
     fast: Mask = settled & (rate_hz > p.over_ratio * max_hz(streams.slots, p))
     return fast
 

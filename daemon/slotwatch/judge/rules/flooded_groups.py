@@ -13,7 +13,6 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence, Severity
-from slotwatch.wire.universe import Protocol
 
 REFRESH_S = 10.0
 
@@ -34,7 +33,7 @@ def is_flooded(ctx: RuleContext) -> Mask:
     asked = bool(ctx.listener.joins) or listen.join == "none"
     if not asked or listen.vantage == "mirror":
         return np.zeros(streams.count, np.bool_)
-    own_group = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == Destination.OWN_GROUP)
+    own_group = ctx.live_e131 & (streams.destination_kind == Destination.OWN_GROUP)
     flooded: Mask = own_group & (ctx.universes.joined[streams.universe] == 0)
     return flooded
 

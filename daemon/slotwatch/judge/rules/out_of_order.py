@@ -15,7 +15,6 @@ from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, 
 from slotwatch.model.sequence import WINDOW
 from slotwatch.model.windows import DISCARDED
 from slotwatch.snapshot import Severity
-from slotwatch.wire.universe import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +31,7 @@ class OutOfOrderFacts(Facts):
 def is_out_of_order(ctx: RuleContext, p: OutOfOrderParameters, unusable: SequenceUnusableParameters) -> Mask:
     if not ctx.live_count:
         return ctx.live
-    late = ctx.live & (ctx.counted((DISCARDED,), p.window_s) >= p.discarded)
-    late &= ctx.streams.protocol == Protocol.E131
+    late = ctx.live_e131 & (ctx.counted((DISCARDED,), p.window_s) >= p.discarded)
     return late & ~is_unusable(ctx, unusable) if late.any() else late
 
 

@@ -16,7 +16,6 @@ from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES
 from slotwatch.snapshot import Severity
-from slotwatch.wire.universe import Protocol
 
 DISCARD_STEPS = SEQUENCES - WINDOW
 """Steps of -20 to -1 (as bytes): every frame falls into the discard window of E1.31 6.7.2."""
@@ -42,12 +41,13 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
         return ctx.live
     streams = ctx.streams
     step = streams.sequence_step
-    odd: Mask = ctx.live & (streams.protocol == Protocol.E131)
     habit = streams.sequence_stuck | (step >= p.step)
     discarded = ctx.counted((DISCARDED,), p.window_s)
     if (discarded > p.discarded).any():
         habit |= discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded
-    odd = odd & habit
+    odd: Mask = ctx.live_e131 & habit
+    if not odd.any():
+        return odd
     for row in np.flatnonzero(odd & ~streams.sequence_stuck & (step >= p.step)).tolist():
         # A step of two can also be every second frame lost: only a count of universes or more speaks for the sender.
         odd[row] = int(step[row]) >= p.sure_step or int(step[row]) == _universes_sent(ctx, row)

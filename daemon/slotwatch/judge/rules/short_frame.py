@@ -39,6 +39,8 @@ class ShortFrames:
     def is_short(self, ctx: RuleContext) -> Mask:
         """No live source covers all slots that the patch uses."""
         universes = ctx.universes
+        if not self._patch.is_any_needed:
+            return np.zeros(universes.count, np.bool_)
         needed = self._patch.needed[universes.declared]
         short: Mask = universes.used & (universes.declared >= 0) & (universes.live > 0) & (universes.slots < needed)
         for row in np.flatnonzero(short).tolist():

@@ -82,6 +82,8 @@ class StrayLevels:
         """A slot that no fixture or circuit uses is above zero, on a universe that has a patch."""
         universes = ctx.universes
         strays = np.zeros(universes.count, np.bool_)
+        if not self._patch.is_any_needed:
+            return strays
         patched = universes.used & (universes.declared >= 0) & (self._patch.needed[universes.declared] > 0)
         rows = np.flatnonzero(patched & (universes.live > 0))
         for first in range(0, len(rows), ROWS_AT_ONCE):

@@ -79,7 +79,7 @@ class Syncs:
         if not ctx.live_count:
             self._named_ns.clear()
             return {}
-        named = ctx.live & (streams.sync_address > 0) & (streams.protocol == Protocol.E131)
+        named = ctx.live_e131 & (streams.sync_address > 0)
         before_ns, self._named_ns = self._named_ns, {}
         found: dict[AwaitedSync, int] = {}
         if not named.any():

@@ -34,10 +34,13 @@ class UndeclaredUniverseFacts(Facts):
 def is_undeclared(ctx: RuleContext, p: UndeclaredUniverseParameters) -> Mask:
     """Data on a universe that the house does not declare. A house without universes declares nothing to miss."""
     universes = ctx.universes
-    undeclared: Mask = universes.used & (universes.declared < 0) & (universes.live > 0) & (universes.frames >= p.frames)
+    undeclared: Mask = universes.used & (universes.declared < 0)
+    if not ctx.house.universes or not undeclared.any():
+        return np.zeros(universes.count, np.bool_)
+    undeclared &= (universes.live > 0) & (universes.frames >= p.frames)
     undeclared &= ~ended_by_leaving(universes)  # the last frames of what a reload took out of the file
     undeclared &= universes.protocol != int(Protocol.LINE)  # only lines that the house declares are listened to
-    return undeclared if ctx.house.universes else np.zeros(universes.count, np.bool_)
+    return undeclared
 
 
 def describe_undeclared(ctx: RuleContext, row: int) -> Finding:

@@ -10,7 +10,6 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Severity
-from slotwatch.wire.universe import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +24,7 @@ class WrongGroupFacts(Facts):
 
 def is_wrong_group(ctx: RuleContext) -> Mask:
     streams = ctx.streams
-    wrong: Mask = ctx.live & (streams.protocol == Protocol.E131) & (streams.destination_kind == Destination.OTHER_GROUP)
+    wrong: Mask = ctx.live_e131 & (streams.destination_kind == Destination.OTHER_GROUP)
     return wrong
 
 
