@@ -1,7 +1,8 @@
 """A replay leaves out ticks that change nothing; here each of its answers is held against one that leaves out none.
 
 `python -m tests.rehearse.leaps [FIRST [COUNT]]` compares drawn captures: mostly silence, with packets of all kinds in
-between. `python -m tests.rehearse.leaps scenarios` compares every scenario, each followed by a long silence.
+between. `python -m tests.rehearse.leaps scenarios` compares every scenario, each followed by a long silence, and
+`python -m tests.rehearse.leaps nights [FIRST [COUNT]]` random nights, each as it was and with its time stretched.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import sys
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import cast
 
 import numpy as np
@@ -22,6 +23,7 @@ from slotwatch.edge.tools.replaying import Replay
 from slotwatch.house.schema import DeclaredSource, House, Limits, Phase
 from slotwatch.judge.events import Event
 from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.rehearse.nights import any_night
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.scenario import Scenario
 from slotwatch.wire.observation import LinkSeen, Observation, QuerySeen
@@ -46,6 +48,8 @@ MOST_PACKETS = 400
 SEVERAL_HOURS_S = 20_000.0
 RESTS_S = 1_500.0
 BURSTS = 60
+SLOWEST = 2.8
+"""Tenth powers: a night that is stretched goes on at most 630 times slower."""
 
 
 @dataclass
@@ -296,9 +300,12 @@ def _house(chance: random.Random, universes: list[int], senders: list[Sender]) -
 # --- scenarios ----------------------------------------------------------------------------------------
 
 
-def capture_of(scenario: Scenario) -> tuple[Drawn, House]:
-    """Make a capture of a scenario, a long silence, and its last packet once more."""
-    items = list(scenario.items())
+def capture_of(scenario: Scenario, most: int | None = None, slower: float = 1.0) -> tuple[Drawn, House]:
+    """Make a capture of a scenario, a long silence, and its last packet once more.
+
+    most: of its packets and observations only so many are taken. slower: how much longer all of it lasts.
+    """
+    items = [replace(item, t_ns=round(item.t_ns * slower)) for item in islice(scenario.items(), most)]
     sent = [item for item in items if isinstance(item, Sent)]
     seen = [item for item in items if not isinstance(item, Sent)]
     sent.append(replace(sent[-1], t_ns=sent[-1].t_ns + round(AFTER_S * S)))
@@ -306,6 +313,12 @@ def capture_of(scenario: Scenario) -> tuple[Drawn, House]:
     batch.t_ns += BASE_NS - theatre.BASE_NS
     observed = [replace(item, t_ns=BASE_NS + item.t_ns) for item in seen]
     return Drawn([Chunk(batch, observed)], int(batch.t_ns[-1])), theatre.house_of(scenario.paper)
+
+
+def stretched(seed: int, most: int = MOST_PACKETS) -> tuple[Drawn, House]:
+    """Make a capture of the beginning of a random night that goes on far slower than any desk sends."""
+    chance = random.Random(seed)
+    return capture_of(any_night(seed).scenario, most, 10 ** chance.uniform(0.5, SLOWEST))
 
 
 def _compare(named: Iterable[tuple[str, tuple[Drawn, House]]]) -> int:
@@ -328,14 +341,22 @@ def main(words: list[str]) -> int:
     if words[:1] == ["scenarios"]:
         wanted = words[1:] or list(SCENARIOS)
         status = _compare((name, capture_of(SCENARIOS[name])) for name in wanted)
+    elif words[:1] == ["nights"]:
+        seeds = _seeds(words[1:])
+        status = _compare((f"night {seed}", capture_of(any_night(seed).scenario)) for seed in seeds)
+        status |= _compare((f"stretched {seed}", stretched(seed)) for seed in seeds)
     else:
-        first, count = (*map(int, words), 40)[:2] if words else (1, 40)
-        seeds = range(first, first + count)
+        seeds = _seeds(words)
         status = _compare((f"capture {seed}", drawn(seed)) for seed in seeds)
         status |= _compare((f"sparse {seed}", drawn_sparse(seed)) for seed in seeds)
         status |= _compare((f"rest {seed}", drawn_rest(seed)) for seed in seeds)
     print(f"{time.monotonic() - began_s:.0f} s")
     return status
+
+
+def _seeds(words: list[str]) -> range:
+    first, count = (*map(int, words), 40)[:2] if words else (1, 40)
+    return range(first, first + count)
 
 
 if __name__ == "__main__":

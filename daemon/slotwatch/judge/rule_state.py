@@ -116,6 +116,7 @@ class RuleState:
             rows = self._without_crowd(ctx, rows)
         if not len(rows) and not self.raised:
             self._pending.clear()
+            self._rows = rows  # what comes back begins anew, however soon
             return False
         if self._is_steady(ctx, rows):
             self._looked_ns = ctx.now_ns
