@@ -8,14 +8,24 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 
-from tests.rehearse.leaps import differences, drawn, drawn_rest, drawn_sparse
+from slotwatch.durations import NEVER_NS
+from slotwatch.house.schema import House
+from slotwatch.judge.assembler import Assembler
+from slotwatch.judge.clusters import Clusterer
+from slotwatch.judge.last_answer import LastAnswer
+from slotwatch.judge.rule_state import RuleState
+from slotwatch.judge.scene import Verdict
+from tests.rehearse.leaps import Drawn, differences, drawn, drawn_rest, drawn_sparse, stretched
 
 FEW_PACKETS = 60
 FEW_BURSTS = 12
 A_WHILE_S = 600.0
+FEW_ITEMS = 150
 
 
 @pytest.mark.parametrize("seed", [1, 3, 4, 5, 6, 305, 419, 450, 481, 719, 767])
@@ -40,6 +50,59 @@ def test_a_house_at_rest_is_leapt_over_and_the_same_is_said(seed: int) -> None:
     assert not found, "\n".join(found)
     assert plain.events, "nothing was reported, so nothing was compared"
     assert leaping.ticks < plain.ticks
+
+
+@pytest.mark.parametrize("seed", [9, 14, 19, 21])
+def test_a_random_night_that_goes_on_far_slower_says_the_same(seed: int) -> None:
+    found, leaping, plain = differences(*stretched(seed, FEW_ITEMS))
+    assert not found, "\n".join(found)
+    assert plain.events, "nothing was reported, so nothing was compared"
+    assert leaping.ticks < plain.ticks
+
+
+def _never(self: object, *args: object) -> int:
+    return NEVER_NS
+
+
+def _never_and_quiet(self: RuleState, ctx: object) -> int:
+    self.quiet_until_ns = NEVER_NS
+    return NEVER_NS
+
+
+def _not_yet(self: object, now_ns: int) -> None:
+    pass
+
+
+def _at_once(self: Verdict, now_ns: int) -> None:
+    self.provisional = False
+
+
+def _nothing(self: object, ctx: object) -> bool:
+    return False
+
+
+@pytest.mark.parametrize(
+    ("of", "name", "wrong", "capture"),
+    [
+        (Assembler, "holds_until_ns", _never, lambda: drawn(3, FEW_PACKETS)),
+        (RuleState, "holds_until_ns", _never_and_quiet, lambda: drawn_sparse(5, FEW_BURSTS)),
+        (Clusterer, "settle", _not_yet, lambda: drawn_sparse(2, FEW_BURSTS)),
+        (Verdict, "settle", _at_once, lambda: drawn_sparse(8, FEW_BURSTS)),
+        (LastAnswer, "finds_any", _nothing, lambda: drawn_sparse(12, FEW_BURSTS)),
+    ],
+    ids=["incidents", "rules", "too-late-final", "too-early-final", "asked-early"],
+)
+def test_one_wrong_promise_is_found(
+    monkeypatch: pytest.MonkeyPatch,
+    of: type,
+    name: str,
+    wrong: Callable[..., Any],
+    capture: Callable[[], tuple[Drawn, House]],
+) -> None:
+    """That a part says too long a time, or a wrong one, until when nothing changes: the comparison must show it."""
+    monkeypatch.setattr(of, name, wrong)
+    found, _, _ = differences(*capture())
+    assert found
 
 
 def test_what_is_said_does_not_depend_on_how_python_orders_sets() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +11,7 @@ FEW = 4
 """With more than this, sorting them once costs less than a comparison with each."""
 
 
-def is_among(values: NDArray[np.integer[Any]], wanted: Collection[int] | NDArray[np.integer[Any]]) -> NDArray[np.bool_]:
+def is_among(values: NDArray[np.integer], wanted: Collection[int] | NDArray[np.integer]) -> NDArray[np.bool_]:
     """(N,) whether each value is one of these."""
     if len(wanted) > FEW:
         return np.isin(values, wanted if isinstance(wanted, np.ndarray) else list(wanted))
