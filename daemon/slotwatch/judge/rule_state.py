@@ -41,6 +41,7 @@ class RuleState:
         on_delay_s = rule.on_delay_s if binding.on_delay_s is None else binding.on_delay_s
         self._on_ns = int(on_delay_s * NANOSECONDS)
         self._off_ns = int(self.rule.off_delay_s * NANOSECONDS)
+        self._never_wary = binding.is_wary is None
         self._is_of_absence = Effect.ABSENCE in rule.effects
         self._flapping = flapping
         # They take what the binding's own condition gives, and get nothing else.
@@ -142,13 +143,17 @@ class RuleState:
 
     def holds_until_ns(self, ctx: RuleContext) -> int:
         """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
-        self.quiet_until_ns = self._find_end_ns(ctx)
+        if not (self._pending or self.raised or self._has_visited) and self._never_wary and self._last.holds(ctx):
+            until_ns = self._last.until_ns
+            self.quiet_until_ns = until_ns if until_ns > self._due_ns else self._due_ns
+        else:
+            self.quiet_until_ns = self._find_end_ns(ctx)
         return self.quiet_until_ns
 
     def _find_end_ns(self, ctx: RuleContext) -> int:
         if ctx.revision is None or self._has_visited:
             return ctx.now_ns
-        is_idle = not self._pending and not self.raised and self.binding.is_wary is None
+        is_idle = not self._pending and not self.raised and self._never_wary
         # That it finds nothing when it is due can be known now.
         if not self._last.holds(ctx) and (not is_idle or self._last.finds_any(ctx)):
             return max(ctx.now_ns, self._due_ns)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,8 @@ MOST_NAMES = 6
 MOST_RUNS = 4
 """Runs of universes that are written out; of more, the first three universes and how many more there are."""
 FIRST_UNIVERSES = 3
+MOST_MOMENTS = 1024
+"""Times of day that are kept in words: each assembly of an incident says the same ones again."""
 MOST_LABELLED = 6
 """Universes that are each named with their label."""
 
@@ -105,7 +108,12 @@ def list_slots(numbers: Sequence[int] | NDArray[np.intp]) -> str:
 
 def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:
     """Give the house's wall clock at a monotonic time: `20:41:07`."""
-    return datetime.fromtimestamp((t_ns + wall_offset_ns) // NANOSECONDS, zone).strftime("%H:%M:%S")
+    return _clock((t_ns + wall_offset_ns) // NANOSECONDS, zone)
+
+
+@lru_cache(maxsize=MOST_MOMENTS)
+def _clock(second: int, zone: tzinfo) -> str:
+    return datetime.fromtimestamp(second, zone).strftime("%H:%M:%S")
 
 
 def seconds(span_ns: int) -> str:

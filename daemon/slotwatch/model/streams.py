@@ -326,6 +326,8 @@ class Streams(Table):
     def tell_gaps(self) -> None:
         """Once a second: a universe's gap is the shortest of the longest gaps of its live streams."""
         rows = np.flatnonzero(self.live[: self.top])
+        if not len(rows):
+            return
         shortest = np.full(self.universes.capacity, np.iinfo(np.int64).max)
         gaps_ns = self.windows.gaps_of_this_second_us()[rows].astype(np.int64) * 1000
         np.minimum.at(shortest, self.universe[rows], gaps_ns)
@@ -341,6 +343,8 @@ class Streams(Table):
     def forget_left(self, now_ns: int) -> None:
         """Forget universes that this computer asked for, that no declaration names and that ended when it left them."""
         universes = self.universes
+        if not np.count_nonzero(universes.left_ns):
+            return
         gone = universes.used & ended_by_leaving(universes) & (universes.live == 0)
         gone &= now_ns - universes.left_ns > LEAVING_NS
         if gone.any():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import lru_cache
 from typing import NamedTuple
 from uuid import UUID
 
@@ -72,6 +73,9 @@ ON_NETWORK = tuple(protocol for protocol, facts in _FACTS.items() if facts.udp_p
 LAST_PROTOCOL = max(Protocol)
 """What is kept by protocol has a row for each number up to this one; row 0 stays empty."""
 
+MOST_KEYS = 4096
+"""Identities that are kept as they are written."""
+
 _TEXT = re.compile(rf"({'|'.join(_PROTOCOLS)})/(\d{{1,5}})(?:@(\S+))?")
 
 
@@ -108,6 +112,7 @@ def parse(text: str) -> tuple[UniverseId, str | None]:
     return universe, found[3]
 
 
+@lru_cache(maxsize=MOST_KEYS)
 def source_key(protocol: int, source_id: bytes, address: str) -> str:
     """The identity of a source, also for scripts: its CID, or its address with the physical port if not 0."""
     if protocol == Protocol.E131:
