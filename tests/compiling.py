@@ -5,16 +5,15 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import pytest
 
 from slotwatch.edge.shared import compiled as files
-from slotwatch.edge.shared.compiled import Compiled, Copying, Looking, Receiving, Recording
 
 T = TypeVar("T")
-Places = pytest.TempPathFactory
 
 
 def compiler() -> str:
@@ -26,7 +25,7 @@ def compiler() -> str:
     return found
 
 
-def built(source: Path, place: Path) -> Path:
+def build_in(place: Path, source: Path) -> Path:
     """Build one file in a place of the test's own."""
     from compilation import build  # it reads the builder of packages, which few tests need
 
@@ -35,33 +34,26 @@ def built(source: Path, place: Path) -> Path:
     return target
 
 
-def loaded(load: Callable[[Path], T | None], source: Path, places: Places) -> T:
-    """What a source is as it is now."""
-    made = load(built(source, places.mktemp("built")))
-    assert made is not None
-    return made
+class Built(Protocol):
+    """Gives what a C file is as it is now, by the function that loads it where it was installed."""
+
+    def __call__(self, load: Callable[[Path], T | None]) -> T: ...
 
 
 @pytest.fixture(scope="session")
-def compiled(tmp_path_factory: Places) -> Compiled:
-    return loaded(files.load, files.SOURCE, tmp_path_factory)
+def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
+    sources = {
+        files.load: files.SOURCE,
+        files.load_receiving: files.RECEIVING,
+        files.load_recording: files.RECORDING,
+        files.load_looking: files.LOOKING,
+        files.load_copying: files.COPYING,
+    }
 
+    @cache
+    def loaded(load: Callable[[Path], T | None]) -> T:
+        made = load(build_in(tmp_path_factory.mktemp("built"), sources[load]))
+        assert made is not None
+        return made
 
-@pytest.fixture(scope="session")
-def receiving(tmp_path_factory: Places) -> Receiving:
-    return loaded(files.load_receiving, files.RECEIVING, tmp_path_factory)
-
-
-@pytest.fixture(scope="session")
-def recording(tmp_path_factory: Places) -> Recording:
-    return loaded(files.load_recording, files.RECORDING, tmp_path_factory)
-
-
-@pytest.fixture(scope="session")
-def looking(tmp_path_factory: Places) -> Looking:
-    return loaded(files.load_looking, files.LOOKING, tmp_path_factory)
-
-
-@pytest.fixture(scope="session")
-def copying(tmp_path_factory: Places) -> Copying:
-    return loaded(files.load_copying, files.COPYING, tmp_path_factory)
+    return loaded

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.compiling import compiled, copying, looking, receiving, recording
+from tests.compiling import built
 
-__all__ = ["compiled", "copying", "looking", "receiving", "recording"]  # fixtures for all tests
+__all__ = ["built"]  # a fixture for all tests
 ROOT = Path(__file__).parent
 LIVE = (
     "test_app",

@@ -21,7 +21,7 @@ from slotwatch.model.model import Model
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.compiling import compiler
+from tests.compiling import Built, compiler
 from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131
 from tests.model.test_model import state, traffic
 from tests.sweep import swept
@@ -111,7 +111,8 @@ def desks(seed: int, seconds: float, trouble: float) -> list[Sent]:
 
 
 @pytest.mark.parametrize("seed", swept(range(24), every=6))
-def test_desks_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+def test_desks_are_the_same_on_both_ways(built: Built, seed: int) -> None:
+    compiled = built(load)
     both = Both(compiled)
     trouble = (0.0, 0.002, 0.05)[seed % 3]
     sent = desks(seed, 2.5, trouble)
@@ -124,7 +125,8 @@ def test_desks_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", swept(range(40), every=5))
-def test_odd_packets_between_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+def test_odd_packets_between_are_the_same_on_both_ways(built: Built, seed: int) -> None:
+    compiled = built(load)
     both = Both(compiled)
     steady = desks(seed + 100, 1.0, 0.01)
     odd = traffic(seed)
@@ -134,7 +136,8 @@ def test_odd_packets_between_are_the_same_on_both_ways(compiled: Compiled, seed:
     assert both.differences() == set()
 
 
-def test_a_house_of_many_streams_grows_the_tables_on_both_ways(compiled: Compiled) -> None:
+def test_a_house_of_many_streams_grows_the_tables_on_both_ways(built: Built) -> None:
+    compiled = built(load)
     both = Both(compiled)
     sent = [
         Sent(START + frame * 23 * MS + universe * 10_000, e131(bytes([frame]) * 512, universe=universe, sequence=frame))
@@ -147,7 +150,8 @@ def test_a_house_of_many_streams_grows_the_tables_on_both_ways(compiled: Compile
     assert both.taken > both.sent / 3
 
 
-def test_a_stream_that_is_lost_and_comes_back_is_the_same_on_both_ways(compiled: Compiled) -> None:
+def test_a_stream_that_is_lost_and_comes_back_is_the_same_on_both_ways(built: Built) -> None:
+    compiled = built(load)
     both = Both(compiled)
     for life in range(3):
         began_ns = START + life * 5 * SECOND
@@ -161,8 +165,9 @@ def test_a_stream_that_is_lost_and_comes_back_is_the_same_on_both_ways(compiled:
     assert both.taken > 60
 
 
-def test_a_sender_whose_header_changes_takes_the_ordinary_way(compiled: Compiled) -> None:
+def test_a_sender_whose_header_changes_takes_the_ordinary_way(built: Built) -> None:
     """Name, priority, universe of synchronization, length and address are compared byte by byte."""
+    compiled = built(load)
     both = Both(compiled)
     both.feed([Sent(START + n * 25 * MS, e131(bytes(512), sequence=n)) for n in range(40)], [10])
     before = both.taken
@@ -177,8 +182,9 @@ def test_a_sender_whose_header_changes_takes_the_ordinary_way(compiled: Compiled
     assert both.differences() == set()
 
 
-def test_watched_slots_see_the_same_frames_on_both_ways(compiled: Compiled) -> None:
+def test_watched_slots_see_the_same_frames_on_both_ways(built: Built) -> None:
     """Frames shorter than the watched slot show 0 there, whatever lies behind them in the row."""
+    compiled = built(load)
     house = House(universes=tuple(DeclaredUniverse(UniverseId(Protocol.E131, n)) for n in (1, 2, 3)))
     both = Both(compiled, house)
     taps = []
@@ -215,8 +221,9 @@ def tapped(both: Both, watches: Sequence[tuple[list[tuple[int, list[int]]], int]
 
 
 @pytest.mark.parametrize("is_single", [True, False])
-def test_several_watches_see_the_frames_of_winners_on_both_ways(compiled: Compiled, is_single: bool) -> None:
+def test_several_watches_see_the_frames_of_winners_on_both_ways(built: Built, is_single: bool) -> None:
     """Universe 3 is in no watch, universe 4 is not declared, and a second desk of lower priority wins nothing."""
+    compiled = built(load)
     both = Both(compiled, declared((1, 2, 3)))
     first = [(0, [0, 5, 9]), (1, [511, 3, 200])] if is_single else [(0, [0, 5, 9]), (0, [7]), (1, [511, 3, 200])]
     taps = tapped(both, [(first, 3), ([(1, [1])], 1)], 3)
@@ -248,9 +255,8 @@ def test_several_watches_see_the_frames_of_winners_on_both_ways(compiled: Compil
     assert both.differences() == set()
 
 
-def test_frames_beyond_the_bound_are_left_out_alike_on_both_ways(
-    compiled: Compiled, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_frames_beyond_the_bound_are_left_out_alike_on_both_ways(built: Built, monkeypatch: pytest.MonkeyPatch) -> None:
+    compiled = built(load)
     monkeypatch.setattr(lighttap, "MAX_FRAMES", 50)
     both = Both(compiled, declared((1, 2)))
     taps = tapped(both, [([(0, [0]), (1, [1])], 1)], 2)
@@ -268,7 +274,8 @@ def test_frames_beyond_the_bound_are_left_out_alike_on_both_ways(
     assert taps[0].left_out > 100
 
 
-def test_art_net_between_is_left_alone(compiled: Compiled) -> None:
+def test_art_net_between_is_left_alone(built: Built) -> None:
+    compiled = built(load)
     both = Both(compiled)
     sent = []
     for n in range(60):
@@ -290,8 +297,9 @@ def test_a_file_of_another_source_is_not_loaded(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("seed", swept(range(12), every=6))
-def test_pauses_and_gaps_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+def test_pauses_and_gaps_are_the_same_on_both_ways(built: Built, seed: int) -> None:
     """Idle streams once a second (E1.31 6.6.2), and moving ones with gaps over 100 ms, some of them stamped late."""
+    compiled = built(load)
     chance = np.random.default_rng(seed)
     sent: list[Sent] = []
     for universe in range(1, 6):
@@ -309,8 +317,9 @@ def test_pauses_and_gaps_are_the_same_on_both_ways(compiled: Compiled, seed: int
     assert both.taken > 100
 
 
-def test_a_name_is_read_again_each_second_on_both_ways(compiled: Compiled) -> None:
+def test_a_name_is_read_again_each_second_on_both_ways(built: Built) -> None:
     """A source that takes another name is shown by it a second later at most, however few packets come at once."""
+    compiled = built(load)
     for size in (1, 7, 64, 400):
         both = Both(compiled)
         for frame in range(200):

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from slotwatch.edge.shared.compiled import Compiled
+from slotwatch.edge.shared.compiled import load
 from slotwatch.model.flashes import Flashes, PairLevels
+from tests.compiling import Built
 from tests.model.packets import MS, SECOND, START
 from tests.sweep import swept
 
@@ -47,7 +48,8 @@ def in_pieces(
 
 
 @pytest.mark.parametrize("seed", swept(range(24), every=4))
-def test_flashes_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+def test_flashes_are_the_same_on_both_ways(built: Built, seed: int) -> None:
+    compiled = built(load)
     chance = np.random.default_rng(seed)
     width, frames = int(chance.integers(1, 5)), 900
     rows, t_ns = chance.integers(0, ROWS, frames), START + np.cumsum(chance.integers(0, 12, frames)) * MS
@@ -66,7 +68,8 @@ def test_flashes_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> Non
 
 
 @pytest.mark.parametrize("seed", swept(range(24), every=4))
-def test_torn_pairs_are_the_same_on_both_ways(compiled: Compiled, seed: int) -> None:
+def test_torn_pairs_are_the_same_on_both_ways(built: Built, seed: int) -> None:
+    compiled = built(load)
     chance = np.random.default_rng(seed + 100)
     width, frames = int(chance.integers(1, 3)), 900
     rows, t_ns = chance.integers(0, ROWS, frames), START + np.cumsum(chance.integers(0, 30, frames)) * MS

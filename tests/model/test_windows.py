@@ -7,12 +7,13 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from slotwatch.edge.shared.compiled import Compiled
+from slotwatch.edge.shared.compiled import Compiled, load
 from slotwatch.house.schema import House
 from slotwatch.model.sources import Sources
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import Universes
 from slotwatch.model.windows import BUCKET_NS, COLUMNS, METRICS, SECOND, TOTALS
+from tests.compiling import Built
 
 
 def table(compiled: Compiled | None) -> Streams:
@@ -27,8 +28,9 @@ def held(streams: Streams) -> dict[str, list[int]]:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_compiled_windows_hold_the_same_as_numpy(compiled: Compiled, seed: int) -> None:
+def test_compiled_windows_hold_the_same_as_numpy(built: Built, seed: int) -> None:
     """Streams that come, growing tables, counts of every kind, some taken back, rows that are forgotten, pauses."""
+    compiled = built(load)
     chance = np.random.default_rng(seed)
     both = table(None), table(compiled)
     did: Counter[str] = Counter()

@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
 
-from slotwatch.edge.shared.compiled import Looking
+from slotwatch.edge.shared.compiled import load_looking
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.novelty import FORGET_NS, Routine
 from slotwatch.wire.universe import Protocol
+from tests.compiling import Built
 from tests.model.packets import MS, START, Sent, artnet, artnet_sync, batch_of, cid, e131, e131_discovery, e131_sync
 
 FRAME_MS = 25
@@ -23,9 +24,9 @@ Make = Callable[[], Routine]
 
 
 @pytest.fixture(params=["numpy", "compiled"])
-def make(request: pytest.FixtureRequest) -> Make:
+def make(request: pytest.FixtureRequest, built: Built) -> Make:
     """Makes what looks for changes, each of both kinds in turn."""
-    compiled = request.getfixturevalue("looking") if request.param == "compiled" else None
+    compiled = built(load_looking) if request.param == "compiled" else None
     return lambda: Routine(compiled)
 
 
@@ -158,7 +159,8 @@ def random_packets(chance: np.random.Generator, at: int, count: int) -> Batch:
 
 
 @pytest.mark.parametrize("most", [16, 64, 4096])
-def test_the_compiled_look_says_the_same_as_numpy(looking: Looking, monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+def test_the_compiled_look_says_the_same_as_numpy(built: Built, monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    looking = built(load_looking)
     monkeypatch.setattr("slotwatch.wire.novelty.MOST_KNOWN", most)
     reference, compiled = Routine(), Routine(looking)
     chance = np.random.default_rng(most)

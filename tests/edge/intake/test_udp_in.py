@@ -18,13 +18,14 @@ import pytest
 from slotwatch import clock
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.shared import compiled
-from slotwatch.edge.shared.compiled import Receiving
+from slotwatch.edge.shared.compiled import load_receiving
 from slotwatch.edge.shared.messages.intake import Idle, IntakeWoke
 from slotwatch.edge.shared.ring import RingWriter, create_memory
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Route
 from slotwatch.wire.batch import COLUMNS, FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.compiling import Built
 from tests.edge.listening import ROWS, house_on, listening, send
 from tests.ports import free_port
 
@@ -32,8 +33,8 @@ LOOPBACK = ipaddress.ip_address("::ffff:127.0.0.1").packed
 
 
 @pytest.fixture(params=["numpy", "compiled"], autouse=True)
-def _by_each_way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    way = request.getfixturevalue("receiving") if request.param == "compiled" else None
+def _by_each_way(request: pytest.FixtureRequest, built: Built, monkeypatch: pytest.MonkeyPatch) -> None:
+    way = built(load_receiving) if request.param == "compiled" else None
     monkeypatch.setattr(compiled, "load_receiving", lambda: way)
 
 
@@ -272,8 +273,9 @@ def test_a_house_that_cannot_be_heard_leaves_the_way_back_open() -> None:
 
 
 @pytest.mark.parametrize(("v6", "address"), [(False, "127.0.0.1"), (True, "::1")])
-def test_every_column_is_the_same_by_both_ways(receiving: Receiving, v6: bool, address: str) -> None:
+def test_every_column_is_the_same_by_both_ways(built: Built, v6: bool, address: str) -> None:
     """One sender sends the same to two sockets. Only the moments of arrival differ."""
+    receiving = built(load_receiving)
     chance = np.random.default_rng(7)
     writers = [RingWriter(create_memory(ROWS), ROWS) for _ in range(2)]
     sockets = [DataSocket(Protocol.E131, free_port(), v6, way) for way in (None, receiving)]

@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.edge.judging.recorder import RECORD, Captures, RecordedPackets, Recorder, trim
-from slotwatch.edge.shared.compiled import Recording
+from slotwatch.edge.shared.compiled import load_recording
 from slotwatch.house.schema import House, Network
 from slotwatch.house.service import RecorderTerms as Settings
 from slotwatch.wire import batch
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol
+from tests.compiling import Built
 from tests.patience import until
 
 SECOND_NS = 1_000_000_000
@@ -339,8 +340,9 @@ def test_a_piece_that_does_not_fit_at_the_end_pushes_out_what_it_covers(tmp_path
             assert len(whole) > 300 or number < 1000
 
 
-def test_the_compiled_recorder_keeps_the_same_as_numpy(tmp_path: Path, recording: Recording) -> None:
+def test_the_compiled_recorder_keeps_the_same_as_numpy(tmp_path: Path, built: Built) -> None:
     """Random addresses of both kinds, networks and lengths, over and over the ring of records."""
+    recording = built(load_recording)
     recorders = [Recorder(house(tmp_path)), Recorder(house(tmp_path), recording)]
     chance = np.random.default_rng(8)
     most, sent = recorders[0].most_records, 0

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from slotwatch.edge.shared import memory, ring
-from slotwatch.edge.shared.compiled import Copying
+from slotwatch.edge.shared.compiled import load_copying
 from slotwatch.edge.shared.ring import (
     GUARD_ROWS,
     KEPT_ROWS,
@@ -22,6 +22,7 @@ from slotwatch.edge.shared.ring import (
 )
 from slotwatch.edge.shared.ring_reader import Place, RingReader, owned
 from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, empty
+from tests.compiling import Built
 
 ROWS = 2 * GUARD_ROWS
 
@@ -33,8 +34,8 @@ class Read(Protocol):
 
 
 @pytest.fixture(params=["numpy", "compiled"])
-def read(request: pytest.FixtureRequest) -> Read:
-    compiled = request.getfixturevalue("copying") if request.param == "compiled" else None
+def read(request: pytest.FixtureRequest, built: Built) -> Read:
+    compiled = built(load_copying) if request.param == "compiled" else None
     return lambda ring, tail, place=None: RingReader(ring, tail, place, compiled)
 
 
@@ -333,8 +334,9 @@ def test_a_packet_of_any_length_is_read_as_it_was_put(fd: int, length: int, read
 
 
 @pytest.mark.parametrize("narrow", [False, True])
-def test_compiled_and_numpy_copies_are_the_same(fd: int, copying: Copying, narrow: bool) -> None:
+def test_compiled_and_numpy_copies_are_the_same(fd: int, built: Built, narrow: bool) -> None:
     """Random bytes in every column and packet, copies of any start, count and width; narrow: no room between rows."""
+    copying = built(load_copying)
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
     chance = np.random.default_rng(narrow)
     packets = writer.ring.packets
