@@ -106,5 +106,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if inside.startswith(BROWSER):
             item.add_marker(pytest.mark.browser)
         is_listed = not UNTRACED.isdisjoint((item.nodeid, item.nodeid.partition("[")[0]))
-        if is_listed or item.get_closest_marker("slow"):
+        is_measured = item.config.getoption("cov_context", None) is not None  # by `python -m tests.untraced`: all
+        if (is_listed and not is_measured) or item.get_closest_marker("slow"):
             item.add_marker(pytest.mark.no_cover)
