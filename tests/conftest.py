@@ -8,6 +8,7 @@ daemons, sockets, namespaces and pages by the clock of a real computer, and most
 from __future__ import annotations
 
 import gc
+from collections.abc import Generator
 from pathlib import Path
 
 import pytest
@@ -84,6 +85,19 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     if words not in READ_ALONE or collection_path.suffix != ".py" or inside.startswith(READ_ALONE[words]):
         return None
     return MARKS_ITSELF not in collection_path.read_text(encoding="utf-8") or None
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup(item: pytest.Item) -> Generator[None]:
+    """Trace nothing either of a fixture that an untraced test makes for others: the mark alone leaves setup traced."""
+    tracing = getattr(item.config.pluginmanager.getplugin("_cov"), "cov_controller", None)
+    if tracing is None or item.get_closest_marker("no_cover") is None:
+        return (yield)
+    tracing.pause()
+    try:
+        return (yield)
+    finally:
+        tracing.resume()
 
 
 def pytest_collection_finish() -> None:
