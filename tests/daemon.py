@@ -26,6 +26,8 @@ from tests.ports import free_port
 CID = tuple(b"slotwatch-tests0")
 STUTTERS = {"uneven-refresh", "slow-refresh", "fast-refresh"}
 """What a desk that is a thread of a busy test does by itself."""
+HEARD = ("steady", "at-rest", "faulty")
+"""States of a universe that arrives: while such a desk stutters it is faulty."""
 
 
 @dataclass
@@ -65,8 +67,8 @@ class Daemon:
     process: subprocess.Popen[str]
     printed: list[str]
 
-    def api(self, path: str) -> Any:
-        with urllib.request.urlopen(f"http://127.0.0.1:{self.ports.page}{path}", timeout=5) as answer:
+    def api(self, path: str, within_s: float = PATIENCE_S) -> Any:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.ports.page}{path}", timeout=within_s) as answer:
             return json.load(answer)
 
     def order(self, method: str, path: str, body: Any = None) -> Any:
@@ -74,13 +76,13 @@ class Daemon:
         headers = {"Content-Type": "application/json"}
         data = None if body is None else json.dumps(body).encode()
         request = urllib.request.Request(f"http://127.0.0.1:{self.ports.page}{path}", data, headers, method=method)
-        with urllib.request.urlopen(request, timeout=20) as answer:
+        with urllib.request.urlopen(request, timeout=PATIENCE_S) as answer:
             return json.load(answer)
 
     def get(self, path: str) -> Any:
         """As `api`, or None while nothing answers."""
         try:
-            return self.api(path)
+            return self.api(path, 5)
         except OSError:
             return None
 
@@ -108,7 +110,7 @@ class Daemon:
 
     def stop(self) -> int:
         self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(10)
+        return self.process.wait(PATIENCE_S)
 
 
 def is_alive(pid: int) -> bool:

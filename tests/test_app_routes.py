@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from tests.daemon import Daemon, desk, running
+from tests.daemon import HEARD, STUTTERS, Daemon, desk, running
 from tests.edge.ptys import line_of_its_own
 from tests.patience import until
 
@@ -59,7 +59,7 @@ def test_a_routed_universe_carries_the_same_levels_and_is_no_stranger(tmp_path: 
     with running(tmp_path, more=more) as daemon:
         with desk(daemon, range(1, 3)):
             until(lambda: state_of(daemon, "copy").get("state") == "running")
-            until(lambda: daemon.universe("e131/112").get("state") == "steady")
+            until(lambda: daemon.universe("e131/112").get("state") in HEARD)
             until(lambda: daemon.universe("artnet/3").get("frames", 0) > 20)
             copied = daemon.api("/api/v1/universes/e131/112")
             assert copied["winning_name"] == "slotwatch bridge"
@@ -69,7 +69,7 @@ def test_a_routed_universe_carries_the_same_levels_and_is_no_stranger(tmp_path: 
             assert own == {"e131": True, "artnet": True}
             assert any(not row["own_bridge"] for row in daemon.api("/api/v1/sources")), "the desk is not"
             about_us = [i for i in incidents if {"e131/112", "artnet/3"} & set(i["universes"])]
-            assert about_us == []
+            assert [i for i in about_us if i["rule"] not in STUTTERS] == []
         # The desk has gone silent: after its timeout the route ends its stream with the terminated bit.
         until(lambda: state_of(daemon, "copy").get("state") == "stopped")
         until(lambda: daemon.universe("e131/112").get("state") == "not-sent")
@@ -188,8 +188,11 @@ def test_a_reload_that_changes_other_routes_costs_a_running_one_no_frame(tmp_pat
                 daemon.process.send_signal(signal.SIGHUP)
                 until(lambda extra=extra: bool(state_of(daemon, "copy")) == bool(extra))
                 time.sleep(0.5)
-            after = daemon.api("/api/v1/universes/artnet/3")
+            after, sent = (daemon.api(f"/api/v1/universes/{name}") for name in ("artnet/3", "e131/1"))
+            raised = {i["rule"] for i in daemon.api("/api/v1/incidents?state=all") if "artnet/3" in i["universes"]}
             assert daemon.children()["routes"] == child
             assert after["frames"] > before["frames"] + 20
-            assert (after["lost_frames"], after["state"]) == (before["lost_frames"], "steady")
-            assert after["interval_ms"]["max"] < 500, "starting again it listened for 1.1 s first"
+            assert after["lost_frames"] == before["lost_frames"]
+            assert raised <= STUTTERS, "the desk is a thread of this test"
+            most_ms = max(500, sent["interval_ms"]["max"] + 500)
+            assert after["interval_ms"]["max"] < most_ms, "starting again it listened for 1.1 s first"

@@ -15,7 +15,7 @@ from pathlib import Path
 from urllib.request import urlopen
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
-from tests.daemon import Ports, ended, start
+from tests.daemon import HEARD, Ports, ended, start
 from tests.patience import until
 
 ports, place = Ports(), Path(tempfile.mkdtemp())
@@ -128,7 +128,7 @@ def incidents(daemon, state="open"):
 
 def all_well(daemon):
     found = daemon.get("/api/v1/universes") or []
-    return len(found) == 13 and all(one["state"] in ("steady", "at-rest") for one in found)
+    return len(found) == 13 and all(one["state"] in HEARD for one in found)
 
 def power_cut(daemon):
     # Every process at once, the parent first, so that nothing is restarted.

@@ -51,7 +51,7 @@ DAEMON = (
 import json, tempfile, threading, time
 from pathlib import Path
 from sacn.messages.data_packet import DataPacket
-from tests.daemon import CID, Ports, ended, house_text, start
+from tests.daemon import CID, HEARD, Ports, ended, house_text, start
 from tests.patience import until
 
 ports, place = Ports(), Path(tempfile.mkdtemp())

@@ -18,7 +18,7 @@ def opened(daemon, rule):
     return next((i for i in daemon.get("/api/v1/incidents?state=all") or [] if i["rule"] == rule), None)
 
 def alive(daemon):
-    return all(daemon.universe(f"e131/{n}").get("state") in ("steady", "at-rest", "faulty") for n in (1, 2))
+    return all(daemon.universe(f"e131/{n}").get("state") in HEARD for n in (1, 2))
 
 def hardware(name):
     with socket.socket(socket.AF_PACKET, socket.SOCK_RAW) as sock:

@@ -15,14 +15,14 @@ def test_a_pulled_cable_is_the_listeners_own_fault_and_no_universes() -> None:
         + """
 desk("sw")
 with ended(start(file, ports)) as daemon:
-    until(lambda: daemon.universe("e131/1").get("state") in ("steady", "at-rest") and daemon.universe("e131/2"))
+    until(lambda: daemon.universe("e131/1").get("state") in HEARD and daemon.universe("e131/2"))
     ip("link", "set", "sw", "down")
     until(lambda: "link-down" in rules(daemon))
     time.sleep(4.0)
     down = rules(daemon)
     state = daemon.universe("e131/1")["state"]
     ip("link", "set", "sw", "up")
-    until(lambda: daemon.universe("e131/1").get("state") in ("steady", "at-rest"))
+    until(lambda: daemon.universe("e131/1").get("state") in HEARD)
     until(lambda: "link-down" not in rules(daemon))
     over.set()
     print(json.dumps({"down": down, "state": state, "all": rules(daemon, "all"), "status": daemon.stop()}))

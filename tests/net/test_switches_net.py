@@ -124,7 +124,7 @@ def test_a_daemon_names_the_port_that_was_pulled_and_the_uplink_that_was_cut() -
             + """
 import json, threading, urllib.request
 from sacn.messages.data_packet import DataPacket
-from tests.daemon import Ports, ended, house_text, start
+from tests.daemon import HEARD, Ports, ended, house_text, start
 
 ports, place = Ports(), Path(tempfile.mkdtemp())
 SWITCHES = "".join(f'''
@@ -185,7 +185,7 @@ def links(daemon):
     return {(one["name"], port["leads_to"]) for one in switches for port in one["ports"] if port["leads_to"]}
 
 def healthy(daemon):
-    return all(daemon.universe(f"e131/{n}").get("state") in ("steady", "at-rest") for n in (1, 2))
+    return all(daemon.universe(f"e131/{n}").get("state") in HEARD for n in (1, 2))
 
 def cut_off(daemon, universe):
     found = lost(daemon, universe)

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from tests.daemon import Daemon, desk, ended, running, start
+from tests.daemon import HEARD, Daemon, desk, ended, running, start
 from tests.outside.test_answers import INCIDENT, SOURCE, STATES, UNIVERSE
 from tests.patience import until
 
@@ -28,7 +28,7 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
     with ExitStack() as stack:
         made = stack.enter_context(running(tmp_path_factory.mktemp("page"), more=MORE))
         stack.enter_context(desk(made, range(1, 3)))
-        until(lambda: made.universe("e131/2").get("state") == "steady")
+        until(lambda: made.universe("e131/2").get("state") in HEARD)
         yield made
 
 
@@ -253,7 +253,7 @@ def test_a_loss_its_acknowledgement_and_a_kill(tmp_path: Path) -> None:
     # "incidents, acknowledgements, marks survive kill -9"; `began_at` is the last good frame
     with running_once(tmp_path) as made:
         with desk(made, range(1, 3)):
-            until(lambda: made.universe("e131/2").get("state") == "steady")
+            until(lambda: made.universe("e131/2").get("state") in HEARD)
             time.sleep(1.5)
         lost = until(
             lambda: next(
