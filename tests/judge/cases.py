@@ -51,7 +51,7 @@ class Case:
 
     def stage(self, play: Play, rules: Sequence[Rule] = RULES) -> Stage:
         senders = (one for one in play if not isinstance(one, tuple))
-        shown = Stage(self.house, *senders, joined=self.joined, rules=rules)
+        shown = Stage(self.house, *senders, joined=self.joined, rules=rules, every_tick=True)
         for one in play:
             if isinstance(one, tuple):
                 shown.see(*one)

@@ -141,7 +141,7 @@ def plays(
     ends_s = until_s if isinstance(until_s, tuple) else (until_s, until_s)
 
     def stage(rules: Rules, made: Play) -> Stage:
-        shown = Stage(house, *(one for one in made if not isinstance(one, tuple)), rules=rules)
+        shown = Stage(house, *(one for one in made if not isinstance(one, tuple)), rules=rules, every_tick=True)
         for one in made:
             if isinstance(one, tuple):
                 shown.see(*one)

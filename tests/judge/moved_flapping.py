@@ -22,7 +22,7 @@ def losses(*starts_s: float) -> Callable[[Rules], Stage]:
 
     def stage(rules: Rules) -> Stage:
         desk = Desk("Desk A", (3, 4), hz=5.0, levels=moving(hz=5.0), drop=away)
-        return Stage(house_of((3, 4), min_refresh_hz=1), desk, rules=rules)
+        return Stage(house_of((3, 4), min_refresh_hz=1), desk, rules=rules, every_tick=True)
 
     return stage
 

@@ -70,7 +70,7 @@ def left_on(parameter: str, value: float, under: dict[int, float], over: dict[in
         kept = {name: seconds for name, seconds in times.items() if getattr(own.parameters, name) in (600.0, 3600.0)}
         short = tuple(rule.changed(**kept) if rule is own else rule for rule in rules)
         lit = levels_of(lambda t: (over if is_over else under) if t >= 1.0 else {})
-        stage = Stage(DARK, Desk("Desk A", (1,), hz=10.0, levels=lit), phase=Phase.DARK, rules=short)
+        stage = Stage(DARK, Desk("Desk A", (1,), hz=10.0, levels=lit), phase=Phase.DARK, rules=short, every_tick=True)
         return stage.run(until_s + (1.0 if is_over else -1.0)).all
 
     tells = (

@@ -15,7 +15,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.edge.shared.compiled import load
+from slotwatch.edge.shared.compiled import load, load_looking
+from slotwatch.engine import CALM_NS, SETTLED_NS, waits_ns
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits, Network, Phase
 from slotwatch.house.service import Listen
 from slotwatch.judge.catalog import RULES
@@ -26,6 +27,7 @@ from slotwatch.model.model import Model
 from slotwatch.snapshot import Incident
 from slotwatch.wire.batch import Batch, empty
 from slotwatch.wire.decode import decode
+from slotwatch.wire.novelty import Routine
 from slotwatch.wire.observation import JoinSeen, LinkSeen, Observation
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -37,7 +39,7 @@ TICK_NS = 50_000_000
 LAY_OUT_AHEAD_FROM = 3
 """From this step of a play on its packets are made for twice the time: each layout makes all of them again."""
 
-COMPILED = load()
+COMPILED, LOOKING = load(), load_looking()
 """What takes routine packets, as in the daemon. Without it the plays take half as long again."""
 
 Levels = Callable[[float], bytes]
@@ -286,7 +288,11 @@ def house_of(
 
 
 class Stage:
-    """Runs senders through model and judge, tick by tick."""
+    """Runs senders through model and judge.
+
+    Passes come as in the daemon: when packets bring a change, when something was observed, when one is due, and at the
+    end of each `run`. every_tick: at each of its ticks, for bounds that are closer than a tick.
+    """
 
     def __init__(
         self,
@@ -296,8 +302,10 @@ class Stage:
         joined: bool = True,
         rules: Sequence[Rule] = RULES,
         wall_offset_ns: int = WALL_OFFSET_NS,
+        every_tick: bool = False,
     ) -> None:
         self.house = house
+        self.every_tick = every_tick
         self.model = Model(house, START_NS, COMPILED)
         self.judge = Judge(house, START_NS, wall_offset_ns, phase, rules)
         self.senders = list(senders)
@@ -308,6 +316,8 @@ class Stage:
         self._laid_s = -1.0
         self._laid_of: list[object] = []
         self._layouts = 0
+        self._routine = Routine(LOOKING)
+        self._due_ns = START_NS
         for network in range(max(1, len(house.networks))):
             self.see(0.0, LinkSeen(START_NS, network, True, ("10.0.0.200",), "eth1"))
         if joined:
@@ -325,6 +335,7 @@ class Stage:
         place = 0
         ticks = round((until_s - self.now_s) * S) // TICK_NS
         start_ns = round(self.now_s * S)
+        brings_change = True  # a test may have changed something between two runs
         for tick in range(1, ticks + 1):
             now_s = (start_ns + tick * TICK_NS) / S
             end = place
@@ -332,16 +343,25 @@ class Stage:
                 end += 1
             if end > place:
                 batch = make_batch(packets[place:end])
+                brings_change |= self._routine.brings_change(batch)
                 for others in self.model.take_routine(batch):
                     self.model.ingest(others, decode(others))
                 place = end
-            self._observe(now_s)
+            brings_change |= self._observe(now_s)
             now_ns = START_NS + start_ns + tick * TICK_NS
-            self.model.advance(now_ns)
-            self.judge.tick(now_ns, self.model)
-            self.events += self.judge.take_events()
+            if brings_change or self.every_tick or now_ns >= self._due_ns or tick == ticks:
+                self._pass(now_ns)
+                brings_change = False
         self.now_s = until_s
         return self
+
+    def _pass(self, now_ns: int) -> None:
+        self.model.advance(now_ns)
+        self.judge.tick(now_ns, self.model)
+        self.events += self.judge.take_events()
+        if not self.every_tick:
+            longest_ns = SETTLED_NS if self.judge.is_settled else CALM_NS
+            self._due_ns = now_ns + waits_ns(longest_ns, self.model.soonest_loss_ns(), now_ns)
 
     def _sent_until(self, until_s: float) -> list[Packet]:
         """What is sent from now until then, in order. A play of many steps is laid out some way ahead of them."""
@@ -354,12 +374,15 @@ class Stage:
         first = bisect_left(self._laid, self.now_s, key=_sent_at)
         return self._laid[first : bisect_left(self._laid, until_s, key=_sent_at)]
 
-    def _observe(self, now_s: float) -> None:
+    def _observe(self, now_s: float) -> bool:
+        """Give what is observed until now; whether there was anything."""
+        has_seen = False
         while self.observations and self.observations[0][0] <= now_s:
-            seen = self.observations.pop(0)[1]
+            seen, has_seen = self.observations.pop(0)[1], True
             if isinstance(seen, JoinSeen):
                 self.model.note_group(seen.network, seen.universe, 1 if seen.ok else -1)
             self.judge.observe(seen)
+        return has_seen
 
     @property
     def now_ns(self) -> int:

@@ -250,16 +250,16 @@ def test_what_looks_back_began_with_the_last_good_frame() -> None:
     """On the wire: 19 Hz from 10.0 s; every tenth frame missing from 6.0 s; a gap of 150 ms each second from 6.0 s."""
     fast = Desk("Desk A", (1,), hz=40.0, levels=moving(), to_s=10.0)
     slow = Desk("Desk A", (1,), hz=19.0, levels=moving(hz=19.0), from_s=10.0, sequence_of=lambda u, i: 400 + i)
-    assert 9.6 <= began_s(Stage(house_of((1,)), fast, slow).run(17.0), "slow-refresh") <= 10.1
+    assert 9.6 <= began_s(Stage(house_of((1,)), fast, slow, every_tick=True).run(17.0), "slow-refresh") <= 10.1
 
     lossy = Desk("Desk A", (1,), levels=moving(), drop=lambda u, i, t: t >= 6.0 and i % 10 == 0)
-    assert 5.9 <= began_s(Stage(house_of((1,)), lossy).run(9.0), "packet-loss") <= 6.2
+    assert 5.9 <= began_s(Stage(house_of((1,)), lossy, every_tick=True).run(9.0), "packet-loss") <= 6.2
 
     def pauses(universe: int, index: int, t: float) -> bool:
         return t >= 6.0 and t % 1.0 < 0.15
 
     stutters = Desk("Desk A", (1,), levels=moving(), drop=pauses, sequence_of=_without_pauses)
-    assert 5.9 <= began_s(Stage(house_of((1,)), stutters).run(10.0), "uneven-refresh") <= 6.1
+    assert 5.9 <= began_s(Stage(house_of((1,)), stutters, every_tick=True).run(10.0), "uneven-refresh") <= 6.1
 
 
 @pytest.mark.parametrize("hz", [19.0, 15.0, 10.0, 6.0])
@@ -267,27 +267,27 @@ def test_however_slow_it_became_it_began_with_its_last_timely_frame(hz: float) -
     """The mean of 5 s falls under the limit while seconds of them are still fast: they do not belong to the fault."""
     fast = Desk("Desk A", (1,), hz=40.0, levels=moving(), to_s=10.0)
     slow = Desk("Desk A", (1,), hz=hz, levels=moving(hz=hz), from_s=10.0, sequence_of=lambda u, i: 400 + i)
-    assert 9.95 <= began_s(Stage(house_of((1,)), fast, slow).run(16.0), "slow-refresh") <= 10.05
+    assert 9.95 <= began_s(Stage(house_of((1,)), fast, slow, every_tick=True).run(16.0), "slow-refresh") <= 10.05
 
 
 def test_slower_than_its_own_norm_began_with_its_last_timely_frame() -> None:
     """25 Hz after 40 s at 44 Hz: over the limit of 20 Hz, under 60 % of what it was (26.4 Hz)."""
     fast = Desk("Desk A", (1,), hz=44.0, levels=moving(hz=44.0), to_s=40.0)
     slow = Desk("Desk A", (1,), hz=25.0, levels=moving(hz=25.0), from_s=40.0, sequence_of=lambda u, i: 1760 + i)
-    assert 39.95 <= began_s(Stage(house_of((1,)), fast, slow).run(46.0), "slow-refresh") <= 40.05
+    assert 39.95 <= began_s(Stage(house_of((1,)), fast, slow, every_tick=True).run(46.0), "slow-refresh") <= 40.05
 
 
 @pytest.mark.parametrize("hz", [48.0, 60.0, 200.0])
 def test_too_fast_began_with_the_last_frame_in_time(hz: float) -> None:
     well = Desk("Desk A", (1,), hz=40.0, levels=moving(), to_s=10.0)
     fast = Desk("Desk A", (1,), hz=hz, levels=moving(hz=hz), from_s=10.0, sequence_of=lambda u, i: 400 + i)
-    assert 9.9 <= began_s(Stage(house_of((1,)), well, fast).run(16.0), "fast-refresh") <= 10.05
+    assert 9.9 <= began_s(Stage(house_of((1,)), well, fast, every_tick=True).run(16.0), "fast-refresh") <= 10.05
 
 
 def test_a_gap_of_lost_frames_began_with_the_frame_before_it() -> None:
     """They are only counted when the next frame comes, two seconds later."""
     lossy = Desk("Desk A", (1,), levels=moving(), drop=lambda u, i, t: 6.0 <= t < 8.0)
-    assert 5.9 <= began_s(Stage(house_of((1,)), lossy).run(9.0), "packet-loss") <= 6.0
+    assert 5.9 <= began_s(Stage(house_of((1,)), lossy, every_tick=True).run(9.0), "packet-loss") <= 6.0
 
 
 def _without_pauses(universe: int, index: int) -> int:
@@ -298,5 +298,5 @@ def _without_pauses(universe: int, index: int) -> int:
 def test_too_fast_began_with_the_window() -> None:
     """At 200 Hz the window holds more frames than are remembered separately."""
     for hz in (60.0, 200.0):
-        shown = Stage(house_of((1,)), Desk("Desk A", (1,), hz=hz, levels=moving(hz=hz))).run(6.0)
+        shown = Stage(house_of((1,)), Desk("Desk A", (1,), hz=hz, levels=moving(hz=hz)), every_tick=True).run(6.0)
         assert began_s(shown, "fast-refresh") <= 0.1

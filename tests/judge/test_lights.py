@@ -43,7 +43,7 @@ def levels_of(slots: Callable[[float], dict[int, float]]) -> Callable[[float], b
 
 
 def run(house: House, slots: Callable[[float], dict[int, float]], until_s: float, hz: float = 40.0) -> Stage:
-    return Stage(house, Desk("Desk A", (1,), hz=hz, levels=levels_of(slots))).run(until_s)
+    return Stage(house, Desk("Desk A", (1,), hz=hz, levels=levels_of(slots)), every_tick=True).run(until_s)
 
 
 def reported(stage: Stage) -> list[str]:

@@ -35,7 +35,7 @@ SHORT = with_numbers("lights-left-on", held_s=4.0, warning_s=10.0)
 
 def shown(until_s: float, slots: dict[int, float], house: House = HOUSE, end_s: float = 99.0) -> list[Incident]:
     desk = Desk("Desk A", (1,), hz=10.0, levels=levels_of(lambda t: slots if 1.0 <= t < end_s else {}))
-    stage = Stage(house, desk, phase=house.phase, rules=SHORT).run(until_s)
+    stage = Stage(house, desk, phase=house.phase, rules=SHORT, every_tick=True).run(until_s)
     return [one for one in stage.all if one.rule == "lights-left-on"]
 
 
@@ -56,7 +56,7 @@ def test_it_is_reported_after_its_time_and_a_warning_after_the_longer() -> None:
 
 def test_a_reload_with_another_patch_does_not_begin_the_time_again() -> None:
     desk = Desk("Desk A", (1,), hz=10.0, levels=levels_of(lambda t: {102: 255} if t >= 1.0 else {}))
-    stage = Stage(HOUSE, desk, phase=HOUSE.phase, rules=SHORT).run(7.0)
+    stage = Stage(HOUSE, desk, phase=HOUSE.phase, rules=SHORT, every_tick=True).run(7.0)
     for _ in range(2):
         other = replace(HOUSE, fixtures=(Fixture("new", U1, 300, ("intensity",)), *HOUSE.fixtures))
         stage.model.take_house(other)
