@@ -11,7 +11,7 @@ import sys
 from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.scenario import Scenario
 from slotwatch.snapshot import Incident
-from tests.rehearse.theatre import perform, seconds
+from tests.rehearse.theatre import perform, played, seconds
 
 AROUND_DUE_S = (-1.3, 0.6, 4.1)
 """When the file is read again, by the moment at which the fault is due: while it waits, when it opened, and later."""
@@ -26,7 +26,7 @@ BEGINS_AGAIN = {
 def differences(scenario: Scenario) -> list[str]:
     """Lines of what reloads change: `-` is reported without them alone, `+` with them alone."""
     due_s = scenario.truth.due_s
-    alone = [_line(one) for one in perform(scenario).incidents]
+    alone = [_line(one) for one in played(scenario.name)[0].incidents]
     reloaded = perform(scenario, reload_s=[due_s + after_s for after_s in AROUND_DUE_S])
     again = [_line(one) for one in reloaded.incidents]
     return [f"- {one}" for one in alone if one not in again] + [f"+ {one}" for one in again if one not in alone]

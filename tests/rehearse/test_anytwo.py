@@ -8,20 +8,34 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import cache
 
 import pytest
 
 from slotwatch.rehearse.anytwo import any_two
-from slotwatch.snapshot import Incident
+from slotwatch.snapshot import Incident, Snapshot
 from tests.rehearse.invariants import violations
 from tests.rehearse.lives import of_performance
 from tests.rehearse.nights import judge
 from tests.rehearse.theatre import BASE_NS, Performance, perform
 
 
-def _played(seed: int) -> Performance:
+@cache
+def _looked_at(seed: int) -> tuple[Performance, tuple[str, ...], tuple[Incident, ...]]:
+    """A show, once for all tests: what contradicted itself, and each incident as it was told, a second each."""
     found: list[str] = []
-    performance = perform(any_two(seed).scenario, resting=True, look=lambda now: found.extend(violations(now)))
+    told: list[Incident] = []
+
+    def look(now: Snapshot) -> None:
+        found.extend(violations(now))
+        told.extend(replace(one) for one in now.incidents)
+
+    performance = perform(any_two(seed).scenario, resting=True, look=look)
+    return performance, tuple(found), tuple(told)
+
+
+def _played(seed: int) -> Performance:
+    performance, found, _ = _looked_at(seed)
     assert not found, found[:5]
     return performance
 
@@ -108,10 +122,7 @@ def test_universe_on_the_wrong_network_is_no_lead_once_swapped_leads_are_right_a
 @pytest.mark.parametrize("seed", [305, *(pytest.param(n, marks=pytest.mark.slow) for n in (604, 960, 1384, 2270))])
 def test_lead_that_was_out_before_the_swap_is_not_back_by_what_another_network_brings(seed: int) -> None:
     """While the listener's own leads are swapped, its universes carry the other lead's data: it is not known."""
-    told: list[Incident] = []
-    performance = perform(
-        any_two(seed).scenario, resting=True, look=lambda now: told.extend(replace(one) for one in now.incidents)
-    )
+    performance, _, told = _looked_at(seed)
     swapped = _only(performance, "networks-swapped")
     (lead,) = [one for one in performance.incidents if one.cause == "leg-lost"]
     out = re.search(r"lead on \w+ is out at ([\d.]+) s for ([\d.]+) s", any_two(seed).scenario.title)

@@ -6,7 +6,7 @@ import pytest
 
 from slotwatch.rehearse.catalogue import SCENARIOS
 from tests.rehearse.reloads import BEGINS_AGAIN, differences
-from tests.rehearse.theatre import perform
+from tests.rehearse.theatre import perform, played
 
 NAMES = ("glare-held", "main-died-backup-sends", "non-dim-on-dimmer-way", "two-desks-one-priority")
 """Memory of levels, of streams, of a dwell, and of pairs of sources."""
@@ -27,5 +27,5 @@ def test_every_twelfth_scenario_is_reported_alike(name: str) -> None:
 @pytest.mark.parametrize("name", BEGINS_AGAIN)
 def test_what_is_counted_by_place_is_reported_later(name: str) -> None:
     scenario = SCENARIOS[name]
-    alone, again = perform(scenario), perform(scenario, reload_s=(scenario.truth.due_s - 1.3,))
+    (alone, _), again = played(name), perform(scenario, reload_s=(scenario.truth.due_s - 1.3,))
     assert [(one.rule, one.summary) for one in again.incidents] == [(one.rule, one.summary) for one in alone.incidents]

@@ -11,7 +11,7 @@ from slotwatch.rehearse.scenario import Scenario
 from slotwatch.snapshot import Severity, Snapshot, UniverseState
 from tests.rehearse.invariants import violations
 from tests.rehearse.restarts import LOST_WITH_IT, differences, unexplained
-from tests.rehearse.theatre import perform, seconds
+from tests.rehearse.theatre import perform, played, seconds
 
 GONE = {"universe-lost", "universe-missing"}
 LASTING = (
@@ -40,7 +40,7 @@ def contradictions_over_a_restart(scenario: Scenario, stopped_s: float) -> list[
 def test_a_fault_that_lasts_over_a_restart_is_the_same_incident(name: str) -> None:
     scenario = SCENARIOS[name]
     stopped_s = scenario.truth.due_s + 2.5
-    alone, restarted = perform(scenario), perform(scenario, restart_s=(stopped_s, stopped_s + AWAY_S))
+    (alone, _), restarted = played(name), perform(scenario, restart_s=(stopped_s, stopped_s + AWAY_S))
     found = [(one.id, one.rule, one.began_ns) for one in restarted.alarms()]
     # What was lost before it is missing after it: the new judgement never heard it.
     expected = [

@@ -6,14 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.scenario import Truth
-from tests.rehearse.theatre import Performance, mismatches, perform
+from tests.rehearse.theatre import Performance, mismatches, played
 
 
 @pytest.fixture(scope="module")
 def died() -> Performance:
-    return perform(SCENARIOS["source-died"])
+    return played("source-died")[0]
 
 
 def wrong(performance: Performance, **changes: object) -> str:

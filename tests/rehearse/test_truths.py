@@ -11,7 +11,7 @@ import pytest
 
 from slotwatch.rehearse.catalogue import SCENARIOS
 from tests.rehearse.invariants import violations
-from tests.rehearse.theatre import mismatches, perform
+from tests.rehearse.theatre import mismatches, perform, played
 
 FIRST_OF_RULES = {one.truth.rule: one.name for one in reversed(SCENARIOS.values()) if one.truth.rule}.values()
 HEALTHY = [one.name for one in SCENARIOS.values() if one.is_healthy]
@@ -25,8 +25,7 @@ QUICK = {*FIRST_OF_RULES, *HEALTHY[::2]} - LONG
 @pytest.mark.slow
 def test_scenario_is_reported_as_it_is_and_without_contradiction(name: str) -> None:
     """The invariants need no pass of their own: they look at a snapshot a second of this one."""
-    contradictions: list[str] = []
-    performance = perform(SCENARIOS[name], look=lambda snapshot: contradictions.extend(violations(snapshot)))
+    performance, contradictions = played(name)
     assert not mismatches(performance)
     assert not contradictions, contradictions[:5]
 

@@ -6,16 +6,15 @@ practice, no source.
 
 from __future__ import annotations
 
-from slotwatch.rehearse.catalogue import SCENARIOS
-from tests.rehearse.theatre import perform
+from tests.rehearse.theatre import played
 
 
 def test_evidence_does_not_deny_the_packet_that_came() -> None:
-    (lost,) = perform(SCENARIOS["closes-with-unfit-numbers"]).incidents
+    (lost,) = played("closes-with-unfit-numbers")[0].incidents
     assert any("does not fit" in line for line in lost.evidence)
     assert not any("without" in line for line in lost.evidence)
 
 
 def test_of_a_stop_without_any_such_packet_it_says_so() -> None:
-    (lost,) = perform(SCENARIOS["source-died"]).incidents
+    (lost,) = played("source-died")[0].incidents
     assert any("without the stream-terminated bit" in line for line in lost.evidence)

@@ -17,6 +17,7 @@ from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
 from slotwatch.judge.events import Event
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.rehearse import stage
+from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.packets import ARTNET_PORT, LINE_PORT, Sent
 from slotwatch.rehearse.scenario import Paper, Scenario
@@ -26,6 +27,7 @@ from slotwatch.views.records import incident_of, phase_of, phase_record, record
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
 from slotwatch.wire.observation import JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.rehearse.invariants import violations
 
 BASE_NS = 10_000_000_000_000
 """Monotonic time of every scenario's start: times of 0 mean never."""
@@ -171,6 +173,14 @@ def perform(
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)
     return Performance(scenario, found, worst, first_cause, list(summaries), events)
+
+
+@cache
+def played(name: str) -> tuple[Performance, tuple[str, ...]]:
+    """A scenario at every tick, once for all tests of a process, and what contradicted itself. Nobody changes it."""
+    contradictions: list[str] = []
+    performance = perform(SCENARIOS[name], look=lambda snapshot: contradictions.extend(violations(snapshot)))
+    return performance, tuple(contradictions)
 
 
 def restarted(
