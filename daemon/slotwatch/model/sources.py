@@ -126,6 +126,8 @@ class Sources(Table, Sequence[SourceRow]):
         self._of_cid: dict[bytes, list[int]] = {}
         """Rows of each E1.31 CID that is not all zeros, on any network."""
         self.listed_total = 0
+        self.lists = 0
+        """How many sources have a list of universes that may run out."""
         self.evicted = 0
         self.lists_refused = 0
         self._house = house
@@ -238,6 +240,7 @@ class Sources(Table, Sequence[SourceRow]):
     def _replace_list(self, about: Source, listed: tuple[int, ...] | None, t_ns: int) -> None:
         before = about.row.listed
         if before != listed:
+            self.lists += (listed is not None) - (before is not None)
             self.listed_total += len(listed or ()) - len(about.listed_before or ())
             about.listed_before, about.row.listed = before, listed
         if listed is not None:
@@ -247,19 +250,16 @@ class Sources(Table, Sequence[SourceRow]):
         self.listed_total -= sum(len(page) for page in about.pages.values())
         about.pages.clear()
 
-    @property
-    def lists(self) -> int:
-        """How many sources have a list of universes that may run out."""
-        return sum(about is not None and about.row.listed is not None for about in self.about)
-
     def next_list_end_ns(self) -> int | None:
         """When the first list of universes runs out if it is not renewed; None: there is none."""
+        if not self.lists:
+            return None
         ends_ns = [one.row.listed_at_ns for one in self.about if one is not None and one.row.listed is not None]
-        return min(ends_ns) + LIST_TIMEOUT_NS if ends_ns else None
+        return min(ends_ns) + LIST_TIMEOUT_NS
 
     def expire_lists(self, now_ns: int) -> None:
         """Forget lists that were not renewed for 20 s."""
-        for about in self.about:
+        for about in self.about if self.lists else ():
             has_list = about is not None and about.row.listed is not None
             if about and has_list and now_ns - about.row.listed_at_ns > LIST_TIMEOUT_NS:
                 self._replace_list(about, None, now_ns)
@@ -273,6 +273,7 @@ class Sources(Table, Sequence[SourceRow]):
         """Free the row of a source without streams."""
         about = self.get(row)
         self._drop_pages(about)
+        self.lists -= about.row.listed is not None
         self.listed_total -= len(about.row.listed or ()) + len(about.listed_before or ())
         del self.by_key[about.key]
         same = self.addresses.get(about.key[:3], [])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
@@ -65,25 +66,29 @@ class Clones:
         return bool(self._disagreed)
 
     def _live_clones(self, ctx: RuleContext, rows: list[int]) -> dict[tuple[int, int], int]:
+        sends: dict[int, dict[int, int]] = {}
+        """Of each that sends, the live stream of each universe. Of a flood's addresses hardly one still does."""
+        for source in rows:
+            live = {ctx.universe_of(row): row for row in ctx.streams_from(source).tolist() if ctx.live[row]}
+            if live:
+                sends[source] = live
         clones: dict[tuple[int, int], int] = {}
-        for place, first in enumerate(rows):
-            for second in rows[place + 1 :]:
-                since_ns = self._overlap_since_ns(ctx, first, second) if _family(ctx, first, second) else 0
-                if since_ns:
-                    clones[first, second] = since_ns
+        for first, second in combinations(sends, 2):
+            ours, theirs = sends[first], sends[second]
+            pairs = [(ours[universe], theirs[universe]) for universe in sorted(ours.keys() & theirs.keys())]
+            since_ns = self._overlap_since_ns(ctx, (first, second), pairs) if pairs else 0
+            if since_ns:
+                clones[first, second] = since_ns
         return clones
 
-    def _overlap_since_ns(self, ctx: RuleContext, first: int, second: int) -> int:
+    def _overlap_since_ns(self, ctx: RuleContext, clones: tuple[int, int], pairs: list[tuple[int, int]]) -> int:
         """Since when both really send and their numbers disagree, if that is long enough; else 0."""
-        streams = ctx.streams
-        ours = {ctx.universe_of(row): row for row in ctx.streams_from(first).tolist() if ctx.live[row]}
-        theirs = {ctx.universe_of(row): row for row in ctx.streams_from(second).tolist() if ctx.live[row]}
-        pairs = [(ours[universe], theirs[universe]) for universe in sorted(ours.keys() & theirs.keys())]
-        if not pairs:
+        if not _family(ctx, *clones):
             return 0
+        streams = ctx.streams
         both_ns = min(int(streams.since_ns[list(pair)].max()) for pair in pairs)
-        self._note(ctx, (first, second), pairs, both_ns)
-        since_ns, seen_ns = self._disagreed.get((first, second), (0, -self._forget_ns))
+        self._note(ctx, clones, pairs, both_ns)
+        since_ns, seen_ns = self._disagreed.get(clones, (0, -self._forget_ns))
         if ctx.now_ns - seen_ns >= self._forget_ns:
             return 0
         # One that has fallen silent is live until its timeout; what counts is that frames came from both.
