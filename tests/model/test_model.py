@@ -354,7 +354,7 @@ def state(model: Model) -> dict[str, Any]:
     return {
         f"{name}.{column}": getattr(table, column)[: table.top].tolist()
         for name, table in (("streams", model.streams), ("universes", model.universes), ("sources", model.sources))
-        for column in table._names
+        for column in table.column_names
         # When a name is looked at again depends on which packet a batch ends with; the name does not.
         if column != "name_read_ns"
     }

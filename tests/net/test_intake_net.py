@@ -69,7 +69,7 @@ def test_a_pulled_cable_is_reported_and_a_plugged_one_is_joined_afresh() -> None
         + """
 with listening(house) as ear:
     ear.links()
-    held = ear.intake.joins._holder(socket.if_nametoindex("eth1"), False).groups[7]
+    held = ear.intake.joins.holder_of(socket.if_nametoindex("eth1"), False).groups[7]
     ip("link", "set", "sw", "down")
     down = awaited(ear, network=0, up=False)
     ip("link", "set", "sw", "up")
@@ -77,7 +77,7 @@ with listening(house) as ear:
     switch.bind(("sw", 0x0800))
     switch.settimeout(PATIENCE_S)
     up = awaited(ear, network=0, up=True)
-    fresh = ear.intake.joins._holder(socket.if_nametoindex("eth1"), False).groups[7] is not held
+    fresh = ear.intake.joins.holder_of(socket.if_nametoindex("eth1"), False).groups[7] is not held
     def is_reported():
         packet = switch.recv(2048)
         return packet[9] == 2 and socket.inet_aton("239.255.0.7") in packet
@@ -126,7 +126,7 @@ house = replace(
     universes=tuple(replace(u, networks=(0, 1)) for u in house.universes),
 )
 with listening(house) as ear:
-    kept = ear.intake.joins._holder(socket.if_nametoindex("eth2"), False).groups[7]
+    kept = ear.intake.joins.holder_of(socket.if_nametoindex("eth2"), False).groups[7]
     ip("link", "delete", "eth1")
     gone = awaited(ear, network=0, present=False)
     ip("link", "add", "sw", "type", "veth", "peer", "name", "eth1")
@@ -139,7 +139,7 @@ with listening(house) as ear:
     from_the_switch(house.listen.e131_port, b"again")
     print(json.dumps({
         "gone": gone, "back": back,
-        "kept": ear.intake.joins._holder(socket.if_nametoindex("eth2"), False).groups[7] is kept,
+        "kept": ear.intake.joins.holder_of(socket.if_nametoindex("eth2"), False).groups[7] is kept,
         "rows": heard(ear),
     }))
 """

@@ -25,10 +25,11 @@ class Table:
         self.top = 0
         """One past the highest row ever used: nothing from there on is."""
         self._free: list[int] = []
-        self._names: list[str] = []
+        self.column_names: list[str] = []
+        """In the order in which they were given."""
         for name, dtype, *inner in columns:
             shape = inner[0] if inner else ()
-            self._names.append(name)
+            self.column_names.append(name)
             self.__dict__[name] = np.zeros((self.capacity, *shape), dtype)
 
     def __getattr__(self, name: str) -> NDArray[Any]:
@@ -44,7 +45,7 @@ class Table:
         if self._free:
             row = self._free.pop()
             generation = int(self.generation[row])
-            for name in self._names:
+            for name in self.column_names:
                 self.__dict__[name][row] = 0
             self.generation[row] = generation
         elif self.top < self.bound:
@@ -72,7 +73,7 @@ class Table:
 
     def _grow(self) -> None:
         more = min(self.capacity * 2, self.bound)
-        for name in self._names:
+        for name in self.column_names:
             old = self.__dict__[name]
             new = np.zeros((more, *old.shape[1:]), old.dtype)
             new[: self.capacity] = old

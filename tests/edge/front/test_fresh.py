@@ -57,7 +57,7 @@ async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Pat
         before = found.snapshots.sequence
         answers = await asyncio.gather(*(found.client.get("/api/v1/universes") for _ in range(5)))
         assert [answer.status for answer in answers] == [200] * 5
-        assert resting.looks == 1 and found.front._sequence == before + 1
+        assert resting.looks == 1 and found.front.sequence == before + 1
 
 
 @pytest.mark.usefixtures("unhurried")

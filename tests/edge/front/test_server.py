@@ -392,7 +392,7 @@ async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(
         assert server is not None
         fresh = replace(row, on_h=0.0)
         snapshots.show(snapshot(hours=(fresh,), rig_check=None, started_ns=fabricate.NOW_NS - 1))
-        await happens(lambda: server.front._sequence == snapshots.sequence)
+        await happens(lambda: server.front.sequence == snapshots.sequence)
         count = len(judging.asked)
         await happens(lambda: len(judging.asked) > count + 2)
         assert kept_hours(tmp_path) == [lamp], "its zeros wait until it knows the rest"

@@ -65,11 +65,11 @@ def test_200_universes_are_joined_and_heard() -> None:
 def test_a_changed_house_leaves_and_joins_only_what_differs() -> None:
     house = house_on(universes=range(41_301, 41_331))
     with listening(house) as ear:
-        kept = ear.intake.joins._holder(socket.if_nametoindex("lo"), False).groups[41_310]
+        kept = ear.intake.joins.holder_of(socket.if_nametoindex("lo"), False).groups[41_310]
         ear.intake.take_house(replace(house, universes=house.universes[5:]))
         assert _members(group_ipv4(41_301)) == 0
         assert _members(group_ipv4(41_310)) == 1
-        assert ear.intake.joins._holder(socket.if_nametoindex("lo"), False).groups[41_310] is kept
+        assert ear.intake.joins.holder_of(socket.if_nametoindex("lo"), False).groups[41_310] is kept
 
 
 def test_synchronization_groups_are_joined_on_demand_and_bounded() -> None:

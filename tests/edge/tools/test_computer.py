@@ -44,13 +44,13 @@ def _write(path: Path, text: str) -> None:
     ],
 )
 def test_a_declared_interface(wanted: str, ok: bool, text: str, fix: str) -> None:
-    (finding,) = computer._interfaces(TABLE, [wanted])
+    (finding,) = computer.interface_checks(TABLE, [wanted])
     assert (finding.ok, finding.text) == (ok, text)
     assert fix in finding.fix
 
 
 def test_a_computer_with_nothing_but_loopback() -> None:
-    (finding,) = computer._interfaces(InterfaceTable({1: TABLE.by_index[1]}), [])
+    (finding,) = computer.interface_checks(InterfaceTable({1: TABLE.by_index[1]}), [])
     assert not finding.ok
 
 
@@ -65,7 +65,7 @@ def test_a_computer_with_nothing_but_loopback() -> None:
 )
 def test_the_receive_buffer(tmp_path: Path, most: int, ok: bool, packets: str) -> None:
     _write(tmp_path / "sys/net/core/rmem_max", f"{most}\n")
-    finding = computer._buffer(tmp_path)
+    finding = computer.buffer_check(tmp_path)
     assert finding.ok is ok
     assert packets in finding.text
     assert ("sudo sysctl -w net.core.rmem_max=67108864" in finding.fix) is not ok
@@ -78,7 +78,7 @@ def test_the_reverse_path_filter_is_the_stricter_of_its_two_settings(
     """The kernel's ip-sysctl text: the maximum of conf/all and conf/INTERFACE is used; 1 strict, 2 loose."""
     _write(tmp_path / "sys/net/ipv4/conf/all/rp_filter", f"{everywhere}\n")
     _write(tmp_path / "sys/net/ipv4/conf/eth1/rp_filter", f"{own}\n")
-    (finding,) = computer._reverse_path(tmp_path, TABLE, ["eth1"])
+    (finding,) = computer.reverse_path_checks(tmp_path, TABLE, ["eth1"])
     assert finding.ok is ok
     if not ok:
         assert finding.fix == "sudo sysctl -w net.ipv4.conf.all.rp_filter=2 net.ipv4.conf.eth1.rp_filter=2"
@@ -91,7 +91,7 @@ def test_drops_of_the_whole_computer(tmp_path: Path, lost: int, ok: bool) -> Non
         "Udp: InDatagrams NoPorts InErrors OutDatagrams RcvbufErrors SndbufErrors InCsumErrors\n"
         f"Udp: 1000000 3 {lost} 5 {lost} 0 0\n",
     )
-    (finding,) = computer._lost_before_us(tmp_path)
+    (finding,) = computer.drop_checks(tmp_path)
     assert finding.ok is ok
     assert finding.text.startswith(f"{lost} of {1_000_000 + lost} datagrams dropped")
 
@@ -101,8 +101,8 @@ def test_a_port_that_another_program_holds_is_a_fault_with_its_name() -> None:
     house = House(listen=Listen(protocols=(Protocol.E131,), e131_port=port), http=Http(port=0))
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(("0.0.0.0", port))
-        found, *_ = computer._ports(house)
-    free, *_ = computer._ports(house)
+        found, *_ = computer.port_checks(house)
+    free, *_ = computer.port_checks(house)
     assert free == HostCheck(f"UDP port {port} (e131)", True, "free")
     # This test's own command line may name slotwatch (its path): then it counts as a running one.
     assert found.text.startswith("held by ")
@@ -110,14 +110,14 @@ def test_a_port_that_another_program_holds_is_a_fault_with_its_name() -> None:
 
 def test_a_serial_port_that_is_not_there(tmp_path: Path) -> None:
     house = House(lines=(Line("feed", 1, "/dev/ttyUSB97"),))
-    (finding,) = computer._serial(house, tmp_path)
+    (finding,) = computer.serial_checks(house, tmp_path)
     assert (finding.ok, finding.text) == (False, "does not exist")
 
 
 def test_what_cannot_be_read_is_no_fault(tmp_path: Path) -> None:
-    assert computer._buffer(tmp_path).ok
-    assert computer._memberships(tmp_path).ok
-    assert list(computer._lost_before_us(tmp_path)) == []
+    assert computer.buffer_check(tmp_path).ok
+    assert computer.membership_check(tmp_path).ok
+    assert list(computer.drop_checks(tmp_path)) == []
 
 
 def test_a_listening_time_that_is_none_is_refused() -> None:

@@ -128,7 +128,8 @@ class Front:
         self._watched: dict[str, UniverseChanges] = {}
         self._broken: dict[str, str] = {}
         self._everything: tuple[Sheet, bytes] | None = None
-        self._sequence = -1
+        self.sequence = -1
+        """Of the newest snapshot that was passed on."""
         self._batch_ns = 0
         self._new_ns = clock.monotonic_ns()
         self._silent = False
@@ -161,8 +162,8 @@ class Front:
 
     def look(self, now_ns: int) -> None:
         """Take a newer snapshot if there is one, and pass it to the followers."""
-        if self.snapshots.sequence != self._sequence:
-            self._sequence = self.snapshots.sequence
+        if self.snapshots.sequence != self.sequence:
+            self.sequence = self.snapshots.sequence
             snapshot = self.snapshots.read()
             if snapshot is not None:
                 self._take(snapshot, now_ns)
@@ -200,12 +201,12 @@ class Front:
     async def see(self, number: int) -> bool:
         """Wait until a publication later than this one has been seen; False if SEEN_WITHIN_S was not enough."""
         deadline_ns = clock.monotonic_ns() + int(SEEN_WITHIN_S * 1e9)
-        while self._sequence <= number:
+        while self.sequence <= number:
             now_ns = clock.monotonic_ns()
             if now_ns > deadline_ns:
                 return False
             self.look(now_ns)
-            if self._sequence <= number:
+            if self.sequence <= number:
                 await asyncio.sleep(SEE_AGAIN_S)
         return True
 

@@ -208,12 +208,13 @@ class Joins:
         """Every outcome in its present state, for a judging process that has just started."""
         return [JoinSeen(now_ns, number, universe, *outcome) for (number, universe), outcome in self._outcomes.items()]
 
-    def _holder(self, index: int, v6: bool) -> Holder:
+    def holder_of(self, index: int, v6: bool) -> Holder:
+        """Give the memberships of one interface and one family."""
         return self._holders.setdefault((index, v6), Holder(index, v6))
 
     def _leave_others(self, index: int, universes: set[int]) -> None:
         for v6 in (False, True):
-            holder = self._holder(index, v6)
+            holder = self.holder_of(index, v6)
             for universe in [u for u in holder.groups if u not in universes]:
                 holder.leave(universe)
 
@@ -221,12 +222,12 @@ class Joins:
         outcomes: dict[int, tuple[bool, str]] = {}
         for universe in sorted(universes):
             try:
-                self._holder(interface.index, False).join(universe)
+                self.holder_of(interface.index, False).join(universe)
                 outcomes[universe] = (True, "")
             except OSError as error:
                 sentence = join_error(error.errno or 0, universe, interface.name).lines[0]
                 outcomes[universe] = (False, sentence)
             # Few houses use IPv6 and many computers have it off: a refusal there is not a fault.
             with contextlib.suppress(OSError):
-                self._holder(interface.index, True).join(universe)
+                self.holder_of(interface.index, True).join(universe)
         return outcomes

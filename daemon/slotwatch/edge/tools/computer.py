@@ -41,19 +41,20 @@ def judge_computer(house: House, root: Path = Path("/")) -> list[HostCheck]:
     wanted = [network.interface for network in house.networks]
     proc = root / "proc"
     return [
-        *_interfaces(table, wanted),
-        *_ports(house),
-        _buffer(proc),
-        _memberships(proc),
-        *_reverse_path(proc, table, wanted),
-        *_lost_before_us(proc),
-        _clock(),
-        _igmp_right(proc),
-        *_serial(house, root),
+        *interface_checks(table, wanted),
+        *port_checks(house),
+        buffer_check(proc),
+        membership_check(proc),
+        *reverse_path_checks(proc, table, wanted),
+        *drop_checks(proc),
+        clock_check(),
+        igmp_check(proc),
+        *serial_checks(house, root),
     ]
 
 
-def _interfaces(table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]:
+def interface_checks(table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]:
+    """Interfaces of the house, or all of this computer: whether each exists, is up and has an address."""
     if not wanted:
         for interface in table.by_index.values():
             if not interface.loopback:
@@ -83,7 +84,7 @@ def _described(interface: Interface) -> str:
     return f"{state}{speed}, {', '.join(interface.addresses) or 'no address'}"
 
 
-def _ports(house: House) -> Iterator[HostCheck]:
+def port_checks(house: House) -> Iterator[HostCheck]:
     """UDP ports of the protocols: held by us is well, held by another is not, held by two hides unicast."""
     for protocol, number in house.listen.watched_ports.items():
         what = f"UDP port {number} ({protocol.word})"
@@ -119,7 +120,7 @@ def _number(path: Path) -> int | None:
         return None
 
 
-def _buffer(proc: Path) -> HostCheck:
+def buffer_check(proc: Path) -> HostCheck:
     """The kernel doubles what it grants: rmem_max of 4 MiB is a buffer of 8 MiB."""
     most = _number(proc / "sys/net/core/rmem_max")
     if most is None:
@@ -134,7 +135,8 @@ def _buffer(proc: Path) -> HostCheck:
     return HostCheck("receive buffer", enough, text, "" if enough else fix)
 
 
-def _memberships(proc: Path) -> HostCheck:
+def membership_check(proc: Path) -> HostCheck:
+    """How many groups one socket may join, and how many are joined."""
     most = _number(proc / "sys/net/ipv4/igmp_max_memberships")
     held = sum(1 for line in _lines(proc / "net/igmp") if line.startswith("\t"))
     if most is None:
@@ -144,7 +146,7 @@ def _memberships(proc: Path) -> HostCheck:
     return HostCheck("multicast memberships", most > 0, text, "" if most > 0 else fix)
 
 
-def _reverse_path(proc: Path, table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]:
+def reverse_path_checks(proc: Path, table: InterfaceTable, wanted: list[str]) -> Iterator[HostCheck]:
     """Strict filtering (1) drops what comes from a network to which this interface has no route (RFC 3704)."""
     base = proc / "sys/net/ipv4/conf"
     everywhere = _number(base / "all/rp_filter") or 0
@@ -161,7 +163,7 @@ def _reverse_path(proc: Path, table: InterfaceTable, wanted: list[str]) -> Itera
             yield HostCheck(what, True, "off" if mode == 0 else "loose")
 
 
-def _lost_before_us(proc: Path) -> Iterator[HostCheck]:
+def drop_checks(proc: Path) -> Iterator[HostCheck]:
     """UDP counters of the whole computer since it was started (/proc/net/snmp)."""
     rows = [line.split() for line in _lines(proc / "net/snmp") if line.startswith("Udp:")]
     if len(rows) != 2:
@@ -178,7 +180,7 @@ def _lost_before_us(proc: Path) -> Iterator[HostCheck]:
         yield HostCheck("UDP check sums", False, f"{bad} datagrams arrived damaged", fix)
 
 
-def _clock() -> HostCheck:
+def clock_check() -> HostCheck:
     """Whether the kernel calls its clock synchronised (adjtimex(2)); times in reports are worth what it is."""
     state = ctypes.create_string_buffer(ADJTIMEX_BYTES)
     if ctypes.CDLL(None, use_errno=True).adjtimex(state) < 0:
@@ -190,14 +192,15 @@ def _clock() -> HostCheck:
     return HostCheck("clock", True, "synchronised")
 
 
-def _igmp_right(proc: Path) -> HostCheck:
+def igmp_check(proc: Path) -> HostCheck:
+    """Whether this user has the right to hear IGMP."""
     lines = [line for line in _lines(proc / "self/status") if line.startswith("CapEff:")]
     may = bool(lines) and bool(int(lines[0].split()[1], 16) >> CAP_NET_RAW & 1)
     text = "may listen for IGMP queries" if may else "this user may not: queriers are then shown as not watched"
     return HostCheck("IGMP", True, text)
 
 
-def _serial(house: House, root: Path) -> Iterator[HostCheck]:
+def serial_checks(house: House, root: Path) -> Iterator[HostCheck]:
     """Rights on serial ports: those the house names, else those that are there."""
     named = [line.port for line in house.lines]
     named += [route.target_serial.removeprefix("serial:") for route in house.routes if route.target_serial]
