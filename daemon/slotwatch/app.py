@@ -319,7 +319,9 @@ class App:
                 elif key.data is not None:
                     self._heard(key.data)
         for child in self._retired:
+            # Waited for: on a busy computer a killed process lives on for a moment, and holds its port.
             child.kill()
+            child.ended(monotonic_ns())
         self._notifier.close()
 
     def say(self, line: str) -> None:
