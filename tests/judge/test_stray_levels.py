@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -13,6 +14,8 @@ from slotwatch.judge.patched import PatchedSlots
 from slotwatch.judge.rules import stray_levels
 from slotwatch.judge.rules.stray_levels import StrayLevels, StrayLevelsParameters
 from slotwatch.wire.universe import Protocol, UniverseId
+
+from .stage import Desk, Stage, house_of
 
 P = StrayLevelsParameters()
 PROTOCOLS = (Protocol.E131, Protocol.ARTNET)
@@ -71,3 +74,30 @@ def test_many_at_once_fit_what_each_fits_alone(monkeypatch: pytest.MonkeyPatch, 
         assert StrayLevels(PatchedSlots(house), P)._fitting_universes(ctx, rows) == expected
         found += len(expected)
     assert found > 30  # or the draw shows nothing
+
+
+def test_universes_are_described_alike_however_many_are_looked_at_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten universes with four patches in turn: each has the levels of the next patch, some a chase besides."""
+    numbers = range(1, 11)
+    fixtures = tuple(
+        Fixture(f"{n}-{k}", UniverseId(Protocol.E131, n), 1 + 40 * (n % 4) + k, ("intensity",))
+        for n in numbers
+        for k in range(20)
+    )
+
+    def levels(n: int, t: float) -> bytes:
+        lit = {40 * ((n + 1) % 4) + k for k in range(20)} | ({300 + int(t * 3) % 5} if n % 3 == 0 else set())
+        return bytes(90 if slot in lit else 0 for slot in range(512))
+
+    def shown() -> list[tuple[str, tuple[str, ...], tuple[str, ...]]]:
+        desks = [Desk(f"Desk {n}", (n,), number=n, hz=20.0, levels=lambda t, n=n: levels(n, t)) for n in numbers]
+        stage = Stage(replace(house_of(tuple(numbers)), fixtures=fixtures), *desks).run(9)
+        return [(one.summary, one.evidence, one.universes) for one in stage.all if one.rule == "stray-levels"]
+
+    found = []
+    for at_once in (1, 3, 256):
+        monkeypatch.setattr(stray_levels, "DESCRIBED_AT_ONCE", at_once)
+        found.append(shown())
+    assert found[0] == found[1] == found[2]
+    fits = [text for _, evidence, _ in found[0] for text in evidence if "fit the patch of" in text]
+    assert fits and sum(len(universes) for *_, universes in found[0]) == len(numbers)
