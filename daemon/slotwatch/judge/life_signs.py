@@ -73,7 +73,7 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
             f"The newest packet came at {ctx.time_of_day(newest_ns)}, the last levels "
             f"at {ctx.time_of_day(int(stopped_ns.max()))}."
         ],
-        [f"{its} levels are sent another way, which does not reach this port"],
+        [f"{its} levels are sent by another path, which does not reach this port"],
         next_checks=[
             f"Look at the output settings of {senders}: blind or preview mode, start code.",
             "Look at the stage: do the lights on these universes still follow?",
