@@ -7,7 +7,7 @@ from collections.abc import Callable
 from tests.judge.cases import BY, END_S, FROM_S, A, B, Case, Play, desk
 from tests.judge.cases_control import part
 from tests.judge.elsewhere import STAGE_END, Ear
-from tests.judge.moved import Moved, plays, twice
+from tests.judge.moved import Moved, is_open, plays, twice
 from tests.judge.stage import Desk, house_of
 
 BOTH = house_of((1,), min_refresh_hz=5, sources=(A, B), by=BY, listeners=(STAGE_END,))
@@ -38,6 +38,13 @@ def each(nth: int, to_s: float = END_S) -> Misses:
 def unreached(to_s: float) -> Play:
     made = desk()
     return [made, *Ear(made, reached=lambda t: not FROM_S <= t < to_s).until(ASKED_S)]
+
+
+def gone_and_away() -> Play:
+    """It hears nothing, and is not reached either from 10 s later on."""
+    made, never = desk(), gone(1e9)
+    ear = Ear(made, heard=lambda *frame: not never(*frame), reached=lambda t: t < FROM_S + 10.0)
+    return [made, *ear.until(ASKED_S)]
 
 
 def parted(to_s: float) -> Play:
@@ -89,6 +96,14 @@ CASES = [
 ]
 
 MOVED = [
+    Moved(
+        "lost-between",
+        "unknown_s",
+        10.0,
+        # It is away from 10 s after the loss on; the incident's own off-delay is 10 s.
+        plays(HOUSE, *twice(gone_and_away), (FROM_S + 33.0, FROM_S + 26.0)),
+        is_open,
+    ),
     Moved(
         "loss-between",
         "difference_ratio",

@@ -8,6 +8,7 @@ from uuid import UUID
 import msgspec
 import pytest
 
+from slotwatch.house.schema import DeclaredSource
 from slotwatch.snapshot import Severity
 from slotwatch.wire.observation import LinkSeen
 from tests.judge.elsewhere import STAGE_END, Ear
@@ -227,3 +228,91 @@ def test_two_listeners_that_hear_the_same_sources_may_choose_between_equal_prior
         )
         stage.see(t, replace(answer, streams=chosen))
     assert "winners-differ" not in [rule for rule, _ in stage.run(20.0).reported()]
+
+
+TWO = (
+    DeclaredSource("main desk", address="10.0.0.1"),
+    DeclaredSource("backup desk", address="10.0.0.2", role="backup"),
+)
+WITH_BACKUP = house_of((1, 2), sources=TWO, by=("main desk", "backup desk"), listeners=(STAGE_END,))
+
+
+def two_desks(**of_main: object) -> list[Desk]:
+    backup = Desk("Desk B", (1, 2), address="10.0.0.2", number=2, priority=50, levels=moving())
+    return [desk(address="10.0.0.1", **of_main), backup]
+
+
+def both_shown(there: list[Desk], here: list[Desk], until_s: float) -> Stage:
+    stage = Stage(WITH_BACKUP, *here)
+    for t, answer in Ear(*there).until(until_s):
+        stage.see(t, answer)
+    return stage.run(until_s)
+
+
+def test_a_main_that_dies_is_not_heard_elsewhere_because_its_backup_is() -> None:
+    incident = both_shown(two_desks(to_s=10.0), two_desks(to_s=10.0), 25.0).only()
+    assert (incident.rule, incident.cause) == ("source-absent", "source-lost")
+    assert not any("still heard" in line for line in incident.evidence)
+    assert "It stopped at stage end too." in incident.evidence
+
+
+def test_a_main_that_only_the_other_one_hears_did_not_fall_silent_itself() -> None:
+    lost_here = two_desks(drop=lambda universe, index, t: 10.0 <= t < 25.0)
+    incident = both_shown(two_desks(), lost_here, 22.0).only()
+    assert (incident.rule, incident.cause) == ("source-absent", "path-or-sender")
+    assert "It is still heard at stage end, so it sends: it is lost on the way between stage end and FOH." in (
+        incident.summary
+    )
+    assert "itself went silent" not in incident.summary
+    assert not any("screen" in check for check in incident.next_checks)
+
+
+def test_what_a_listener_hears_counts_although_it_is_blind_for_silence() -> None:
+    ear = Ear(desk(), judged=lambda t: not 14.0 <= t < 20.0)
+    stage = shown(ear, desk(drop=second_only(10.0, 25.0)), 24.0)
+    incident = stage.only()
+    assert (incident.rule, incident.returned_ns) == ("lost-between", None)
+    assert [one.state for one in incident.heard_elsewhere] == ["steady"]
+
+
+@pytest.mark.parametrize("unknown", ["blind", "away"])
+def test_what_nobody_can_know_is_no_good_end(unknown: str) -> None:
+    """The other one is blind or away for a while; it hears the universe again only after that."""
+    gap = {"judged" if unknown == "blind" else "reached": lambda t: not 15.0 <= t < 25.0}
+    ear = Ear(desk(), heard=lambda universe, index, t: universe == 1 or not 10.0 <= t < 35.0, **gap)
+    stage = shown(ear, desk(), 60.0)
+    incident = stage.only()
+    assert incident.rule == "lost-between"
+    assert incident.returned_ns is not None and 35.0 <= (incident.returned_ns - START_NS) / S <= 36.5
+
+
+def test_nor_is_a_restart_of_the_one_that_heard_nothing() -> None:
+    heard = {"heard": lambda universe, index, t: universe == 1 or not 10.0 <= t < 45.0}
+    away = Ear(desk(), **heard, reached=lambda t: t < 20.0).until(25.0)
+    stage = Stage(HOUSE, desk())
+    for t, answer in [*away, *Ear(desk(), **heard, from_s=25.0).until(70.0)]:
+        stage.see(t, answer)
+    incident = stage.run(70.0).only()
+    assert incident.rule == "lost-between"
+    assert incident.returned_ns is not None and 45.0 <= (incident.returned_ns - START_NS) / S <= 46.5
+
+
+def test_an_other_listener_that_stays_away_keeps_nothing_open() -> None:
+    ear = Ear(desk(), heard=lambda universe, index, t: universe == 1 or t < 10.0, reached=lambda t: t < 20.0)
+    stage = shown(ear, desk(), 80.0)
+    found = {one.rule: one.closed_ns for one in stage.all}
+    assert found.keys() == {"lost-between", "listener-silent"}
+    assert found["lost-between"] is not None and found["listener-silent"] is None
+
+
+def test_what_is_lost_both_ways_is_the_way_and_no_port_alone() -> None:
+    here, there = (
+        desk(drop=second_only(10.0, 30.0)),
+        Ear(desk(), heard=lambda universe, index, t: universe == 2 or t < 10.0),
+    )
+    stage = shown(there, here, 25.0)
+    assert sorted(one.universes for one in stage.all) == [("e131/1",), ("e131/2",)]
+    for incident in stage.all:
+        assert incident.rule == "lost-between" and incident.also_possible == ()
+        assert any(line.startswith("The other way, from ") for line in incident.evidence)
+        assert not any("heard at both" in line for line in incident.still_working)

@@ -57,6 +57,8 @@ class Cabling:
         """Device address of each IP address, as the switches resolved it."""
         self._uplinks: frozenset[PortKey] = frozenset()
         """As the house file declares them."""
+        self._exchanges: dict[str, int] = {}
+        """How often each switch was exchanged when its ports were last followed: another one's numbers are its own."""
         self._of: tuple[int, tuple[DeclaredSwitch, ...]] | None = None
         """Revision of the answers and declared switches that the rest was worked out from."""
 
@@ -74,6 +76,7 @@ class Cabling:
                 for name in one.uplinks
                 if (port := switch.port_named(name))
             )
+            self._forget_exchanged(known)
             self._follow_links(known)
             self._follow_places(known)
         return self
@@ -124,6 +127,14 @@ class Cabling:
         return found
 
     # --- what the switches say -------------------------------------------------------------------------
+
+    def _forget_exchanged(self, known: Sequence[SwitchRecord]) -> None:
+        now = {record.name: record.exchanges for record in known}
+        gone = {name for name, count in self._exchanges.items() if now.get(name, count) != count}
+        self._exchanges = now
+        if gone:
+            self._links = {near: far for near, far in self._links.items() if near[0] not in gone}
+            self._places = {mac: place for mac, place in self._places.items() if place.switch not in gone}
 
     def _follow_links(self, known: Sequence[SwitchRecord]) -> None:
         names = {record.name for record in known}

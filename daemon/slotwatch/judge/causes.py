@@ -15,6 +15,7 @@ from slotwatch.judge.among import is_among
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
+from slotwatch.judge.elsewhere_causes import weigh_elsewhere
 from slotwatch.judge.life_signs import (
     doubt_the_last_one,
     how_they_ended,
@@ -67,6 +68,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     else:
         verdict = say_ended_whole(scene, _part_of_source(scene))
     verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else group.is_revised_until_ns)
+    verdict = weigh_elsewhere(scene, verdict)
     verdict = say_unfit_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
     _say_all_that_works(scene, verdict)
     return verdict

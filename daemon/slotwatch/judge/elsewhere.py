@@ -223,8 +223,8 @@ def heard_elsewhere(others: Elsewhere, ctx: PassNames, rows: Sequence[int]) -> t
         oldest_ns = int(there.last_ns[at][known].min()) if known.any() else 0
         if not known.any():
             state = "not-visible"
-        elif not there.judged[at][known].all():
-            state = "not-judged"
+        elif not (on | there.judged[at])[known].all():
+            state = "not-judged"  # the silence of one that is blind shows nothing
         else:
             state = "steady" if on[known].all() else "faulty" if on.any() else "lost"
         age_s = round((other.answered_ns - oldest_ns) / NANOSECONDS, 3) if oldest_ns else None

@@ -9,7 +9,7 @@ from slotwatch.judge import ways
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict
-from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart
+from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart, RestartKind
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.observation import PortSeen
 
@@ -115,19 +115,22 @@ def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
     name = switches.pop()
     record = ctx.listener.switches.get(name)
     restart = record.restart if record else None
-    if restart is None or restart.only_management or not _stopped_by(scene, restart):
+    if record is None or restart is None or restart.kind is RestartKind.MANAGEMENT or not _stopped_by(scene, restart):
         return None
     if not _is_all_behind(scene, places, {name}):
         return None
     names = scene.names
-    at = ctx.time_of_day(restart.moment.middle_ns)
+    before, began = f"last answered at {ctx.time_of_day(restart.before_ns)}", ctx.time_of_day(record.began_ns())
+    exchanged = restart.kind is RestartKind.EXCHANGED
     return Verdict(
         "network-lost",
         Confidence.HIGH,
-        f"Switch {name} restarted, and what is connected to it was cut off meanwhile: {names}.",
+        f"Switch {name} {'was exchanged' if exchanged else 'restarted'}, "
+        f"and what is connected to it was cut off meanwhile: {names}.",
         [
-            f"Before that, switch {name} last answered at {ctx.time_of_day(restart.before_ns)}; "
-            f"its up time begins at {at}.",
+            f"The device before {before}. Another one first answered at {ctx.time_of_day(restart.seen_ns)}."
+            if exchanged
+            else f"Before that, switch {name} {before}; its up time begins at {began}.",
             *_say_hanging(ctx, places),
         ],
         ["a supply that the switch and these sources share"],

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.switches import MOST_SWITCHES
@@ -20,11 +21,18 @@ WRAP_TICKS = 1 << 32
 """sysUpTime is 32 bits of hundredths of a second (RFC 3418)."""
 COUNTER_WRAP = 1 << 32
 """ifInErrors and its kin are Counter32 (RFC 2863)."""
-WRAP_SLACK_TICKS = 60_000
+CLOCK_SLACK_TICKS = 60_000
+"""How far a switch's clock may run off between two answers and still be the same one's; common practice, no source."""
+FRAMES_A_MBIT = 1488
+"""Most frames a second for each Mbit/s of a port: 64 octets with preamble and gap (IEEE 802.3 3.1, 4.4.2)."""
+FASTEST_MBPS = 100_000
+"""Of a port whose speed is not known."""
 AGENT_READS_NS = 30 * NANOSECONDS
 """How rarely an agent may read its own ports (net-snmp: 15 s); common practice, no source."""
 COUNTS_KEPT = 64
 CHANGES_KEPT = 32
+ANSWER_SLACK_TICKS = 1_000
+"""How far its clock may seem behind because an answer was slow: two requests of 2 s, and their way."""
 ROUNDED_NS = NANOSECONDS
 """How far a moment that a switch gives may be off: its clock's hundredths, and the travel of the packet."""
 
@@ -71,6 +79,10 @@ class PortRecord:
     show_counted: int | None = None
     """`counted` when the last show began."""
 
+    def begin_anew(self, is_other: bool) -> None:
+        """Take the next counts as those of a device that counts from 0, or of another one, whose past is not known."""
+        self.raw = (None, None) if is_other or self.raw == (None, None) else (0, 0)
+
     def counted_in(self, from_ns: int, to_ns: int) -> tuple[int, int] | None:
         """Errors and discards counted between two moments, and the ns between their polls.
 
@@ -106,15 +118,26 @@ class QuerierMoved:
     to_ns: int
 
 
+class RestartKind(StrEnum):
+    WHOLE = "restarted"
+    MANAGEMENT = "management-restarted"
+    """The device itself kept running: its own clock (hrSystemUptime) did not begin again."""
+    EXCHANGED = "exchanged"
+    """Another device answers: its chassis is another, or its clock ran already while the one before still answered."""
+    UNCLEAR = "unclear"
+    """The clock is further on than it can be: nothing is reported, and nothing is compared with what was before."""
+
+
 @dataclass(frozen=True, slots=True)
 class Restart:
+    """A switch began anew, or another one stands in its place."""
+
     moment: Moment
-    """When its up time began."""
+    """When its up time began; of another device: from the last answer of the one before to its first."""
     before_ns: int
     """When it last answered before."""
     seen_ns: int
-    only_management: bool
-    """Whether the device itself kept running: its own clock (hrSystemUptime) did not begin again."""
+    kind: RestartKind
 
 
 @dataclass(slots=True)
@@ -136,6 +159,8 @@ class SwitchRecord:
     ports: dict[int, PortRecord] = field(default_factory=dict)
     restart: Restart | None = None
     restarts: int = 0
+    exchanges: int = 0
+    """How often another device answered than before."""
     querier_moved: QuerierMoved | None = None
     """The last time."""
 
@@ -165,9 +190,13 @@ class SwitchRecord:
             return
         before, self.missed, self.first_missed_ns = self.state, 0, 0
         self.state, self.answered_ns = seen.state, seen.t_ns
-        began_anew = before is not None and self._note_restart(before, before_ns, seen)
+        kind = _kind_of_restart(self, before, seen, before_ns) if before is not None else None
+        if kind is not None and kind is not RestartKind.UNCLEAR:
+            self._note_restart(kind, seen.state, before_ns, seen.t_ns)
+        is_other = kind in (RestartKind.EXCHANGED, RestartKind.UNCLEAR)
         if seen.state.tables is not None:
-            self._note_querier(seen.state.tables, seen.t_ns)
+            if not is_other:
+                self._note_querier(seen.state.tables, seen.t_ns)
             self.tables, self.tables_ns = seen.state.tables, seen.t_ns
         known, self.ports = self.ports, {}
         for port in seen.state.ports:
@@ -176,7 +205,9 @@ class SwitchRecord:
                 record = PortRecord(port)
             else:
                 _note_change(record, port, before_ns, seen.t_ns)
-            _note_counts(record, port, seen.t_ns, began_anew)
+                if kind is not None:
+                    record.begin_anew(is_other)
+            _note_counts(record, port, seen.t_ns)
             record.port = port
             self.ports[port.index] = record
 
@@ -187,20 +218,41 @@ class SwitchRecord:
             if known.get(index, address) != address:
                 self.querier_moved = QuerierMoved(known[index], address, self.tables_ns, t_ns)
 
-    def _note_restart(self, before: SwitchState, before_ns: int, seen: SwitchSeen) -> bool:
-        now = seen.state
-        if now is None or now.uptime_ticks >= before.uptime_ticks:
-            return False
-        due = before.uptime_ticks + (seen.t_ns - before_ns) // TICK_NS
-        if due >= WRAP_TICKS and abs(due - WRAP_TICKS - now.uptime_ticks) < WRAP_SLACK_TICKS:
-            return False  # 497 days are over
-        began_ns = seen.t_ns - now.uptime_ticks * TICK_NS
+    def _note_restart(self, kind: RestartKind, now: SwitchState, before_ns: int, t_ns: int) -> None:
+        began_ns = t_ns - now.uptime_ticks * TICK_NS
         moment = Moment(max(before_ns, began_ns - ROUNDED_NS), began_ns + ROUNDED_NS)
-        host, host_before = now.host_uptime_ticks, before.host_uptime_ticks
-        only_management = host is not None and host_before is not None and host >= host_before
-        self.restart = Restart(moment, before_ns, seen.t_ns, only_management)
+        if kind is RestartKind.EXCHANGED:
+            moment = Moment(before_ns, t_ns)
+            self.exchanges += 1
+        self.restart = Restart(moment, before_ns, t_ns, kind)
         self.restarts += 1
-        return True
+
+
+def _kind_of_restart(known: SwitchRecord, before: SwitchState, seen: SwitchSeen, before_ns: int) -> RestartKind | None:
+    """Compare its clock with what it was, and its chassis. None: it is the same one, and its clock went on."""
+    now, passed = seen.state, (seen.t_ns - before_ns) // TICK_NS
+    if now is None:
+        return None
+    due = before.uptime_ticks + passed
+    off, goes_on = now.uptime_ticks - due, now.uptime_ticks >= before.uptime_ticks
+    if goes_on and abs(off) <= CLOCK_SLACK_TICKS:
+        # Soon after its last beginning it may have begun anew, and have been up for less than has passed.
+        return RestartKind.WHOLE if off < -ANSWER_SLACK_TICKS and now.uptime_ticks < passed else None
+    if abs(due - WRAP_TICKS - now.uptime_ticks) <= CLOCK_SLACK_TICKS:
+        return None  # 497 days are over
+    chassis = now.tables.chassis if now.tables else ""
+    is_known = bool(chassis and known.tables.chassis)
+    if is_known and chassis != known.tables.chassis:
+        return RestartKind.EXCHANGED
+    if goes_on and now.uptime_ticks > passed + CLOCK_SLACK_TICKS:
+        # Another device, or this computer slept meanwhile.
+        return None if is_known else RestartKind.UNCLEAR
+    host, host_before = now.host_uptime_ticks, before.host_uptime_ticks
+    if host is not None and host_before is not None and host >= host_before:
+        return RestartKind.MANAGEMENT
+    if now.uptime_ticks > passed + CLOCK_SLACK_TICKS and not is_known:
+        return RestartKind.EXCHANGED
+    return RestartKind.WHOLE
 
 
 def _note_change(record: PortRecord, port: SwitchPort, before_ns: int, t_ns: int) -> None:
@@ -225,20 +277,21 @@ def _is_newer(record: PortRecord, reported_ns: int) -> bool:
     return reported_ns - ROUNDED_NS > last
 
 
-def _note_counts(record: PortRecord, port: SwitchPort, t_ns: int, began_anew: bool) -> None:
-    """Add up what was counted since the last poll. A counter that a restart began again counts from 0."""
+def _note_counts(record: PortRecord, port: SwitchPort, t_ns: int) -> None:
+    """Add up what was counted since the last poll. A counter that began anew counts from 0."""
     raw = port.errors, port.discards
     if raw == (None, None):
         return
     if record.counts:
+        passed_s = (t_ns - record.counts[-1][0]) / NANOSECONDS
+        most = passed_s * FRAMES_A_MBIT * (port.speed_mbps or FASTEST_MBPS)
         for before, now in zip(record.raw, raw, strict=True):
             if before is None or now is None:
                 continue
             grown = now - before
             if grown < 0:
-                # Only a counter near its end wraps; a smaller one was begun again.
-                wraps = not began_anew and before > COUNTER_WRAP // 2
-                grown = grown + COUNTER_WRAP if wraps else now
+                # Only a counter near its end wraps: no more can be counted than frames fit through the port.
+                grown = grown + COUNTER_WRAP if 0 <= grown + COUNTER_WRAP <= most else now
             record.counted += grown
     record.raw = raw
     record.counts.append((t_ns, record.counted))

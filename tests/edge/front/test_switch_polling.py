@@ -29,9 +29,10 @@ class MemoryAgent:
         self.silent: set[str] = set()
         self.asked: list[str] = []
         self.ports = [((1,), 1)]
+        self.up_s = 0.0
 
     async def get(self, objects: Mapping[str, str]) -> dict[str, Any]:
-        return self._answer(objects, {"sysUpTime": [((), 100)]})
+        return self._answer(objects, {"sysUpTime": [((), round(self.up_s * 100))]})
 
     async def walk(self, columns: Mapping[str, str]) -> dict[str, Any]:
         own = {"ifOperStatus": list(self.ports), "ifInErrors": [((1,), 7)], "ifName": [((1,), b"1")]}
@@ -53,6 +54,7 @@ async def test_tables_and_counters_are_read_once_a_minute_and_names_more_rarely(
     tables, names, forwarding = [], [], []
     for t_s in range(1, 362, 10):
         agent.asked.clear()
+        agent.up_s = t_s
         seen = await polls.poll("FOH", t_s * S)
         assert seen.state is not None
         asked = set(agent.asked)
@@ -77,6 +79,21 @@ async def test_a_port_that_changes_is_asked_when_and_a_new_one_for_its_name() ->
     agent.ports = [((1,), 2), ((2,), 1)]
     await polls.poll("FOH", 21 * S)
     assert set(NAMES) <= set(agent.asked)
+
+
+@pytest.mark.parametrize("up_s", [2.0, 86_400.0])
+async def test_of_a_switch_that_began_anew_or_is_another_one_all_is_read_at_once(up_s: float) -> None:
+    agent = MemoryAgent()
+    polls = Polls(agent)
+    for t_s in (1000, 1010):
+        agent.up_s = t_s
+        agent.asked.clear()
+        await polls.poll("FOH", t_s * S)
+    assert not set(SELDOM) & set(agent.asked)
+    agent.up_s = up_s
+    seen = await polls.poll("FOH", 1020 * S)
+    assert set(SELDOM) | set(NAMES) <= set(agent.asked)
+    assert seen.state is not None and seen.state.tables is not None
 
 
 async def test_a_switch_that_hangs_over_its_tables_has_answered_all_the_same() -> None:

@@ -46,6 +46,8 @@ MOST_SILENT_S = 300.0
 """Longest time between two polls of a switch that does not answer."""
 MISSED = 3
 """Polls without an answer after which it is asked less and less often."""
+CLOCK_SLACK_S = 10.0
+"""How far the up time may seem off because an answer was slow."""
 _TOGETHER = 6
 """Columns that are walked side by side."""
 
@@ -143,6 +145,8 @@ class Polls:
         self._tables_ns = 0
         self._names_ns = 0
         self._forwarding_ns = 0
+        self._answered_ns = 0
+        self._is_anew = False
 
     async def poll(self, name: str, now_ns: int, everything: bool = False) -> SwitchSeen:
         """Ask once. A switch that gives its ports and hangs at its tables has answered."""
@@ -160,7 +164,9 @@ class Polls:
         except TimeoutError:
             return SwitchSeen(now_ns, name, False, f"a poll took longer than {POLL_WITHIN_S:.0f} s")
         with_tables = now_ns - self._tables_ns >= TABLES_EVERY_S * NANOSECONDS or not self._tables_ns
-        with_tables |= self._has_other_ports(before)
+        self._is_anew = self._has_other_clock(before, now_ns)
+        with_tables |= self._has_other_ports(before) or self._is_anew
+        self._answered_ns = now_ns
         with contextlib.suppress(NotAnswered, TimeoutError):
             async with asyncio.timeout(POLL_WITHIN_S):
                 with_tables = await self._read_on(now_ns, before, with_tables, everything)
@@ -197,11 +203,17 @@ class Polls:
         ports = [[index for index, _ in walked.get("ifOperStatus", ())] for walked in (before, self._walked)]
         return ports[0] != ports[1]
 
+    def _has_other_clock(self, before: Walked, now_ns: int) -> bool:
+        """Whether its up time is not what it must be now: it restarted, or another device answers."""
+        if not before:
+            return False
+        passed_s = (now_ns - self._answered_ns) / NANOSECONDS
+        return abs((_uptime(self._walked) - _uptime(before)) / 100 - passed_s) > CLOCK_SLACK_S
+
     def _names_are_old(self, now_ns: int, before: Walked) -> bool:
-        """Whether they were read long ago, or the switch restarted or has other ports since."""
-        began_anew = _uptime(self._walked) < _uptime(before)
+        """Whether they were read long ago, or the switch restarted, is another one or has other ports since."""
         is_old = not self._names_ns or now_ns - self._names_ns >= NAMES_EVERY_S * NANOSECONDS
-        return is_old or began_anew or self._has_other_ports(before)
+        return is_old or self._is_anew or self._has_other_ports(before)
 
 
 def _uptime(walked: Walked) -> int:

@@ -7,12 +7,20 @@ from functools import partial
 
 import numpy as np
 
+from slotwatch.durations import ns_from_s
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.elsewhere import STALE_NS, continues_there, declared_listener, say_page, stopped_there
+from slotwatch.judge.elsewhere import (
+    STALE_NS,
+    OtherListener,
+    continues_there,
+    declared_listener,
+    say_page,
+    stopped_there,
+)
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.parameters import Facts, RuleParameters, Threshold
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.shared_path import WAY_BETWEEN
 from slotwatch.judge.silences import LOSS_TIMEOUTS, awaited_ns, is_visible, seen_by_listener, stopped_by_routes
@@ -26,6 +34,8 @@ Key = tuple[str, int, bool]
 class LostBetweenParameters(RuleParameters):
     """It goes by the universes' own loss timeouts."""
 
+    unknown_s: float = number(30.0, "time that it stays open while the other listener is blind or does not answer")
+
 
 @dataclass(frozen=True, slots=True)
 class LostBetweenFacts(Facts):
@@ -34,60 +44,112 @@ class LostBetweenFacts(Facts):
     lost: str
 
 
-def lost_between(ctx: RuleContext) -> dict[Key, None]:
-    universes = ctx.universes
-    found: dict[Key, None] = {}
-    for declared, other in ctx.listener.elsewhere.well(ctx):
-        there = other.positions(ctx)
-        heard = universes.last_arrival_ns > 0
-        known = universes.used & there.judged & heard
-        lost_there = known & stopped_there(ctx, other) & ~there.ended & (universes.live > 0)
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """One case as it was last known."""
+
+    of_ns: int
+    """When the answer was asked for that showed it."""
+    since_ns: int
+    newest: str
+
+
+class LostBetween:
+    """What only one of two listeners hears. A blind listener's silence does not count; what it hears does."""
+
+    def __init__(self) -> None:
+        self._known: dict[Key, _Known] = {}
+        self._both: dict[str, int] = {}
+        """Universes that are heard here and at each other listener."""
+
+    def find(self, ctx: RuleContext, p: LostBetweenParameters) -> dict[Key, None]:
+        found: dict[Key, _Known] = {}
+        for declared in ctx.house.listeners:
+            other = ctx.listener.elsewhere.get(declared.name)
+            if other is None or not other.answered_ns:
+                continue
+            self._compare(ctx, other, found)
+            self._keep_unknown(ctx, other, ns_from_s(p.unknown_s), found)
+        self._known = found
+        return dict.fromkeys(found)
+
+    def holds(self, ctx: RuleContext) -> bool:
+        """Whether a case may stay open because of what was known of it before."""
+        return bool(self._known)
+
+    def _compare(self, ctx: RuleContext, other: OtherListener, found: dict[Key, _Known]) -> None:
+        universes, there, is_new = ctx.universes, other.positions(ctx), other.is_well(ctx.now_ns)
+        heard, live = universes.last_arrival_ns > 0, universes.live > 0
+        stopped = stopped_there(ctx, other)
+        self._both[other.name] = int((live & ~stopped & (there.last_ns > 0)).sum())
+        lost_there = universes.used & heard & there.judged & stopped & ~there.ended & live
         lost_there &= universes.last_arrival_ns - there.last_ns > universes.loss_timeout_ns
         # What was heard before a restart of this listener has not come since.
         gone = ~heard & (ctx.heard_before_ns != NOT_HEARD_NS) & is_visible(ctx)
         silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, awaited_ns(ctx))
-        lost_here = universes.used & there.judged & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
+        lost_here = universes.used & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
         lost_here &= continues_there(ctx, other) & ~ctx.terminated & ~stopped_by_routes(ctx)
         lost_here = seen_by_listener(ctx, lost_here)
         for mask, here in ((lost_there, False), (lost_here, True)):
-            found |= dict.fromkeys((declared.name, row, here) for row in mask.nonzero()[0].tolist())
-    return found
+            for row in mask.nonzero()[0].tolist():
+                key = (other.name, row, here)
+                before = self._known.get(key)
+                if before is not None and not is_new:
+                    # An old answer shows nothing new. That its sender went on after the last frame here stays true.
+                    if here:
+                        found[key] = before
+                elif is_new:
+                    found[key] = _Known(other.answered_ns, *_since(ctx, other, row, here))
+
+    def _keep_unknown(self, ctx: RuleContext, other: OtherListener, most_ns: int, found: dict[Key, _Known]) -> None:
+        """Keep what is lost there for as long as nobody can know whether it is back: that is no good end."""
+        there, is_new = other.positions(ctx), other.is_well(ctx.now_ns)
+        for key, known in self._known.items():
+            name, row, here = key
+            if name != other.name or here or key in found or not ctx.universes.live[row]:
+                continue
+            not_heard_anew = is_new and not there.last_ns[row]
+            is_blind = not is_new or not there.judged[row]
+            if not_heard_anew or (is_blind and ctx.now_ns - known.of_ns <= most_ns):
+                found[key] = known
+
+    def describe(self, ctx: RuleContext, key: Key) -> Finding:
+        name, row, here = key
+        declared = declared_listener(ctx, name)
+        known = self._known[key]
+        lost, heard = (declared.own_name, name) if here else (name, declared.own_name)
+        own, count = ctx.declared_universe(row), self._both.get(name, 0)
+        both_ways = any(one == name and is_here is not here for one, _, is_here in self._known)
+        return Finding(
+            group=f"between:{name}:{lost}",
+            since_ns=known.since_ns,
+            universes=(row,),
+            streams=tuple(stream for stream in ctx.streams_of(row).tolist() if ctx.streams.last_arrival_ns[stream] > 0),
+            networks=(int(ctx.universes.network[row]),),
+            facts=LostBetweenFacts(places_of(declared.own_name, name), heard, lost),
+            evidence=(
+                f"{heard}: still heard, so its sender sends. {lost}: {known.newest}.",
+                *((f"The other way, from {lost} to {heard}, universes are lost too.",) if both_ways else ()),
+                *(ctx.listener.ports.sentences(int(ctx.universes.network[row])) if here else ()),
+                say_page(declared),
+            ),
+            lower=int(own is None or not own.expected),
+            cause=WAY_BETWEEN,
+            confidence=Confidence.HIGH,
+            also_possible=() if both_ways else (f"the switch port or the group membership of {lost} alone",),
+            still_working=(f"{count} {'universe is' if count == 1 else 'universes are'} heard at both",)
+            if count
+            else (),
+            weight=float(ctx.now_ns - known.since_ns),
+        )
 
 
-def describe_lost_between(ctx: RuleContext, key: Key, p: LostBetweenParameters) -> Finding:
-    name, row, here = key
-    declared = declared_listener(ctx, name)
-    other = ctx.listener.elsewhere.get(name)
-    last_there_ns = int(other.positions(ctx).last_ns[row]) if other else 0
-    last_here_ns = int(ctx.universes.last_arrival_ns[row])
-    newest = f"newest frame at {ctx.time_of_day(last_here_ns if here else last_there_ns)}"
-    if here and not last_here_ns:
-        last_here_ns, newest = ctx.started_ns, "no frame since its restart"
-    lost, heard = (declared.own_name, name) if here else (name, declared.own_name)
-    since_ns = last_here_ns if here else last_there_ns
-    own = ctx.declared_universe(row)
-    live = ctx.universes.live > 0
-    both = live & ~stopped_there(ctx, other) & (other.positions(ctx).last_ns > 0) if other else live & False
-    count = int(both.sum())
-    return Finding(
-        group=f"between:{name}:{lost}",
-        since_ns=since_ns,
-        universes=(row,),
-        streams=tuple(stream for stream in ctx.streams_of(row).tolist() if ctx.streams.last_arrival_ns[stream] > 0),
-        networks=(int(ctx.universes.network[row]),),
-        facts=LostBetweenFacts(places_of(declared.own_name, name), heard, lost),
-        evidence=(
-            f"{heard}: still heard, so its sender sends. {lost}: {newest}.",
-            *(ctx.listener.ports.sentences(int(ctx.universes.network[row])) if here else ()),
-            say_page(declared),
-        ),
-        lower=int(own is None or not own.expected),
-        cause=WAY_BETWEEN,
-        confidence=Confidence.HIGH,
-        also_possible=(f"the switch port or the group membership of {lost} alone",),
-        still_working=(f"{count} {'universe is' if count == 1 else 'universes are'} heard at both",) if count else (),
-        weight=float(ctx.now_ns - since_ns),
-    )
+def _since(ctx: RuleContext, other: OtherListener, row: int, here: bool) -> tuple[int, str]:
+    """Give since when it is lost, and what the newest frame was where it is."""
+    since_ns = int(ctx.universes.last_arrival_ns[row]) if here else int(other.positions(ctx).last_ns[row])
+    if here and not since_ns:
+        return ctx.started_ns, "no frame since its restart"
+    return since_ns, f"newest frame at {ctx.time_of_day(since_ns)}"
 
 
 def places_of(one: str, other: str) -> str:
@@ -99,8 +161,8 @@ def places_of(one: str, other: str) -> str:
 def bind(setup: RuleSetup, p: LostBetweenParameters) -> tuple[RuleBinding, ...]:
     if not setup.declares("listeners"):
         return ()
-    describe = partial(describe_lost_between, p=p)
-    return (RuleBinding(KEYS, lambda ctx: lost_between(ctx), describe, TICK_NS, refresh_s=None),)
+    between = setup.lasting(LostBetween)
+    return (RuleBinding(KEYS, partial(between.find, p=p), between.describe, TICK_NS, remembers=between.holds),)
 
 
 RULE = Rule(

@@ -99,7 +99,9 @@ RULE = Rule(
         Reach(STREAM, effects=frozenset({Effect.STREAM_TROUBLE})),
         Reach(
             UNIVERSE,
-            rules=frozenset({"backup-in-control", "backup-differs", "skewed-universes", "unlike-usual"}),
+            rules=frozenset(
+                {"backup-in-control", "backup-differs", "skewed-universes", "unlike-usual", "winners-differ"}
+            ),
         ),
         # While its other universes continue, a fault of those is another one.
         Reach(

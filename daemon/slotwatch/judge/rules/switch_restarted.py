@@ -1,4 +1,4 @@
-"""A switch of the house restarted: what is connected to it was cut off meanwhile."""
+"""A switch of the house restarted or was exchanged: what is connected to it was cut off meanwhile."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding,
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.switches import Restart, RestartKind
 from slotwatch.judge.ways import ports_in_use
 from slotwatch.snapshot import Severity
 
@@ -42,28 +43,50 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
     name, _ = key
     record = ctx.listener.switches.get(name)
     restart = record.restart if record else None
-    only_management = restart is not None and restart.only_management
+    kind = restart.kind if restart else RestartKind.WHOLE
     hanging = sorted({one for (switch, _), names in ctx.once(ports_in_use).items() if switch == name for one in names})
-    began = f"Its up time begins at {ctx.time_of_day(restart.moment.middle_ns)}." if restart else ""
-    verdict = "Its ports were dark until it was up again: what is connected to it was cut off."
-    if only_management:
-        verdict = "The switch itself did not restart, as its own clock shows: frames should not have stopped."
+    what, verdict = _WORDS[kind]
+    began_ns = record.began_ns() if record else 0
+    began = f"Its up time begins at {ctx.time_of_day(began_ns)}." if restart else ""
+    before = ""
+    if restart and kind is RestartKind.EXCHANGED:
+        before = f"The one before last answered at {ctx.time_of_day(restart.before_ns)}."
     return Finding(
         group=f"switch:{name}",
-        since_ns=restart.moment.middle_ns if restart else ctx.now_ns,
-        facts=SwitchRestartedFacts(
-            f"The management of switch {name}" if only_management else f"Switch {name}", verdict
-        ),
+        since_ns=_since_ns(restart) if restart else ctx.now_ns,
+        facts=SwitchRestartedFacts(what.format(switch=name), verdict),
         evidence=tuple(
             text
             for text in (
+                before,
                 began,
                 f"On its ports: {wording.list_names(hanging)}." if hanging else "",
             )
             if text
         ),
-        cause="management-restarted" if only_management else "restarted",
+        cause=str(kind),
     )
+
+
+_WORDS = {
+    RestartKind.WHOLE: (
+        "Switch {switch} restarted",
+        "Its ports were dark until it was up again: what is connected to it was cut off.",
+    ),
+    RestartKind.MANAGEMENT: (
+        "The management of switch {switch} restarted",
+        "The switch itself did not restart, as its own clock shows: frames should not have stopped.",
+    ),
+    RestartKind.EXCHANGED: (
+        "Another device than before answered as switch {switch}",
+        "What is connected to the switch was cut off while it was exchanged.",
+    ),
+}
+
+
+def _since_ns(restart: Restart) -> int:
+    """When it began; of another device, when it first answered."""
+    return restart.seen_ns if restart.kind is RestartKind.EXCHANGED else restart.moment.middle_ns
 
 
 def bind(setup: RuleSetup, p: SwitchRestartedParameters) -> tuple[RuleBinding, ...]:
@@ -76,7 +99,7 @@ RULE = Rule(
     name="switch-restarted",
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
-    sentence="{what} restarted at {since}. {verdict}",
+    sentence="{what} at {since}. {verdict}",
     short=ShortWords("a switch restarted", "{n} switches restarted", look="Look at the supply of the switch"),
     judged_by=judged_by(SwitchRestartedParameters(), bind),
     facts=SwitchRestartedFacts,
@@ -84,7 +107,7 @@ RULE = Rule(
     source="RFC 3418 (sysUpTime), RFC 2790 (hrSystemUptime)",
     faults=("F24",),
     next_checks=(
-        "Ask whether somebody restarted it or updated it.",
+        "Ask whether somebody restarted, updated or exchanged it.",
         "Look at its supply and at its log: a switch that restarts by itself may do it again.",
     ),
 )
