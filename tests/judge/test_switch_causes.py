@@ -88,3 +88,22 @@ def test_a_source_without_a_place_is_judged_as_without_switches() -> None:
     stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polled(hidden, 40.0)], 40.0)
     alone = shown([desk(1, (1,), to_s=8.0), desk(2, (2,))], 40.0)
     assert [one.summary for one in stage.all] == [one.summary for one in alone.all]
+
+
+@pytest.mark.parametrize("says_so", [True, False])
+def test_a_switch_behind_a_port_that_went_down_is_silent_because_of_that(says_so: bool) -> None:
+    """The other switch shows the lead to it down, or it is up: then its power or its credentials may be the reason."""
+    pulled = (13.0, NEVER) if says_so else (NEVER, NEVER)
+    near = PretendSwitch("FOH", (PretendPort("1"), PretendPort("8", down=pulled)), links={2: "Stage"})
+    far = PretendSwitch("Stage", (PretendPort("1"),), links={1: "FOH"}, silent=(13.0, NEVER))
+    two = replace(HOUSE, switches=(FOH, replace(FOH, name="Stage", address="10.0.0.251")))
+    stage = Stage(two, desk(1, (1,)), desk(2, (2,)))
+    for at, one in [*polled(near, 60.0), *polled(far, 60.0)]:
+        stage.see(at, one)
+    (incident,) = [one for one in stage.run(50.0).all if one.rule == "switch-silent"]
+    named = "port 8 of switch FOH, which leads to it, is down" in incident.summary
+    assert named is says_so
+    assert (
+        incident.next_checks[0] == "Look at port 8 of switch FOH and at its other end: lamp, lead, plug."
+    ) is says_so
+    assert ("credentials" in incident.summary) is False

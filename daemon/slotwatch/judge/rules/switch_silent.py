@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.cabling import SwitchPlace, say_port
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.ways import cabling_of
 from slotwatch.snapshot import Severity
 
 
@@ -36,7 +39,13 @@ def silent_switches(ctx: RuleContext, p: SwitchSilentParameters) -> dict[str, No
 
 def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
     record = ctx.listener.switches.get(name)
-    reason = record.reason if record else ""
+    ports = ports_down_to(ctx, name)
+    if ports:
+        reason = f"{wording.list_names(ports)}, which {'leads' if len(ports) == 1 else 'lead'} to it, " + (
+            "is down" if len(ports) == 1 else "are down"
+        )
+    else:
+        reason = record.reason if record else ""
     return Finding(
         group=f"switch:{name}",
         since_ns=(record.first_missed_ns if record else 0) or ctx.now_ns,
@@ -48,7 +57,22 @@ def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
             else "It never answered since this listener started.",
         ),
         cause="not-answered",
+        next_checks=tuple(f"Look at {port} and at its other end: lamp, lead, plug." for port in ports),
     )
+
+
+def ports_down_to(ctx: RuleContext, name: str) -> list[str]:
+    """Name the ports of other switches that lead to this one, if they answer and all of these are down; else none."""
+    found = []
+    for link in cabling_of(ctx).links():
+        if link.far != name:
+            continue
+        near = ctx.listener.switches.get(link.near[0])
+        port = near.ports.get(link.near[1]) if near else None
+        if near is None or port is None or not near.answers or port.port.up:
+            return []
+        found.append(say_port(port, SwitchPlace(*link.near, "snmp")))
+    return found
 
 
 def bind(setup: RuleSetup, p: SwitchSilentParameters) -> tuple[RuleBinding, ...]:
