@@ -58,6 +58,19 @@ def test_a_universe_that_only_this_one_hears_is_reported_in_the_same_words() -> 
     assert [(one.listener, one.state) for one in incident.heard_elsewhere] == [("stage end", "lost")]
 
 
+def test_what_this_computer_left_by_itself_is_not_lost_on_the_way() -> None:
+    """A house file without the universe was loaded: its group is left, and the other listener goes on hearing it."""
+    stage = Stage(HOUSE, desk(drop=second_only(10.02, 1e9)))
+    for t, answer in Ear(desk()).until(60.0):
+        stage.see(t, answer)
+    stage.run(10.0)
+    without = replace(HOUSE, universes=HOUSE.universes[:1])
+    stage.model.take_house(without)
+    stage.judge.take_house(without, stage.now_ns)
+    stage.model.note_group(0, 2, 0, stage.now_ns)
+    assert stage.run(50.0).reported() == []
+
+
 def test_it_is_over_when_both_hear_it_again() -> None:
     stage = Stage(HOUSE, desk(drop=second_only(10.0, 20.0)))
     for t, answer in Ear(desk()).until(45.0):
@@ -130,6 +143,17 @@ def test_two_percent_that_only_one_misses_are_lost_between() -> None:
     assert 10.0 < opened_after_s(incident) <= 25.0
     assert "stage end misses" in incident.summary
     assert "lost between FOH and stage end" in incident.summary
+
+
+def test_what_is_lost_between_lasted_as_long_as_frames_were_missing() -> None:
+    """For 12 s, and not for the window of 10 s before and after that too."""
+    ear = Ear(desk(), heard=lambda universe, index, t: not (20.0 <= t < 32.0 and index % 25 == 7))
+    (incident,) = shown(ear, desk(), 70.0).all
+    assert incident.rule == "loss-between" and incident.closed_ns is not None and incident.returned_ns is not None
+    # It is asked once a second.
+    assert 18.5 <= (incident.began_ns - START_NS) / S <= 20.7
+    assert 31.0 <= (incident.returned_ns - START_NS) / S <= 33.0
+    assert all(line.startswith("e131/") for line in incident.evidence if "missing by sequence" in line)
 
 
 def test_the_same_when_it_is_this_one_and_packet_loss_is_part_of_it() -> None:

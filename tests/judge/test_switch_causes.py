@@ -107,3 +107,26 @@ def test_a_switch_behind_a_port_that_went_down_is_silent_because_of_that(says_so
         incident.next_checks[0] == "Look at port 8 of switch FOH and at its other end: lamp, lead, plug."
     ) is says_so
     assert ("credentials" in incident.summary) is False
+
+
+def test_a_port_that_stayed_up_needs_no_look_at_its_lamp() -> None:
+    """ "Its switch port is up: the sender itself, not its lead" and "Look at its link lamp" contradict each other."""
+    stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polled(switch((NEVER, NEVER), (NEVER, NEVER)), 30.0)], 30.0)
+    (incident,) = [one for one in stage.all if one.rule == "universe-lost"]
+    assert "its switch port is up: the sender itself, not its lead" in incident.summary
+    assert incident.next_checks[0] == "Look at the screen of main desk: is it running?"
+    assert not any(check.startswith("Look at its link lamp") for check in incident.next_checks)
+
+
+def test_a_restart_is_a_moment_and_lasts_no_minute() -> None:
+    """It is shown for a minute. "It lasted 60 s" would be read as the time that the switch was away."""
+    stage = Stage(HOUSE, desk(1, (1,)), desk(2, (2,)))
+    for at, one in polled(replace(switch((NEVER, NEVER), (NEVER, NEVER)), restart=(13.0, 14.0)), 100.0):
+        stage.see(at, one)
+    stage.run(76.0)
+    (incident,) = stage.all
+    while_open = incident.summary
+    assert while_open.startswith("Switch FOH restarted at ") and "Over since" not in while_open
+    stage.run(100.0)
+    (incident,) = stage.all
+    assert incident.closed_ns is not None and incident.summary == while_open

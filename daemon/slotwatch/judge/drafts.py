@@ -137,7 +137,9 @@ class IncidentRecord:
     def end(self, now_ns: int) -> None:
         """Put the summary into the past, with the length of the outage itself."""
         incident = self.incident
-        if incident.returned_ns is not None and self.while_it_lasted:
+        if CATALOG[incident.rule].tells_a_moment:
+            incident.summary = self.while_it_lasted or incident.summary
+        elif incident.returned_ns is not None and self.while_it_lasted:
             lasted_ns = max(0, incident.returned_ns - incident.began_ns - incident.back_ns)
             between = (
                 f" in all; it was back for {wording.seconds(incident.back_ns)} in between" if incident.back_ns else ""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from slotwatch.judge.elsewhere import COMPARED, OtherListener
@@ -27,6 +29,9 @@ class Shares:
     here: float
     there: float
     since_ns: int
+    """When the worse side had not yet missed more than the other one."""
+    last_ns: int
+    """When the worse side was last seen to have missed more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +90,24 @@ class MissingShares:
                 continue
             here, there = _share(first.here, last.here), _share(first.there, last.there)
             if min(here[1], there[1]) >= least_frames:
-                found[key] = Shares(here[0], there[0], first.t_ns)
+                began_ns, last_ns = _span(kept, first, worse_there=there[0] > here[0])
+                found[key] = Shares(here[0], there[0], began_ns, last_ns)
         return found
 
 
 def _continues(before: _Sample, now: _Sample) -> bool:
     grows = all(a <= b for a, b in zip((*before.here, *before.there), (*now.here, *now.there), strict=True))
     return grows and before.network == now.network
+
+
+def _span(kept: Sequence[_Sample], first: _Sample, *, worse_there: bool) -> tuple[int, int]:
+    """Give between which samples of a window, from `first` on, the worse side missed more than the other one."""
+    grown = []
+    for before, now in pairwise(one for one in kept if one.t_ns >= first.t_ns):
+        more = (now.there[1] - before.there[1]) - (now.here[1] - before.here[1])
+        if (more if worse_there else -more) > 0:
+            grown.append((before.t_ns, now.t_ns))
+    return (grown[0][0], grown[-1][1]) if grown else (first.t_ns, kept[-1].t_ns)
 
 
 def _share(first: tuple[int, int], last: tuple[int, int]) -> tuple[float, int]:

@@ -110,6 +110,8 @@ def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], retur
     names = wording.list_names([*ctx.say_sources(cluster.source_rows(ctx)), *(f'"{name}"' for name in sorted(by_name))])
     if cluster.rule.name in ABSENT and names:
         return f"{names} back on {ctx.name_universes(universes)} since {since}{WATCHED}: silent for {lasted}."
+    if cluster.rule.tells_a_moment:
+        return summary_of_it
     return f"Over since {since}{WATCHED}. Until then: {summary_of_it}"
 
 

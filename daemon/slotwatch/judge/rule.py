@@ -133,6 +133,8 @@ class Rule:
     """Further ones for `dark`, `get-in`, `rehearsal` and `post-show`, which may touch things."""
     may_exceed_note: bool = True
     """False: a note in every phase."""
+    tells_a_moment: bool = False
+    """Whether it tells what happened at one moment, and is shown for a while after: nothing lasted so long."""
 
     def __post_init__(self) -> None:
         """Check the sentence: a placeholder that nothing fills, or a fact that it does not use, is a ValueError."""

@@ -21,6 +21,11 @@ RESTART_WITHIN_NS = 300 * NANOSECONDS
 LONGEST_POLL_S = 60
 """A switch that is asked more rarely comes too late."""
 OWN_LEAD = "the source's own switch port or lead, rather than the source"
+LOOK_AT_LEADS = (
+    "Look at its link lamp, and at its switch port.",
+    "Look at their link lamps, and at their switch ports.",
+)
+"""Checks that a port which stayed up answers."""
 
 
 def weigh_switches(scene: Scene, verdict: Verdict) -> Verdict:
@@ -209,6 +214,7 @@ def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -
         own = "its switch port is" if len(up) == 1 else "their switch ports are"
         verdict.sentence = f"{names} stopped sending, and {own} up: the sender itself, not its lead."
         verdict.also_possible = [text for text in verdict.also_possible if text != OWN_LEAD]
+        verdict.next_checks = [text for text in verdict.next_checks if text not in LOOK_AT_LEADS]
 
 
 # --- words --------------------------------------------------------------------------------------------

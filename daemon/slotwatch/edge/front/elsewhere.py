@@ -219,6 +219,4 @@ def read_streams(answer: Answer) -> tuple[StreamElsewhere, ...]:
             return _COMPACT.decode(answer.body)
         return tuple(one.observed() for one in _JSON.decode(answer.body))
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-        raise NotReached(
-            "its answer is not understood; does slotwatch run there, in a version that has streams?"
-        ) from None
+        raise NotReached("its answer is not understood: no slotwatch runs there, or one of another version") from None

@@ -54,14 +54,15 @@ def describe_difference(ctx: RuleContext, key: ShareKey, shares: MissingShares, 
         networks=(int(ctx.streams.network[row]),),
         facts=LossBetweenFacts(places_of(better, worse), worse, f"{100 * more:.1f}", better, f"{100 * less:.1f}"),
         evidence=(
-            f"Missing by sequence number over {p.window_s:g} s: {100 * more:.1f} % at {worse}, "
-            f"{100 * less:.1f} % at {better}.",
+            f"{ctx.universe_name(ctx.universe_of(row))} from {ctx.say_source(ctx.source_of(row))}, missing by sequence "
+            f"number over {p.window_s:g} s: {100 * more:.1f} % at {worse}, {100 * less:.1f} % at {better}.",
             say_page(declared),
         ),
         cause=WAY_BETWEEN,
         confidence=Confidence.HIGH,
         also_possible=(f"the computer or the switch port of {worse} alone",),
         weight=more - less,
+        last_ns=one.last_ns,
     )
 
 

@@ -24,6 +24,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.shared_path import WAY_BETWEEN
 from slotwatch.judge.silences import LOSS_TIMEOUTS, awaited_ns, is_visible, seen_by_listener, stopped_by_routes
+from slotwatch.model.universes import ended_by_leaving
 from slotwatch.snapshot import Confidence, Severity
 
 Key = tuple[str, int, bool]
@@ -89,6 +90,7 @@ class LostBetween:
         silent_ns = ctx.now_ns - np.where(heard, universes.last_arrival_ns, awaited_ns(ctx))
         lost_here = universes.used & (heard | gone) & (silent_ns > universes.loss_timeout_ns)
         lost_here &= continues_there(ctx, other) & ~ctx.terminated & ~stopped_by_routes(ctx)
+        lost_here &= ~ended_by_leaving(universes)
         lost_here = seen_by_listener(ctx, lost_here)
         for mask, here in ((lost_there, False), (lost_here, True)):
             for row in mask.nonzero()[0].tolist():

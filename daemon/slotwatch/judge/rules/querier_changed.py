@@ -87,6 +87,7 @@ RULE = Rule(
     judged_by=judged_by(QuerierChangedParameters(), bind),
     facts=QuerierChangedFacts,
     names_universes=False,
+    tells_a_moment=True,
     source="RFC 2236 3 (the lowest address wins), RFC 2933 (igmpInterfaceQuerier)",
     faults=("F17",),
     may_exceed_note=False,

@@ -104,6 +104,7 @@ RULE = Rule(
     judged_by=judged_by(SwitchRestartedParameters(), bind),
     facts=SwitchRestartedFacts,
     names_universes=False,
+    tells_a_moment=True,
     source="RFC 3418 (sysUpTime), RFC 2790 (hrSystemUptime)",
     faults=("F24",),
     next_checks=(
