@@ -81,7 +81,7 @@ def test_a_port_that_is_slower_than_at_the_last_show_is_reported_after_a_restart
     made.run(20.0)
     (incident,) = made.all
     assert incident.summary == (
-        "Port 3 of switch FOH runs at 100 Mbit/s, where it ran at 1000 Mbit/s at the last show. On it: main desk."
+        "Port 3 of switch FOH runs at 100 Mbit/s, where it ran at 1000 Mbit/s in a show. On it: main desk."
     )
 
 

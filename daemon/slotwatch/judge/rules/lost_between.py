@@ -46,7 +46,7 @@ class LostBetweenFacts(Facts):
 
 
 @dataclass(frozen=True, slots=True)
-class _Known:
+class _Gap:
     """One case as it was last known."""
 
     of_ns: int
@@ -59,12 +59,12 @@ class LostBetween:
     """What only one of two listeners hears. A blind listener's silence does not count; what it hears does."""
 
     def __init__(self) -> None:
-        self._known: dict[Key, _Known] = {}
+        self._known: dict[Key, _Gap] = {}
         self._both: dict[str, int] = {}
         """Universes that are heard here and at each other listener."""
 
     def find(self, ctx: RuleContext, p: LostBetweenParameters) -> dict[Key, None]:
-        found: dict[Key, _Known] = {}
+        found: dict[Key, _Gap] = {}
         for declared in ctx.house.listeners:
             other = ctx.listener.elsewhere.get(declared.name)
             if other is None or not other.answered_ns:
@@ -78,7 +78,7 @@ class LostBetween:
         """Whether a case may stay open because of what was known of it before."""
         return bool(self._known)
 
-    def _compare(self, ctx: RuleContext, other: OtherListener, found: dict[Key, _Known]) -> None:
+    def _compare(self, ctx: RuleContext, other: OtherListener, found: dict[Key, _Gap]) -> None:
         universes, there, is_new = ctx.universes, other.positions(ctx), other.is_well(ctx.now_ns)
         heard, live = universes.last_arrival_ns > 0, universes.live > 0
         stopped = stopped_there(ctx, other)
@@ -101,9 +101,9 @@ class LostBetween:
                     if here:
                         found[key] = before
                 elif is_new:
-                    found[key] = _Known(other.answered_ns, *_since(ctx, other, row, here))
+                    found[key] = _Gap(other.answered_ns, *_since(ctx, other, row, here))
 
-    def _keep_unknown(self, ctx: RuleContext, other: OtherListener, most_ns: int, found: dict[Key, _Known]) -> None:
+    def _keep_unknown(self, ctx: RuleContext, other: OtherListener, most_ns: int, found: dict[Key, _Gap]) -> None:
         """Keep what is lost there for as long as nobody can know whether it is back: that is no good end."""
         there, is_new = other.positions(ctx), other.is_well(ctx.now_ns)
         for key, known in self._known.items():

@@ -49,13 +49,12 @@ class SlowPorts:
         """Say what is slow about a port; empty: nothing is."""
         speed, own = port.port.speed_mbps, port.port
         before = ctx.listener.last_show.speed_mbps(switch, own.name)
-        words = []
+        words = ["at half duplex"] if own.half_duplex else []
         if speed is not None and speed <= self._p.slow_mbps:
             words.append(f"at {speed} Mbit/s")
         elif speed is not None and before is not None and speed < before:
-            words.append(f"at {speed} Mbit/s, where it ran at {before} Mbit/s at the last show")
-        if own.half_duplex:
-            words.append("at half duplex")
+            # While a show runs, that may be the last one or this one.
+            words.append(f"at {speed} Mbit/s, where it ran at {before} Mbit/s in a show")
         return " and ".join(words)
 
     def describe(self, ctx: RuleContext, key: PortKey) -> Finding:
