@@ -284,7 +284,7 @@ def test_a_main_that_only_the_other_one_hears_did_not_fall_silent_itself() -> No
     lost_here = two_desks(drop=lambda universe, index, t: 10.0 <= t < 25.0)
     incident = both_shown(two_desks(), lost_here, 22.0).only()
     assert (incident.rule, incident.cause) == ("source-absent", "path-or-sender")
-    assert "It is still heard at stage end, so it sends: it is lost on the way between stage end and FOH." in (
+    assert "It is still heard at stage end, so it sends: it is lost on the path between stage end and FOH." in (
         incident.summary
     )
     assert "itself went silent" not in incident.summary
@@ -338,5 +338,5 @@ def test_what_is_lost_both_ways_is_the_way_and_no_port_alone() -> None:
     assert sorted(one.universes for one in stage.all) == [("e131/1",), ("e131/2",)]
     for incident in stage.all:
         assert incident.rule == "lost-between" and incident.also_possible == ()
-        assert any(line.startswith("The other way, from ") for line in incident.evidence)
+        assert any(line.startswith("In the other direction, from ") for line in incident.evidence)
         assert not any("heard at both" in line for line in incident.still_working)

@@ -1,4 +1,4 @@
-"""What other listeners add to the cause of a loss: a source that is still heard there is lost on the way here."""
+"""What other listeners add to the cause of a loss: a source that is still heard there is lost on the path here."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def weigh_elsewhere(scene: Scene, verdict: Verdict) -> Verdict:
     if not ctx.house.listeners or not rows or scene.group.kind == "terminated":
         return verdict
     for declared, other in ctx.listener.elsewhere.well(ctx):
-        heard = [_goes_on(scene, other, row) for row in rows]
+        heard = [_continues(scene, other, row) for row in rows]
         one = len(scene.sources) == 1
         if all(heard):
             here, there, names = declared.own_name, declared.name, scene.names
@@ -23,7 +23,7 @@ def weigh_elsewhere(scene: Scene, verdict: Verdict) -> Verdict:
                 "path-or-sender",
                 Confidence.HIGH,
                 f"{'It is' if one else 'They are'} still heard at {there}, so {'it sends' if one else 'they send'}: "
-                f"{'it is' if one else 'they are'} lost on the way between {there} and {here}.",
+                f"{'it is' if one else 'they are'} lost on the path between {there} and {here}.",
                 [f"{names} {'was' if one else 'were'} heard at {there} after the stop here.", say_page(declared)],
                 [f"the switch port or the group membership of {here} alone"],
                 verdict.still_working,
@@ -42,7 +42,7 @@ def weigh_elsewhere(scene: Scene, verdict: Verdict) -> Verdict:
     return verdict
 
 
-def _goes_on(scene: Scene, other: OtherListener, row: int) -> bool | None:
+def _continues(scene: Scene, other: OtherListener, row: int) -> bool | None:
     """Whether a stream that stopped here continued there. None: it was never heard there, or that side is blind."""
     ctx = scene.ctx
     identity = ctx.universe_id(ctx.universe_of(row))

@@ -131,7 +131,7 @@ class LostBetween:
             facts=LostBetweenFacts(places_of(declared.own_name, name), heard, lost),
             evidence=(
                 f"{heard}: still heard, so its sender sends. {lost}: {known.newest}.",
-                *((f"The other way, from {lost} to {heard}, universes are lost too.",) if both_ways else ()),
+                *((f"In the other direction, from {lost} to {heard}, universes are lost too.",) if both_ways else ()),
                 *(ctx.listener.ports.sentences(int(ctx.universes.network[row])) if here else ()),
                 say_page(declared),
             ),
