@@ -84,7 +84,8 @@ def test_a_restarted_switch_began_after_its_last_answer_and_another_one_came_bet
         (5, 9, 4),
         (MOST_COUNTED - 4, 3, 8),  # it wrapped
         (5, 2, 2),  # somebody cleared it
-        (3_000_000_000, 2, 2),  # so, too: 1.3 thousand million frames do not fit through 1 Gbit/s in a minute
+        (300, 3_000_000_000, 0),  # somebody set it: so many frames do not fit through 1 Gbit/s in a minute
+        (3_000_000_000, 2, 2),  # cleared, too: nor do 1.3 thousand million
     ],
 )
 def test_a_counter_wraps_only_where_so_many_frames_fit_through_its_port(before: int, now: int, grown: int) -> None:
@@ -106,7 +107,7 @@ def test_counts_of_a_restarted_switch_begin_at_0_and_those_of_another_one_are_it
     assert slept.ports[1].counted == 0, "not known whether it is another one: nothing is accused"
 
 
-def exchanged_at(at_s: float, other: PretendSwitch) -> Play:
+def exchanged_at(at_s: float, other: PretendSwitch, **of_desk: float) -> Play:
     """The desk's switch answers until a moment, then another one with other numbers of its ports."""
 
     def is_other(one: SwitchSeen) -> SwitchSeen:
@@ -116,20 +117,34 @@ def exchanged_at(at_s: float, other: PretendSwitch) -> Play:
         return replace(one, state=replace(one.state, ports=ports, tables=tables))
 
     before = [(t_s, one) for t_s, one in polled(switch(), at_s)]
-    return [desk(), *before, *((t_s, is_other(one)) for t_s, one in polled(other, 60.0) if t_s > at_s)]
+    return [desk(**of_desk), *before, *((t_s, is_other(one)) for t_s, one in polled(other, 60.0) if t_s > at_s)]
+
+
+SPARE = replace(switch(), up_for_s=3600.0)
+
+
+def shown(play: Play) -> Stage:
+    stage = Stage(HOUSE, *(one for one in play if not isinstance(one, tuple)))
+    for one in play:
+        if isinstance(one, tuple):
+            stage.see(*one)
+    return stage.run(30.0)
+
+
+def test_what_was_cut_off_by_the_exchange_is_explained_by_it() -> None:
+    found = {one.rule: one for one in shown(exchanged_at(10.0, SPARE, to_s=8.0)).all}
+    lost = found["universe-lost"]
+    assert lost.cause == "network-lost"
+    assert "Switch FOH was exchanged, and what is connected to it was cut off meanwhile" in lost.summary
+    assert any("the device before it answered, and another one at" in line for line in lost.evidence)
 
 
 def test_an_exchanged_switch_is_named_and_its_ports_are_read_anew() -> None:
     """The spare was up for an hour on another stage, and the desk's lead went into its second socket."""
-    spare = replace(switch(), up_for_s=3600.0)
-    stage = Stage(HOUSE, desk())
-    for t_s, one in [one for one in exchanged_at(10.0, spare) if isinstance(one, tuple)]:
-        stage.see(t_s, one)
-    stage.run(30.0)
-    (incident,) = stage.all
+    (incident,) = shown(exchanged_at(10.0, SPARE)).all
     assert (incident.rule, incident.cause) == ("switch-restarted", "exchanged")
     assert incident.began_ns == START_NS + 10.5 * S
     assert incident.summary.startswith("Another device than before answered as switch FOH at ")
     assert "restart" not in incident.summary
-    assert incident.evidence[0].startswith("The one before last answered at ")
+    assert incident.evidence[0].startswith("Until ") and incident.evidence[0].endswith("the device before it answered.")
     assert incident.evidence[-1] == "On its ports: main desk."

@@ -125,7 +125,7 @@ def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
     if not _is_all_behind(scene, places, {name}):
         return None
     names = scene.names
-    before, began = f"last answered at {ctx.time_of_day(restart.before_ns)}", ctx.time_of_day(record.began_ns())
+    before, began = ctx.time_of_day(restart.before_ns), ctx.time_of_day(record.began_ns())
     exchanged = restart.kind is RestartKind.EXCHANGED
     return Verdict(
         "network-lost",
@@ -133,9 +133,9 @@ def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
         f"Switch {name} {'was exchanged' if exchanged else 'restarted'}, "
         f"and what is connected to it was cut off meanwhile: {names}.",
         [
-            f"The device before {before}. Another one first answered at {ctx.time_of_day(restart.seen_ns)}."
+            f"Until {before} the device before it answered, and another one at {ctx.time_of_day(restart.seen_ns)}."
             if exchanged
-            else f"Before that, switch {name} {before}; its up time begins at {began}.",
+            else f"Before that, switch {name} last answered at {before}; its up time begins at {began}.",
             *_say_hanging(ctx, places),
         ],
         ["a supply that the switch and these sources share"],

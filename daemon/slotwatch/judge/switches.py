@@ -288,11 +288,10 @@ def _note_counts(record: PortRecord, port: SwitchPort, t_ns: int) -> None:
         for before, now in zip(record.raw, raw, strict=True):
             if before is None or now is None:
                 continue
-            grown = now - before
-            if grown < 0:
-                # Only a counter near its end wraps: no more can be counted than frames fit through the port.
-                grown = grown + COUNTER_WRAP if 0 <= grown + COUNTER_WRAP <= most else now
-            record.counted += grown
+            # No more can be counted than frames fit through the port: a counter that fell wrapped, or somebody
+            # cleared it; one that rose by more was set.
+            likeliest = (now - before, now - before + COUNTER_WRAP, now)
+            record.counted += next((grown for grown in likeliest if 0 <= grown <= most), 0)
     record.raw = raw
     record.counts.append((t_ns, record.counted))
 

@@ -50,7 +50,7 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
     began = f"Its up time begins at {ctx.time_of_day(began_ns)}." if restart else ""
     before = ""
     if restart and kind is RestartKind.EXCHANGED:
-        before = f"The one before last answered at {ctx.time_of_day(restart.before_ns)}."
+        before = f"Until {ctx.time_of_day(restart.before_ns)} the device before it answered."
     return Finding(
         group=f"switch:{name}",
         since_ns=_since_ns(restart) if restart else ctx.now_ns,
