@@ -213,13 +213,20 @@ function cutTitle(incident, feed, most) {
   const universes = incident.universes || [];
   const names = sourceNames(incident);
   if (incident.rule === "universe-lost" && incident.cause === "source-lost" && names.length) return names.length === 1 ? cut(`${names[0]} silent`, most, " silent") : `${names.length} sources silent`;
-  if (incident.rule === "universe-lost" && incident.cause === "network-lost") return "network silent";
+  if (incident.rule === "universe-lost" && incident.cause === "network-lost") return arrivesBeside(incident, feed) ? "part of the network silent" : "network silent";
   const counted = countOf([incident], phrase);
   if (counted > 1) return phrase.many.replace("{n}", count(counted));
   const fill = (room) => phrase.one.replace("{place}", () => place(universes[0], incident, feed, room))
     .replace("{source}", () => (names[0] ? cut(names[0], room) : "a source")).replace("{fixture}", () => ((incident.fixtures || [])[0] ? cut(incident.fixtures[0], room) : "a circuit"));
   const fixed = phrase.one.replace(/\{[a-z]+\}/, "").length;
   return fill(Math.max(8, most - fixed));
+}
+
+/** Whether universes still arrive on a network that an incident is about. */
+function arrivesBeside(incident, feed) {
+  const networkOf = (name) => name.split("@")[1] || "";
+  const networks = new Set((incident.universes || []).map(networkOf));
+  return [...feed.universes.values()].some((row) => ARRIVING.has(row.state) && networks.has(networkOf(row.universe)));
 }
 
 /** How many of the things that a rule's short words name there are: universes, sources or fixtures; else incidents. */

@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import Route
 
 from tests.web.conftest import Open
-from tests.web.situations import UNIVERSE_COLUMNS, iso, universe
+from tests.web.situations import UNIVERSE_COLUMNS, incident, iso, universe
 from tests.web.stand_in import PAGES, now_ms
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
@@ -87,6 +87,18 @@ def test_the_headline_answers_what_since_when_what_holds_and_what_to_look_at(ope
     assert (
         "Universes e131/3 to e131/6 are lost: spare desk itself fell silent" in page.locator(".card").first.inner_text()
     )
+
+
+def test_a_network_of_which_some_still_arrives_is_not_called_silent(open_page: Open) -> None:
+    """A link between two switches is out: what is behind it is cut off, and all else goes on."""
+    opened = open_page("well")
+    page = opened.go("/")
+    opened.listener.send_rows([universe("e131/4", "Bridge 2", "lost", "", now_ms())])
+    cut_off = incident(30, now_ms() - 3000, "universe-lost", "critical", ["e131/4"], now_ms()) | {
+        "cause": "network-lost"
+    }
+    opened.listener.send("incident", cut_off)
+    page.wait_for_selector("text=PART OF THE NETWORK SILENT")
 
 
 def test_a_fault_of_the_listener_comes_first_and_is_no_fault_of_the_show(open_page: Open) -> None:
