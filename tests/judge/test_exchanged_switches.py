@@ -107,6 +107,16 @@ def test_counts_of_a_restarted_switch_begin_at_0_and_those_of_another_one_are_it
     assert slept.ports[1].counted == 0, "not known whether it is another one: nothing is accused"
 
 
+def test_a_restart_is_told_by_one_moment_whatever_later_answers_took() -> None:
+    """The first answer came at the second try, 2 s after it was asked for; the next one at once."""
+    stage = Stage(HOUSE, desk())
+    for one in (seen(0.5, DAY_S), seen(20.5, 12.0), seen(25.5, 15.0)):
+        stage.see(one.t_ns / S, replace(one, t_ns=START_NS + one.t_ns))
+    (incident,) = stage.run(40.0).all
+    told = incident.summary.removeprefix("Switch FOH restarted at ").partition(".")[0]
+    assert incident.evidence[0] == f"Its up time begins at {told}."
+
+
 def exchanged_at(at_s: float, other: PretendSwitch, **of_desk: float) -> Play:
     """The desk's switch answers until a moment, then another one with other numbers of its ports."""
 

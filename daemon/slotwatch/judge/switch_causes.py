@@ -120,12 +120,12 @@ def _restarted(scene: Scene, places: dict[int, SwitchPlace]) -> Verdict | None:
     name = switches.pop()
     record = ctx.listener.switches.get(name)
     restart = record.restart if record else None
-    if record is None or restart is None or restart.kind is RestartKind.MANAGEMENT or not _stopped_by(scene, restart):
+    if restart is None or restart.kind is RestartKind.MANAGEMENT or not _stopped_by(scene, restart):
         return None
     if not _is_all_behind(scene, places, {name}):
         return None
     names = scene.names
-    before, began = ctx.time_of_day(restart.before_ns), ctx.time_of_day(record.began_ns())
+    before, began = ctx.time_of_day(restart.before_ns), ctx.time_of_day(restart.began_ns)
     exchanged = restart.kind is RestartKind.EXCHANGED
     return Verdict(
         "network-lost",

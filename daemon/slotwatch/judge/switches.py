@@ -134,6 +134,8 @@ class Restart:
 
     moment: Moment
     """When its up time began; of another device: from the last answer of the one before to its first."""
+    began_ns: int
+    """When its up time began."""
     before_ns: int
     """When it last answered before."""
     seen_ns: int
@@ -224,7 +226,7 @@ class SwitchRecord:
         if kind is RestartKind.EXCHANGED:
             moment = Moment(before_ns, t_ns)
             self.exchanges += 1
-        self.restart = Restart(moment, before_ns, t_ns, kind)
+        self.restart = Restart(moment, began_ns, before_ns, t_ns, kind)
         self.restarts += 1
 
 

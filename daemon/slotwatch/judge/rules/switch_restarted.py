@@ -46,8 +46,7 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
     kind = restart.kind if restart else RestartKind.WHOLE
     hanging = sorted({one for (switch, _), names in ctx.once(ports_in_use).items() if switch == name for one in names})
     what, verdict = _WORDS[kind]
-    began_ns = record.began_ns() if record else 0
-    began = f"Its up time begins at {ctx.time_of_day(began_ns)}." if restart else ""
+    began = f"Its up time begins at {ctx.time_of_day(restart.began_ns)}." if restart else ""
     before = ""
     if restart and kind is RestartKind.EXCHANGED:
         before = f"Until {ctx.time_of_day(restart.before_ns)} the device before it answered."
