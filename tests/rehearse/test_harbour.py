@@ -15,7 +15,7 @@ from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.rig_walk import lights, rig_walk
 from slotwatch.rehearse.scenario import Paper, Scenario, Truth
 from slotwatch.wire.universe import Protocol
-from tests.rehearse.theatre import BASE_NS, WALL_OFFSET_NS, batch_of, perform, seconds
+from tests.rehearse.theatre import BASE_NS, COMPILED, WALL_OFFSET_NS, batch_of, perform, seconds
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +109,7 @@ def test_walk_over_the_rig_ticks_all_lights_but_those_left_out(house: House, lef
     names = [fixture.name for fixture in lights(house)]
     assert len(names) == 117 + 90
     skipped = set(names[11 :: len(names) // 7][:left_out])
-    engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS)
+    engine = Engine(house, now_ns=BASE_NS, wall_offset_ns=WALL_OFFSET_NS, compiled=COMPILED)
     step_ns = 200_000_000
     waiting: list[Sent] = []
     tick_ns = step_ns
