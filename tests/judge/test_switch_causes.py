@@ -130,3 +130,22 @@ def test_a_restart_is_a_moment_and_lasts_no_minute() -> None:
     stage.run(100.0)
     (incident,) = stage.all
     assert incident.closed_ns is not None and incident.summary == while_open
+
+
+@pytest.mark.parametrize("devices", [1, 2])
+def test_a_port_with_several_devices_behind_it_is_the_way_to_another_switch(devices: int) -> None:
+    """One computer that is two sources has a lead of its own; two desks on one port have a switch between."""
+    one_mac = (("10.0.0.1", MACS[0][0]), ("10.0.0.2", MACS[devices - 1][0]))
+    macs = tuple((mac, 3) for mac in dict.fromkeys(mac for _, mac in one_mac))
+    ports = (PretendPort("1"), PretendPort("2"), PretendPort("3", down=(8.0, NEVER)))
+    polls = polled(PretendSwitch("FOH", ports, macs, one_mac), 40.0)
+    stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,), to_s=8.0), desk(3, (9,)), *polls], 40.0)
+    (incident,) = [one for one in stage.all if one.rule == "universe-lost"]
+    assert incident.universes == ("e131/1", "e131/2")
+    if devices == 2:
+        assert incident.cause == "network-lost"
+        assert "Port 3 of switch FOH went down at " in incident.summary
+        assert "everything behind it is cut off" in incident.summary and "themselves" not in incident.summary
+        assert incident.next_checks[0] == "Look at port 3 of switch FOH and at its other end: lamp, lead, plug."
+    else:
+        assert incident.cause == "source-lost"

@@ -167,6 +167,8 @@ def _ports_down(scene: Scene, places: dict[int, SwitchPlace], before: Verdict) -
         if change is None:
             return None
         found[source] = change
+    if _share_a_port(scene, places):
+        return _say_shared_port(scene, places, found)
     names = scene.names
     first = next(iter(found))
     port, at = ways.say_place(ctx, places[first]), _say_when(ctx, found[first])
@@ -188,6 +190,31 @@ def _ports_down(scene: Scene, places: dict[int, SwitchPlace], before: Verdict) -
         next_checks=[
             f"Look at the lamp of {port}, and at the lead from there to {ctx.source_name(first)}.",
             f"Look at {ctx.source_name(first)}: has it power, is it running?",
+        ],
+    )
+
+
+def _share_a_port(scene: Scene, places: dict[int, SwitchPlace]) -> bool:
+    """Whether several devices are behind one port: then it leads to another switch, which the house does not name."""
+    ctx, rows = scene.ctx, [scene.ctx.sources[source] for source in scene.sources]
+    cabling = ways.cabling_of(ctx)
+    devices = {ways.device_address(ctx.listener, cabling, row.network, row.address) for row in rows}
+    return len(devices) > 1 and len({(place.switch, place.index) for place in places.values()}) == 1
+
+
+def _say_shared_port(scene: Scene, places: dict[int, SwitchPlace], found: dict[int, PortChange]) -> Verdict:
+    ctx, (source, change) = scene.ctx, next(iter(found.items()))
+    port, at = ways.say_place(ctx, places[source]), _say_when(ctx, change)
+    return Verdict(
+        "network-lost",
+        Confidence.HIGH,
+        f"{_upper(port)} went down {at}: everything behind it is cut off, {scene.names}.",
+        [f"{_upper(port)} went down {at}, as the switch reports.", *_say_hanging(ctx, places)],
+        [f"the supply of the switch behind {port}"],
+        next_checks=[
+            f"Look at {port} and at its other end: lamp, lead, plug.",
+            "Look at the switch there: has it power?",
+            "Look at the stage: receivers on the same side as their desk may be fine.",
         ],
     )
 
