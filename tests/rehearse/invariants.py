@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Incident, Severity, Snapshot, UniverseState
 from slotwatch.views.plain import headline
 from slotwatch.views.sheet import Sheet
@@ -84,7 +85,9 @@ def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
             yield f"it is back, and still asks for {one.next_checks[0]!r}"
         if one.returned_ns < one.began_ns:
             yield "it was back before it began"
-        if one.closed_ns is None and "since" not in one.summary and "times" not in one.summary:
+        # What tells a moment has no end to name: it is shown for a while, in the same words.
+        lasts = not CATALOG[one.rule].tells_a_moment
+        if one.closed_ns is None and lasts and "since" not in one.summary and "times" not in one.summary:
             yield f"it is back, and says {one.summary!r}"
         if one.closed_ns is None:
             yield from _of_returned(sheet, one)

@@ -137,7 +137,8 @@ class IncidentRecord:
     def end(self, now_ns: int) -> None:
         """Put the summary into the past, with the length of the outage itself."""
         incident = self.incident
-        if CATALOG[incident.rule].tells_a_moment:
+        rule = CATALOG.get(incident.rule)  # of an earlier version it may be another one
+        if rule is not None and rule.tells_a_moment:
             incident.summary = self.while_it_lasted or incident.summary
         elif incident.returned_ns is not None and self.while_it_lasted:
             lasted_ns = max(0, incident.returned_ns - incident.began_ns - incident.back_ns)
