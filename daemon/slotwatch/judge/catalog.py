@@ -38,6 +38,7 @@ CAUSES: dict[str, str] = {
     "universe-withdrawn": "the source is running and no longer sends this universe",
     "path-or-sender": "the source is running; the path to this port or that one output failed",
     "source-lost": "everything from this source stopped together",
+    "identity-changed": "the source seems to be back, under an identity or address that is not declared",
     "leg-lost": "the source is heard on another network; only its lead or path to this one failed",
     "wrong-network": "it arrives on another network than the one that it is declared on",
     "network-lost": "everything on one path stopped together and no longer reaches this port",

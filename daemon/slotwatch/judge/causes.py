@@ -13,6 +13,7 @@ from slotwatch.durations import NEVER_NS
 from slotwatch.judge import leg_causes, leg_doubts, wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.binding import Finding
+from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
 from slotwatch.judge.elsewhere_causes import weigh_elsewhere
@@ -55,7 +56,9 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     if group.kind == "line":
         return line_lost(ctx, group)
     scene = set_scene(ctx, stops, group)
-    if group.kind == "terminated":
+    if back := came_back(scene):
+        verdict = back
+    elif group.kind == "terminated":
         verdict = _terminated(scene)
     elif wrong_network := leg_causes.find_wrong_network(scene):
         verdict = wrong_network

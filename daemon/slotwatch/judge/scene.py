@@ -290,7 +290,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
         verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
     if len(whole) > MOST_NAMED:
         verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
-    receivers = _receivers(scene, stopped_universes)
+    receivers = _receivers(scene, {row for row in stopped_universes if not ctx.universes.live[row]})
     if receivers:
         verdict.still_working.append(receivers)
 

@@ -1,27 +1,71 @@
-"""Streams that took over from others."""
+"""Streams that took over from others of the same sender: it was restarted, or given another address."""
 
 from __future__ import annotations
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import UNIVERSE, Reach
+from slotwatch.wire.universe import Protocol
 
+IDENTITY_CHANGED = "identity-changed"
+"""Cause of an absence where the source seems to be back as one that is not declared, and of that one's incident."""
+ITS_RETURN = (
+    Reach(UNIVERSE, rules=frozenset({"identity-changed"}), causes=frozenset({IDENTITY_CHANGED})),
+    Reach(
+        UNIVERSE,
+        rules=frozenset({"unexpected-source"}),
+        causes=frozenset({IDENTITY_CHANGED}),
+        only=frozenset({IDENTITY_CHANGED}),
+    ),
+)
+"""What such an absence explains: where the source is now is the same fault."""
 MOST_LOOKED_AT = 64
 """Streams that are compared separately in a pass: forged ones must not cost more."""
 
 
 def predecessor(ctx: RuleContext, row: int, overlap_s: float) -> int:
-    """Find the stream that this one took over from: same name, other identity, silent since; -1 if none.
+    """Find the stream that this one took over from; -1 if none.
 
     overlap_s: longest time that both may have sent.
     """
-    streams = ctx.streams
-    own = ctx.sources[ctx.source_of(row)]
-    if not own.source_name:
-        return -1
     for other in map(int, ctx.streams_of(ctx.universe_of(row))):
-        earlier = ctx.sources[ctx.source_of(other)]
-        # A stream that sent only preview data had no levels that another could continue.
-        gone = 0 < streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(overlap_s)
-        if other != row and not streams.live[other] and gone and earlier.source_name == own.source_name:
+        if took_over_by_name(ctx, row, other, overlap_s):
             return other
     return -1
+
+
+def took_over_by_name(ctx: RuleContext, row: int, other: int, overlap_s: float) -> bool:
+    """Whether a stream of this universe began where the other one, of the same name and another identity, ended."""
+    streams = ctx.streams
+    own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
+    # A stream that sent only preview data had no levels that another could continue.
+    gone = 0 < streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(overlap_s)
+    is_another = other != row and not streams.live[other]
+    return bool(is_another and gone and own.source_name and earlier.source_name == own.source_name)
+
+
+def moved(ctx: RuleContext, row: int, other: int) -> bool:
+    """Whether a stream has the CID of the other one, which is silent, and comes from another address."""
+    streams = ctx.streams
+    own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
+    if streams.protocol[row] != Protocol.E131 or other == row or streams.live[other]:
+        return False
+    is_older = 0 < streams.first_frame_ns[other] <= streams.first_frame_ns[row]
+    return bool(is_older and earlier.source_id == own.source_id)
+
+
+def changes(ctx: RuleContext, row: int, other: int) -> tuple[bool, bool]:
+    """Whether the source of a stream has another identity, and another address, than that of the other one."""
+    own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
+    return earlier.source_id != own.source_id, earlier.address != own.address
+
+
+def prove_changes(ctx: RuleContext, row: int, other: int) -> list[str]:
+    """Give the evidence of these changes, and say how the earlier stream ended."""
+    streams = ctx.streams
+    own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
+    identity, address = changes(ctx, row, other)
+    evidence = [f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} now."] if identity else []
+    evidence += [f"{earlier.address} before, {own.address} now."] if address else []
+    clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
+    return [*evidence, "The earlier one ended cleanly." if clean else "The earlier one ended without notice."]

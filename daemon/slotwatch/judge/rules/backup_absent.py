@@ -12,6 +12,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
+from slotwatch.judge.succession import ITS_RETURN
 from slotwatch.snapshot import Severity
 
 
@@ -53,6 +54,7 @@ RULE = Rule(
     explains=Explains(
         120,
         Reach(STREAM, effects=frozenset({Effect.STREAM_TROUBLE})),
+        *ITS_RETURN,
         begins_at_a_moment=True,
     ),
     measured=LOSS_TIMEOUTS,

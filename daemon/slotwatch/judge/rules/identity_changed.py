@@ -12,10 +12,9 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
+from slotwatch.judge.succession import MOST_LOOKED_AT, changes, moved, predecessor, prove_changes
 from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence, Severity
-from slotwatch.wire.universe import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,42 +56,23 @@ def earlier_one(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> int
 
 def moved_from(ctx: RuleContext, row: int) -> int:
     """Find the silent stream of the same CID from another address; -1 if none."""
-    streams = ctx.streams
-    own = ctx.sources[ctx.source_of(row)]
-    if streams.protocol[row] != Protocol.E131:
-        return -1
-    for other in map(int, ctx.streams_of(ctx.universe_of(row))):
-        earlier = ctx.sources[ctx.source_of(other)]
-        older = 0 < streams.first_frame_ns[other] <= streams.first_frame_ns[row]
-        if other != row and older and not streams.live[other] and earlier.source_id == own.source_id:
-            return other
-    return -1
+    others = map(int, ctx.streams_of(ctx.universe_of(row)))
+    return next((other for other in others if moved(ctx, row, other)), -1)
 
 
 def describe_changed(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> Finding:
     other = earlier_one(ctx, row, p)
-    streams = ctx.streams
-    own = ctx.sources[ctx.source_of(row)]
-    changes = []
-    evidence = []
-    if other >= 0:
-        earlier = ctx.sources[ctx.source_of(other)]
-        if earlier.source_id != own.source_id:
-            changes.append("with a new identity (CID)")
-            evidence.append(f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} now.")
-        if earlier.address != own.address:
-            changes.append(f"under a new address ({earlier.address} before)")
-            evidence.append(f"{earlier.address} before, {own.address} now.")
-        clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
-        evidence.append("The earlier one ended cleanly." if clean else "The earlier one ended without notice.")
+    identity, address = changes(ctx, row, other) if other >= 0 else (False, False)
+    said = ["with a new identity (CID)"] if identity else []
+    said += [f"under a new address ({ctx.sources[ctx.source_of(other)].address} before)"] if address else []
     return Finding(
         group=f"source:{ctx.source_name(ctx.source_of(row))}",
-        since_ns=int(streams.first_frame_ns[row]),
+        since_ns=int(ctx.streams.first_frame_ns[row]),
         universes=(ctx.universe_of(row),),
         streams=(row,),
-        networks=(int(streams.network[row]),),
-        facts=IdentityChangedFacts(" and ".join(changes) or "changed"),
-        evidence=tuple(evidence),
+        networks=(int(ctx.streams.network[row]),),
+        facts=IdentityChangedFacts(" and ".join(said) or "changed"),
+        evidence=tuple(prove_changes(ctx, row, other)) if other >= 0 else (),
         confidence=Confidence.HIGH,
     )
 

@@ -16,6 +16,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
+from slotwatch.judge.succession import IDENTITY_CHANGED, ITS_RETURN
 from slotwatch.snapshot import Severity
 
 
@@ -108,8 +109,9 @@ RULE = Rule(
             SOURCE,
             effects=frozenset({Effect.STREAM_TROUBLE}),
             rules=frozenset({"backup-absent"}),
-            causes=frozenset({"multicast-lost", "network-lost", "source-lost", "stream-terminated"}),
+            causes=frozenset({"multicast-lost", "network-lost", "source-lost", "stream-terminated", IDENTITY_CHANGED}),
         ),
+        *ITS_RETURN,
         begins_at_a_moment=True,
     ),
     measured=LOSS_TIMEOUTS,

@@ -76,6 +76,7 @@ class Conflicts:
             evidence=tuple(evidence),
             cause="more-than-two" if len(rows) > 2 else "two-sources",
             weight=float(slots),
+            next_checks=_checks_of_declared(ctx, rows),
         )
 
     def is_comparing(self, ctx: RuleContext) -> bool:
@@ -85,6 +86,18 @@ class Conflicts:
     def _manner(self, ctx: RuleContext, stream: int) -> str:
         idle_ns = ctx.now_ns - int(ctx.streams.last_change_ns[stream])
         return "its levels move" if idle_ns < self._moving_ns else f"unchanged for {wording.seconds(idle_ns)}"
+
+
+def _checks_of_declared(ctx: RuleContext, streams: list[int]) -> tuple[str, ...]:
+    """What to look at where the house file declares all of them: there is no stranger to look for."""
+    sources = sorted(ctx.sources_of(streams))
+    if not all(ctx.declared_source(source) for source in sources):
+        return ()
+    screens = wording.list_names([ctx.source_name(source) for source in sources])
+    return (
+        f"Look at the screens of {screens}: which of them is to be in control now?",
+        "Look at the written priority plan.",
+    )
 
 
 def bind(setup: RuleSetup, p: SourceConflictParameters) -> tuple[RuleBinding, ...]:

@@ -139,6 +139,10 @@ class Syncs:
             evidence=(f"Last ArtSync of {key.sender} at {ctx.time_of_day(last_ns)}; its frames continue.",),
             lower=LOWER_WHERE_NOBODY_WAITS,
             cause="stopped",
+            next_checks=(
+                "Look at the source's screen: does it still send ArtSync?",
+                "Look at the stage: do lights of different universes change out of step?",
+            ),
         )
 
 

@@ -14,9 +14,10 @@ from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.succession import MOST_LOOKED_AT, predecessor
+from slotwatch.judge.succession import IDENTITY_CHANGED, moved, took_over_by_name
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import Protocol
 
 MOST_TAKEN = 8
 """Universes of one source whose takeovers are reported together; beyond that, only the worst."""
@@ -57,9 +58,20 @@ class UnexpectedSources:
         stranger = self._invitations.is_stranger(declared, source)
         above = streams.priority > self._priorities[source]
         unexpected: Mask = live & (stranger | above)
-        for row in np.flatnonzero(unexpected & ~above & ctx.beside_a_dead_one)[:MOST_LOOKED_AT].tolist():
-            unexpected[row] = predecessor(ctx, row, self._p.overlap_s) < 0
         return unexpected
+
+    def _came_in_place_of(self, ctx: RuleContext, row: int) -> int:
+        """The row of the invited source that this stream's one seems to be, under another identity; -1: none."""
+        if not ctx.beside_a_dead_one[row]:
+            return -1
+        others = [other for other in map(int, ctx.streams_of(ctx.universe_of(row))) if self._is_invited(ctx, other)]
+        p = self._p
+        found = [one for one in others if took_over_by_name(ctx, row, one, p.overlap_s) or moved(ctx, row, one)]
+        return ctx.source_of(found[0]) if found else -1
+
+    def _is_invited(self, ctx: RuleContext, row: int) -> bool:
+        one = slice(row, row + 1)
+        return not self._invitations.is_stranger(ctx.stream_declared[one], ctx.stream_sources_declared[one])[0]
 
     def describe(self, ctx: RuleContext, row: int) -> Finding:
         streams = ctx.streams
@@ -73,6 +85,9 @@ class UnexpectedSources:
             reason, cause = "is not declared", "undeclared"
         else:
             reason, cause = "is not declared for it", "not-for-this-universe"
+        earlier = self._came_in_place_of(ctx, row) if declared is None else -1
+        if earlier >= 0:
+            reason += f". It seems to be {ctx.say_source(earlier)}, back under another identity or address"
         takeover = Takeover.of(ctx, row)
         if takeover is not None:
             effect = takeover.sentence(ctx, self._elsewhere(ctx, row))
@@ -87,6 +102,7 @@ class UnexpectedSources:
             effect = "It counts as much as the other sources."
         before = ctx.before.incident(RULE.name, ctx.universe_name(universe), ctx.source_key(ctx.first_leg(source)))
         first_ns = min(int(streams.first_frame_ns[row]), before.began_ns if before else ctx.now_ns)
+        is_e131 = streams.protocol[row] == Protocol.E131  # Art-Net has neither priority nor CID
         taken = takeover.slots if takeover is not None else 0
         return Finding(
             group=f"source:{ctx.source_name(source)}:{cause}",
@@ -97,11 +113,11 @@ class UnexpectedSources:
             networks=(int(streams.network[row]),),
             facts=UnexpectedSourceFacts(reason, effect),
             evidence=(
-                f"{ctx.say_source(source)} on {ctx.universe_name(universe)}: priority {priority}, "
-                f"CID {ctx.sources[source].source_id.hex()}, first seen "
-                f"{ctx.time_of_day(first_ns)}.",
+                f"{ctx.say_source(source)} on {ctx.universe_name(universe)}: "
+                + (f"priority {priority}, CID {ctx.sources[source].source_id.hex()}, " if is_e131 else "")
+                + f"first seen {ctx.time_of_day(first_ns)}.",
             ),
-            cause=cause,
+            cause=IDENTITY_CHANGED if earlier >= 0 else cause,
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
             lower=-1 if taken else 0,
             weight=float(taken * PRIORITIES + priority),

@@ -1,0 +1,66 @@
+"""The cause of an absence where the silent source sends again, under an identity or address that is not declared."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from slotwatch.judge import wording
+from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.succession import IDENTITY_CHANGED, changes, moved, prove_changes, took_over_by_name
+from slotwatch.judge.visitors import Visitors
+from slotwatch.snapshot import Confidence
+
+OVERLAP_S = 5.0
+"""Longest time that a source and the one that it came back as may both have sent, as for the rule of that name."""
+
+
+def came_back(scene: Scene) -> Verdict | None:
+    """Give the verdict that all that stopped came back as undeclared sources; None if any of it did not."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    stopped = np.flatnonzero(scene.stopped)
+    returned: dict[int, int] = {}
+    """Of each pair of sources, before and now, one stream of the later one, with one of the earlier."""
+    pairs: set[tuple[int, int]] = set()
+    visitors = Visitors(ctx)
+    for row in stopped.tolist():
+        beside = np.flatnonzero(ctx.live & (streams.universe == streams.universe[row])).tolist()
+        now = next((other for other in beside if _is_it(scene, other, row) and visitors.visit(other) is None), -1)
+        if now < 0:
+            return None
+        pair = ctx.source_of(row), ctx.source_of(now)
+        if pair not in pairs:
+            pairs.add(pair)
+            returned[now] = row
+    if not returned:
+        return None
+    how, evidence = dict[str, None](), list[str]()
+    for now, row in returned.items():
+        identity, address = changes(ctx, now, row)
+        own = ctx.sources[ctx.source_of(now)]
+        how |= {"with a new identity (CID)": None} if identity else {}
+        how |= {f"under the address {own.address}": None} if address else {}
+        began = ctx.time_of_day(int(streams.since_ns[now]))
+        evidence += [f"{ctx.say_source(ctx.source_of(now))} has sent the same since {began}."]
+        evidence += prove_changes(ctx, now, row)
+    by_name = not all(moved(ctx, now, row) for now, row in returned.items())
+    it_seems = "They seem" if len(pairs) > 1 else "It seems"
+    return Verdict(
+        IDENTITY_CHANGED,
+        Confidence.MEDIUM if by_name else Confidence.HIGH,
+        f"{it_seems} to have come back {wording.list_names(list(how))}.",
+        evidence,
+        ["another device of the same name that was switched on in that moment"] if by_name else [],
+        next_checks=[
+            "Look at the source's network page: address, and whether it was restarted.",
+            "Compare its identity and address with what the house file declares.",
+        ],
+    )
+
+
+def _is_it(scene: Scene, row: int, earlier: int) -> bool:
+    """Whether a stream is that of an undeclared source that seems to be the one of an earlier stream."""
+    ctx = scene.ctx
+    source = ctx.source_of(row)
+    if ctx.declared_source(source) is not None or ctx.is_here(source):
+        return False
+    return took_over_by_name(ctx, row, earlier, OVERLAP_S) or moved(ctx, row, earlier)
