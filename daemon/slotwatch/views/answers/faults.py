@@ -110,8 +110,11 @@ class IncidentAnswer(TypedDict):
     sources: list[SourceKey]
     source_names: list[str]
     fixtures: list[str]
-    began_at: Annotated[Moment | None, Meta(description="When it began on the wire: the last good frame.")]
-    opened_at: Annotated[Moment | None, Meta(description="When it was judged a fault.")]
+    began_at: Annotated[
+        Moment | None,
+        Meta(description="When it began on the wire: the last good frame. Of its newest time, if it returned."),
+    ]
+    opened_at: Annotated[Moment | None, Meta(description="When it was first judged a fault.")]
     closed_at: Moment | None
     returned_at: Annotated[Moment | None, Meta(description="When all of it was back; null while some of it lasts.")]
     lasted_s: Annotated[float | None, Meta(description="Length of the fault itself; null while it lasts.")]
