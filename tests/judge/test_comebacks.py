@@ -45,10 +45,10 @@ def announced(address: str, name: str, from_s: float, to_s: float) -> Plain:
 @pytest.mark.parametrize(
     ("declared", "number", "address", "says", "confidence"),
     [
-        (BY_ADDRESS, 7, MOVED, "with a new identity (CID) and under the address 10.0.0.7", Confidence.MEDIUM),
-        (BY_ADDRESS, 1, MOVED, "under the address 10.0.0.7", Confidence.HIGH),
+        (BY_ADDRESS, 7, MOVED, "with a new identity (CID) and under a new address", Confidence.MEDIUM),
+        (BY_ADDRESS, 1, MOVED, "under a new address", Confidence.HIGH),
         (BY_CID, 7, MAIN, "with a new identity (CID)", Confidence.MEDIUM),
-        (BY_CID, 7, MOVED, "with a new identity (CID) and under the address 10.0.0.7", Confidence.MEDIUM),
+        (BY_CID, 7, MOVED, "with a new identity (CID) and under a new address", Confidence.MEDIUM),
     ],
 )
 def test_a_desk_that_is_back_as_an_undeclared_one_is_one_incident(
@@ -78,8 +78,35 @@ def test_an_artnet_desk_with_another_address_is_not_dead() -> None:
     shown.run(60.0)
     open_ = shown.open
     assert [(one.rule, one.cause) for one in open_] == [("source-absent", "identity-changed")]
-    assert "It seems to have come back under the address 10.0.0.7." in open_[0].summary
+    assert "It seems to have come back under a new address." in open_[0].summary
     assert [one.rule for one in shown.all if one.severity is Severity.CRITICAL] == []
+
+
+def test_an_artnet_sender_that_changes_its_physical_port_has_no_new_cid() -> None:
+    """Art-Net 4, ArtDmx: the field Physical is the sender's input port; there is no CID."""
+
+    def sent(from_s: float, to_s: float, port: int) -> Plain:
+        times = [from_s + count / 40 for count in range(int((to_s - from_s) * 40))]
+        datas = [
+            packets.art_dmx(0, count % 255 + 1, bytes([count % 250]) * 512, physical=port)
+            for count in range(len(times))
+        ]
+        return Plain(
+            [Packet(t, data, MAIN, "10.0.0.255", Protocol.ARTNET) for t, data in zip(times, datas, strict=True)]
+        )
+
+    house = house_of((), artnet=(0,), sources=(BY_ADDRESS,))
+    shown = Stage(house, sent(0.0, 20.0, 0), sent(20.0, 40.0, 2), announced(MAIN, "Desk A", 0.0, 40.0)).run(40.0)
+    incident = shown.only()
+    assert incident.rule == "identity-changed" and "on another physical port" in incident.summary
+    assert "Physical port 0 before, 2 now." in incident.evidence and "CID" not in str(incident)
+
+
+def test_the_last_of_two_sources_that_died_one_after_the_other_is_not_called_the_only_one() -> None:
+    first, second = Desk("Media", (3,), number=9, address="10.0.0.9", to_s=10.0), desk(to_s=BEFORE_S)
+    shown = Stage(house_of((1, 2, 3)), first, second).run(BEFORE_S + 10)
+    evidence = next(one.evidence for one in shown.open if "e131/1" in one.universes)
+    assert "No other source is heard on this network now, so nothing shows that the path works." in evidence
 
 
 def test_another_desk_of_another_name_is_a_stranger_beside_a_dead_desk() -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import Route
+from slotwatch.house.schema import DeclaredSource, Route
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import at, desk
@@ -53,6 +53,14 @@ def test_of_many_routes_four_are_named_and_the_others_are_counted() -> None:
 
 def test_nothing_is_said_where_no_route_has_it_as_its_input() -> None:
     assert evidence_of(Route("other", UniverseId(Protocol.E131, 2), target=COPY)) == []
+
+
+def test_a_route_whose_input_a_backup_keeps_alive_is_not_without_it() -> None:
+    sources = (DeclaredSource("main", address="10.0.0.1"), DeclaredSource("spare", address="10.0.0.2", role="backup"))
+    house = replace(house_of((1,), sources=sources, by=("main", "spare")), routes=(Route("copy", FIRST, target=COPY),))
+    shown = Stage(house, desk(1, (1,), to_s=4.0), desk(2, (1,), priority=90)).run(9.0)
+    assert shown.only().rule == "source-absent"
+    assert not any("oute" in line for line in shown.only().evidence)
 
 
 def test_a_route_whose_port_is_gone_is_not_said_to_send() -> None:

@@ -41,7 +41,7 @@ from slotwatch.judge.multicast_causes import (
     unicast_continues,
     unicast_stopped,
 )
-from slotwatch.judge.network_causes import network_lost, others_seen
+from slotwatch.judge.network_causes import network_lost, others_before, others_seen
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict, at_most, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.judge.switch_causes import weigh_switches
@@ -211,7 +211,12 @@ def _whole_sources(scene: Scene) -> Verdict:
     if not others_seen(scene):
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "the network path to this port: there is no other source to compare with")
-        verdict.evidence.append("It is the only source on this network, so nothing shows that the path works.")
+        only = (
+            "No other source is heard on this network now"
+            if others_before(scene)
+            else "It is the only source on this network"
+        )
+        verdict.evidence.append(f"{only}, so nothing shows that the path works.")
         verdict.also_possible[1:1] = may_be_memberships(scene)
         doubt_the_last_one(scene, verdict)
     return verdict

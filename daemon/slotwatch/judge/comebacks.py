@@ -35,10 +35,7 @@ def came_back(scene: Scene) -> Verdict | None:
         return None
     how, evidence = dict[str, None](), list[str]()
     for now, row in returned.items():
-        identity, address = changes(ctx, now, row)
-        own = ctx.sources[ctx.source_of(now)]
-        how |= {"with a new identity (CID)": None} if identity else {}
-        how |= {f"under the address {own.address}": None} if address else {}
+        how |= dict.fromkeys(changes(ctx, now, row))
         began = ctx.time_of_day(int(streams.since_ns[now]))
         evidence += [f"{ctx.say_source(ctx.source_of(now))} has sent the same since {began}."]
         evidence += prove_changes(ctx, now, row)

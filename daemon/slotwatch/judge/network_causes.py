@@ -18,6 +18,13 @@ def others_seen(scene: Scene) -> bool:
     )
 
 
+def others_before(scene: Scene) -> bool:
+    """Whether any other source was ever heard on these networks."""
+    ctx = scene.ctx
+    others = (ctx.sources[row] for row in ctx.sources if row not in scene.sources and not ctx.is_here(row))
+    return any(one.network in scene.networks for one in others)
+
+
 def network_lost(scene: Scene) -> Verdict:
     """Give the verdict where all sources of these networks fell silent together."""
     ctx = scene.ctx

@@ -54,18 +54,30 @@ def moved(ctx: RuleContext, row: int, other: int) -> bool:
     return bool(is_older and earlier.source_id == own.source_id)
 
 
-def changes(ctx: RuleContext, row: int, other: int) -> tuple[bool, bool]:
-    """Whether the source of a stream has another identity, and another address, than that of the other one."""
-    own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
-    return earlier.source_id != own.source_id, earlier.address != own.address
+def changes(ctx: RuleContext, row: int, other: int) -> list[str]:
+    """What the source of a stream has of its own that the source of the other one had not: `under a new address`."""
+    identity, address = _differ(ctx, row, other)
+    new = "on another physical port" if ctx.streams.protocol[row] == Protocol.ARTNET else "with a new identity (CID)"
+    return [*([new] if identity else []), *(["under a new address"] if address else [])]
 
 
 def prove_changes(ctx: RuleContext, row: int, other: int) -> list[str]:
     """Give the evidence of these changes, and say how the earlier stream ended."""
     streams = ctx.streams
     own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
-    identity, address = changes(ctx, row, other)
-    evidence = [f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} now."] if identity else []
-    evidence += [f"{earlier.address} before, {own.address} now."] if address else []
+    identity, address = _differ(ctx, row, other)
+    evidence = list[str]()
+    if identity and streams.protocol[row] == Protocol.ARTNET:
+        evidence.append(f"Physical port {earlier.source_id[-1]} before, {own.source_id[-1]} now.")
+    elif identity:
+        evidence.append(f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} now.")
+    if address:
+        evidence.append(f"{earlier.address} before, {own.address} now.")
     clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
     return [*evidence, "The earlier one ended cleanly." if clean else "The earlier one ended without notice."]
+
+
+def _differ(ctx: RuleContext, row: int, other: int) -> tuple[bool, bool]:
+    """Whether two streams differ in the identity of their sources, and in their addresses."""
+    own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
+    return earlier.source_id != own.source_id, earlier.address != own.address

@@ -62,9 +62,7 @@ def moved_from(ctx: RuleContext, row: int) -> int:
 
 def describe_changed(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> Finding:
     other = earlier_one(ctx, row, p)
-    identity, address = changes(ctx, row, other) if other >= 0 else (False, False)
-    said = ["with a new identity (CID)"] if identity else []
-    said += [f"under a new address ({ctx.sources[ctx.source_of(other)].address} before)"] if address else []
+    said = changes(ctx, row, other) if other >= 0 else []
     return Finding(
         group=f"source:{ctx.source_name(ctx.source_of(row))}",
         since_ns=int(ctx.streams.first_frame_ns[row]),
