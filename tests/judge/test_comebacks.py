@@ -23,7 +23,7 @@ SPARE = DeclaredSource("spare desk", address="10.0.0.2", role="backup", standby=
 BY = ("main desk", "spare desk")
 BY_ADDRESS = DeclaredSource("main desk", address=MAIN)
 BY_CID = DeclaredSource("main desk", cid=bytes([1]) * 16)
-BEFORE_S, AFTER_S = 20.0, 20.4
+BEFORE_S, AFTER_S = 8.0, 8.4
 
 
 def desk(**more: object) -> Desk:
@@ -55,7 +55,7 @@ def test_a_desk_that_is_back_as_an_undeclared_one_is_one_incident(
     declared: DeclaredSource, number: int, address: str, says: str, confidence: Confidence
 ) -> None:
     back = desk(number=number, address=address, from_s=AFTER_S)
-    shown = Stage(house_of((1, 2), sources=(declared, SPARE), by=BY), desk(to_s=BEFORE_S), back).run(60.0)
+    shown = Stage(house_of((1, 2), sources=(declared, SPARE), by=BY), desk(to_s=BEFORE_S), back).run(24.0)
     incident = shown.only()
     assert (incident.rule, incident.cause, incident.severity) == ("source-absent", "identity-changed", Severity.WARNING)
     assert incident.confidence is confidence and incident.closed_ns is None
@@ -65,17 +65,51 @@ def test_a_desk_that_is_back_as_an_undeclared_one_is_one_incident(
     assert "power" not in incident.summary and "The earlier one ended without notice." in incident.evidence
 
 
+def test_a_desk_that_is_back_long_after_its_backup_took_over_is_one_more_incident() -> None:
+    """By then the cause of its silence is final: the stranger says whose place it takes."""
+    sending = replace(SPARE, standby="sending")
+    spare = Desk("Desk B", (1, 2), number=2, address="10.0.0.2", priority=90)
+    back = desk(number=7, address=MOVED, from_s=50.0)
+    shown = Stage(house_of((1, 2), sources=(BY_ADDRESS, sending), by=BY), desk(to_s=BEFORE_S), spare, back).run(56.0)
+    assert [(one.rule, one.cause) for one in shown.open] == [
+        ("source-absent", "source-lost"),
+        ("unexpected-source", "identity-changed"),
+    ]
+    stranger = shown.open[1]
+    assert 'It seems to be "main desk" (10.0.0.1), back under another identity or address.' in stranger.summary
+    assert stranger.next_checks[0].startswith("Look at the source's network page")
+
+
+@pytest.mark.parametrize(
+    ("beside", "says"),
+    [
+        ([], "Nothing takes over if the main source fails."),
+        ([desk(number=8, address="10.0.0.8", priority=80)], "No declared source takes over if the main source fails."),
+        (
+            [desk(number=3, address="10.0.0.3", priority=80)],
+            "third desk is still there to take over if the main source fails.",
+        ),
+    ],
+)
+def test_who_is_left_to_take_over_without_a_backup(beside: list[Desk], says: str) -> None:
+    third = DeclaredSource("third desk", address="10.0.0.3", role="backup", standby="silent")
+    house = house_of((1,), sources=(BY_ADDRESS, replace(SPARE, standby="sending"), third))
+    spare = Desk("Desk B", (1,), number=2, address="10.0.0.2", priority=90, to_s=BEFORE_S)
+    shown = Stage(house, Desk("Desk M", (1,)), spare, *(replace(one, universes=(1,)) for one in beside)).run(14.0)
+    assert next(one.summary for one in shown.open if one.rule == "backup-absent").endswith(says)
+
+
 def test_an_artnet_desk_with_another_address_is_not_dead() -> None:
     house = house_of((), artnet=(0, 1), sources=(BY_ADDRESS, SPARE), by=BY)
     node = Node((0, 1), MAIN, levels=moving(), to_s=BEFORE_S)
     moved = replace(node, address=MOVED, from_s=AFTER_S, to_s=1e9)
-    names = (announced(MAIN, "Desk A", 0.0, BEFORE_S), announced(MOVED, "Desk A", AFTER_S, 60.0))
-    shown = Stage(house, node, moved, *names).run(28.0)
+    names = (announced(MAIN, "Desk A", 0.0, BEFORE_S), announced(MOVED, "Desk A", AFTER_S, 24.0))
+    shown = Stage(house, node, moved, *names).run(16.0)
     # Until its 10 s are over the first one counts as sending: by then the second one is a stranger.
     stranger = shown.only()
     assert stranger.rule == "unexpected-source"
     assert not any("CID" in line or "priority" in line for line in stranger.evidence), "Art-Net has neither"
-    shown.run(60.0)
+    shown.run(24.0)
     open_ = shown.open
     assert [(one.rule, one.cause) for one in open_] == [("source-absent", "identity-changed")]
     assert "It seems to have come back under a new address." in open_[0].summary
@@ -96,14 +130,14 @@ def test_an_artnet_sender_that_changes_its_physical_port_has_no_new_cid() -> Non
         )
 
     house = house_of((), artnet=(0,), sources=(BY_ADDRESS,))
-    shown = Stage(house, sent(0.0, 20.0, 0), sent(20.0, 40.0, 2), announced(MAIN, "Desk A", 0.0, 40.0)).run(40.0)
+    shown = Stage(house, sent(0.0, 8.0, 0), sent(8.0, 22.0, 2), announced(MAIN, "Desk A", 0.0, 22.0)).run(22.0)
     incident = shown.only()
     assert incident.rule == "identity-changed" and "on another physical port" in incident.summary
     assert "Physical port 0 before, 2 now." in incident.evidence and "CID" not in str(incident)
 
 
 def test_the_last_of_two_sources_that_died_one_after_the_other_is_not_called_the_only_one() -> None:
-    first, second = Desk("Media", (3,), number=9, address="10.0.0.9", to_s=10.0), desk(to_s=BEFORE_S)
+    first, second = Desk("Media", (3,), number=9, address="10.0.0.9", to_s=3.0), desk(to_s=BEFORE_S)
     shown = Stage(house_of((1, 2, 3)), first, second).run(BEFORE_S + 10)
     evidence = next(one.evidence for one in shown.open if "e131/1" in one.universes)
     assert "No other source is heard on this network now, so nothing shows that the path works." in evidence
@@ -111,7 +145,7 @@ def test_the_last_of_two_sources_that_died_one_after_the_other_is_not_called_the
 
 def test_another_desk_of_another_name_is_a_stranger_beside_a_dead_desk() -> None:
     other = Desk("Desk X", (1, 2), number=7, address=MOVED, from_s=AFTER_S)
-    shown = Stage(house_of((1, 2), sources=(BY_CID, SPARE), by=BY), desk(to_s=BEFORE_S), other).run(60.0)
+    shown = Stage(house_of((1, 2), sources=(BY_CID, SPARE), by=BY), desk(to_s=BEFORE_S), other).run(24.0)
     assert {(one.rule, one.cause) for one in shown.all} == {
         ("source-absent", "source-lost"),
         ("unexpected-source", "undeclared"),
@@ -122,7 +156,7 @@ def test_a_declared_backup_of_the_same_name_has_not_come_back_as_the_main_desk()
     """Two desks of one make may have one name until somebody gives them others (common practice, no source)."""
     backup = replace(SPARE, address=MOVED)
     back = desk(number=7, address=MOVED, from_s=AFTER_S)
-    shown = Stage(house_of((1, 2), sources=(BY_ADDRESS, backup), by=BY), desk(to_s=BEFORE_S), back).run(60.0)
+    shown = Stage(house_of((1, 2), sources=(BY_ADDRESS, backup), by=BY), desk(to_s=BEFORE_S), back).run(24.0)
     assert ("source-absent", "source-lost") in shown.reported()
 
 
@@ -130,7 +164,7 @@ def test_a_stranger_that_restarts_with_a_new_identity_is_a_stranger_still() -> N
     main = Desk("Desk A", (1,))
     test = [Desk("Test", (1,), number=7, address=MOVED, from_s=5.0, to_s=9.0)]
     test += [Desk("Test", (1,), number=8, address=MOVED, from_s=14.0)]
-    shown = Stage(house_of((1,), sources=(BY_ADDRESS, SPARE), by=BY), main, *test).run(30.0)
+    shown = Stage(house_of((1,), sources=(BY_ADDRESS, SPARE), by=BY), main, *test).run(20.0)
     assert [one.rule for one in shown.open if "unexpected-source" in (one.rule, *(rule for rule, _ in one.explains))]
 
 
@@ -138,7 +172,7 @@ def test_an_ended_artnet_stream_fights_with_nobody() -> None:
     """The look that a dead desk left behind moves no more: a desk with another address does not fight with it."""
     first = [Node((number,), MAIN, levels=wave(number), to_s=BEFORE_S) for number in (0, 1)]
     second = [Node((number,), MOVED, levels=wave(number), from_s=AFTER_S) for number in (0, 1)]
-    shown = Stage(house_of((), artnet=(0, 1)), *first, *second).run(50.0)
+    shown = Stage(house_of((), artnet=(0, 1)), *first, *second).run(24.0)
     assert [one.rule for one in shown.all if one.rule == "source-conflict"] == []
 
 

@@ -6,7 +6,14 @@ import numpy as np
 
 from slotwatch.judge import wording
 from slotwatch.judge.scene import Scene, Verdict
-from slotwatch.judge.succession import IDENTITY_CHANGED, changes, moved, prove_changes, took_over_by_name
+from slotwatch.judge.succession import (
+    CHECKS_OF_ITS_RETURN,
+    IDENTITY_CHANGED,
+    changes,
+    moved,
+    prove_changes,
+    took_over_by_name,
+)
 from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence
 
@@ -47,10 +54,7 @@ def came_back(scene: Scene) -> Verdict | None:
         f"{it_seems} to have come back {wording.list_names(list(how))}.",
         evidence,
         ["another device of the same name that was switched on in that moment"] if by_name else [],
-        next_checks=[
-            "Look at the source's network page: address, and whether it was restarted.",
-            "Compare its identity and address with what the house file declares.",
-        ],
+        next_checks=list(CHECKS_OF_ITS_RETURN),
     )
 
 

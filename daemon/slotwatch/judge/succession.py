@@ -19,6 +19,10 @@ ITS_RETURN = (
     ),
 )
 """What such an absence explains: where the source is now is the same fault."""
+CHECKS_OF_ITS_RETURN = (
+    "Look at the source's network page: address, and whether it was restarted.",
+    "Compare its identity and address with what the house file declares.",
+)
 MOST_LOOKED_AT = 64
 """Streams that are compared separately in a pass: forged ones must not cost more."""
 

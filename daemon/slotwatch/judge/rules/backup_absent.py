@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
@@ -24,13 +25,27 @@ class BackupAbsentParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class BackupAbsentFacts(Facts):
     absence: str
+    left: str
 
 
 def describe_absent_backup(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     since = ctx.time_of_day(finding.since_ns)
-    finding.facts = BackupAbsentFacts("never came" if key[0] == "never" else f"has been silent since {since}")
+    absence = "never came" if key[0] == "never" else f"has been silent since {since}"
+    who, finding.weight = _who_is_left(ctx, finding.universes[0])
+    finding.facts = BackupAbsentFacts(absence, who)
     return finding
+
+
+def _who_is_left(ctx: RuleContext, universe: int) -> tuple[str, float]:
+    """Who is there to take over a universe beside the source in control; the fewer, the greater the weight."""
+    winner = int(ctx.universes.winner[universe])
+    rows = [row for row in ctx.streams_of(universe).tolist() if ctx.live[row] and row != winner]
+    beside = {source: ctx.declared_source(source) for source in sorted(ctx.sources_of(rows))}
+    backups = sorted({declared.name for declared in beside.values() if declared and declared.role == "backup"})
+    if backups:
+        return f"{wording.list_names(backups)} {'is' if len(backups) == 1 else 'are'} still there to take over", 0.0
+    return ("No declared source takes over", 1.0) if beside else ("Nothing takes over", 2.0)
 
 
 def bind(setup: RuleSetup, p: BackupAbsentParameters) -> tuple[RuleBinding, ...]:
@@ -39,7 +54,7 @@ def bind(setup: RuleSetup, p: BackupAbsentParameters) -> tuple[RuleBinding, ...]
     def absent(ctx: RuleContext) -> dict[Absent, None]:
         return roster.absent(ctx, backups=True, start_ns=start_ns)
 
-    return (RuleBinding(KEYS, absent, describe_absent_backup, TICK_NS, refresh_s=None, pass_over=roster.pass_over),)
+    return (RuleBinding(KEYS, absent, describe_absent_backup, TICK_NS, pass_over=roster.pass_over),)
 
 
 RULE = Rule(
@@ -47,7 +62,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
     short=ShortWords("backup silent", "{n} backups silent", on_its_screen=True),
-    sentence="Backup {sources} {absence} on {universes}. {verdict} Nothing takes over there if the main source fails.",
+    sentence="Backup {sources} {absence} on {universes}. {verdict} {left} if the main source fails.",
     judged_by=judged_by(BackupAbsentParameters(), bind),
     facts=BackupAbsentFacts,
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),

@@ -9,12 +9,12 @@ import numpy as np
 from slotwatch.house.schema import House
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.explain import STREAM, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.succession import IDENTITY_CHANGED, moved, took_over_by_name
+from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, IDENTITY_CHANGED, moved, took_over_by_name
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
@@ -118,6 +118,7 @@ class UnexpectedSources:
                 + f"first seen {ctx.time_of_day(first_ns)}.",
             ),
             cause=IDENTITY_CHANGED if earlier >= 0 else cause,
+            next_checks=CHECKS_OF_ITS_RETURN if earlier >= 0 else (),
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
             lower=-1 if taken else 0,
             weight=float(taken * PRIORITIES + priority),
@@ -164,6 +165,8 @@ RULE = Rule(
         160,
         # A stranger's per-address priority, or that it has none, makes the universe's mixed.
         Reach(UNIVERSE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"mixed"})),
+        # That it came back as another one is why it is a stranger.
+        Reach(STREAM, rules=frozenset({"identity-changed"}), causes=frozenset({IDENTITY_CHANGED})),
     ),
     faults=("F12", "F38", "F39"),
     next_checks=(
