@@ -143,6 +143,13 @@ def test_the_last_of_two_sources_that_died_one_after_the_other_is_not_called_the
     assert "No other source is heard on this network now, so nothing shows that the path works." in evidence
 
 
+def test_another_stranger_beside_a_desk_that_is_back_is_an_incident_of_its_own() -> None:
+    laptop = Desk("Laptop", (1,), number=9, address="10.0.0.9", priority=120, from_s=AFTER_S + 0.1)
+    back = desk(number=7, address=MOVED, from_s=AFTER_S)
+    shown = Stage(house_of((1, 2), sources=(BY_ADDRESS, SPARE), by=BY), desk(to_s=BEFORE_S), back, laptop).run(16.0)
+    assert [one.sources for one in shown.open if one.rule == "unexpected-source"] == [("Laptop",)]
+
+
 def test_another_desk_of_another_name_is_a_stranger_beside_a_dead_desk() -> None:
     other = Desk("Desk X", (1, 2), number=7, address=MOVED, from_s=AFTER_S)
     shown = Stage(house_of((1, 2), sources=(BY_CID, SPARE), by=BY), desk(to_s=BEFORE_S), other).run(24.0)

@@ -27,6 +27,7 @@ def came_back(scene: Scene) -> Verdict | None:
     stopped = np.flatnonzero(scene.stopped)
     returned: dict[int, int] = {}
     """Of each pair of sources, before and now, one stream of the later one, with one of the earlier."""
+    every = set[int]()
     pairs: set[tuple[int, int]] = set()
     visitors = Visitors(ctx)
     for row in stopped.tolist():
@@ -34,6 +35,7 @@ def came_back(scene: Scene) -> Verdict | None:
         now = next((other for other in beside if _is_it(scene, other, row) and visitors.visit(other) is None), -1)
         if now < 0:
             return None
+        every.add(now)
         pair = ctx.source_of(row), ctx.source_of(now)
         if pair not in pairs:
             pairs.add(pair)
@@ -55,6 +57,7 @@ def came_back(scene: Scene) -> Verdict | None:
         evidence,
         ["another device of the same name that was switched on in that moment"] if by_name else [],
         next_checks=list(CHECKS_OF_ITS_RETURN),
+        returned_as=frozenset(every),
     )
 
 

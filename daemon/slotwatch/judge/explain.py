@@ -24,9 +24,9 @@ class Effect(Enum):
 
 
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
-FIXTURE = "fixture"
+FIXTURE, RETURNED = "fixture", "returned"
 """How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both of these;
-about its fixtures alone."""
+about its fixtures alone; about the streams as which, by its verdict, what stopped came back."""
 
 
 @dataclass(frozen=True, slots=True)

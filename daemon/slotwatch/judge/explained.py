@@ -221,6 +221,7 @@ class _Among:
 
 def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster], among: _Among) -> None:
     every = Extent.of(ctx, wide.cases)
+    returned = wide.verdict.returned_as if wide.verdict is not None else frozenset()
     now = [case for case in wide.cases if case.holds]
     # The part that is over explains what it left in the windows, but nothing that holds now.
     lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
@@ -253,6 +254,8 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             # it.
             if wide.rule.rule_class is RuleClass.SELF and earliest_ns is not None and not case.leaves_traces:
                 apt &= case.came_ns >= earliest_ns
+            if reach.nearness == explain.RETURNED:
+                apt &= bool(case.finding.streams) and returned.issuperset(case.finding.streams)
             if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:
@@ -265,7 +268,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
 
 def _is_near(among: _Among, case: Raised, nearness: str, extent: Extent) -> bool:
     finding = case.finding
-    if nearness == explain.ANYWHERE:
+    if nearness in (explain.ANYWHERE, explain.RETURNED):
         return True
     if nearness == explain.NETWORK:
         is_there = bool(finding.networks) and set(finding.networks) <= extent.networks

@@ -51,6 +51,8 @@ class Verdict:
     """Rows of sources on other networks. The verdict holds while one of them is heard."""
     rests_on_streams: tuple[int, ...] = ()
     """The same for single streams: rows of the stream table."""
+    returned_as: frozenset[int] = frozenset()
+    """Rows of the streams as which all that stopped seems to be back, under another identity."""
     once_back: str = ""
     """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
     since_then: str = ""

@@ -4,20 +4,12 @@ from __future__ import annotations
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import UNIVERSE, Reach
+from slotwatch.judge.explain import RETURNED, Reach
 from slotwatch.wire.universe import Protocol
 
 IDENTITY_CHANGED = "identity-changed"
 """Cause of an absence where the source seems to be back as one that is not declared, and of that one's incident."""
-ITS_RETURN = (
-    Reach(UNIVERSE, rules=frozenset({"identity-changed"}), causes=frozenset({IDENTITY_CHANGED})),
-    Reach(
-        UNIVERSE,
-        rules=frozenset({"unexpected-source"}),
-        causes=frozenset({IDENTITY_CHANGED}),
-        only=frozenset({IDENTITY_CHANGED}),
-    ),
-)
+ITS_RETURN = Reach(RETURNED, rules=frozenset({"identity-changed", "unexpected-source"}))
 """What such an absence explains: where the source is now is the same fault."""
 CHECKS_OF_ITS_RETURN = (
     "Look at the source's network page: address, and whether it was restarted.",

@@ -69,7 +69,7 @@ RULE = Rule(
     explains=Explains(
         120,
         Reach(STREAM, effects=frozenset({Effect.STREAM_TROUBLE})),
-        *ITS_RETURN,
+        ITS_RETURN,
         begins_at_a_moment=True,
     ),
     measured=LOSS_TIMEOUTS,

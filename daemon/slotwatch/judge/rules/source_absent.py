@@ -111,7 +111,7 @@ RULE = Rule(
             rules=frozenset({"backup-absent"}),
             causes=frozenset({"multicast-lost", "network-lost", "source-lost", "stream-terminated", IDENTITY_CHANGED}),
         ),
-        *ITS_RETURN,
+        ITS_RETURN,
         begins_at_a_moment=True,
     ),
     measured=LOSS_TIMEOUTS,
