@@ -42,14 +42,6 @@ def few_frames(number: int, count: int, universe: int = 1) -> Callable[[], Play]
     return lambda: [desk(), desk(number, (universe,), from_s=FROM_S, to_s=end_s, priority=90, **more)]
 
 
-def successor(overlap_s: float) -> Callable[[], Play]:
-    """A desk, and at FROM_S one of its name from another machine; the first continues for so long."""
-    return lambda: [
-        desk(to_s=FROM_S + overlap_s),
-        desk(from_s=FROM_S, cid=b"\7" * 16, address="10.0.0.9"),
-    ]
-
-
 def follows(backup: Levels) -> Callable[[], Play]:
     return lambda: [desk(), desk(2, levels=backup, priority=90)]
 
@@ -115,18 +107,6 @@ RIVALS = [
     ),
     moved("undeclared-universe", "frames", 10, few_frames(2, 9, 9), few_frames(2, 10, 9), FROM_S + 2.4),
     moved("unexpected-source", "frames", 10, few_frames(3, 9), few_frames(3, 10), FROM_S + 2.4, house=MAIN_ALONE),
-    # Both are unexpected while the first sends; whose place is taken is known once it is gone.
-    moved(
-        "unexpected-source",
-        "overlap_s",
-        2.0,
-        successor(1.5),
-        successor(2.5),
-        FROM_S + 17.0,
-        is_open,
-        MAIN_ALONE,
-        frozenset({"identity-changed", "source-conflict"}),
-    ),
     moved(
         "source-conflict",
         "moving_s",

@@ -65,6 +65,17 @@ def test_a_desk_that_is_back_as_an_undeclared_one_is_one_incident(
     assert "power" not in incident.summary and "The earlier one ended without notice." in incident.evidence
 
 
+@pytest.mark.parametrize(("both_sent_s", "is_back"), [(4.8, True), (5.2, False)])
+def test_who_sends_beside_a_desk_for_over_five_seconds_has_not_come_back_as_it(
+    both_sent_s: float, is_back: bool
+) -> None:
+    """`both_sent_s` of docs/rules.md: 5 s, common practice, no source."""
+    other = desk(number=7, address=MOVED, from_s=BEFORE_S)
+    shown = Stage(house_of((1, 2), sources=(BY_CID, SPARE), by=BY), desk(to_s=BEFORE_S + both_sent_s), other).run(20.0)
+    assert (("source-absent", "identity-changed") in shown.reported()) is is_back
+    assert (("source-absent", "source-lost") in shown.reported()) is not is_back
+
+
 def test_a_desk_that_is_back_long_after_its_backup_took_over_is_one_more_incident() -> None:
     """By then the cause of its silence is final: the stranger says whose place it takes."""
     sending = replace(SPARE, standby="sending")

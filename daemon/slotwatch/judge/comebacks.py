@@ -6,19 +6,9 @@ import numpy as np
 
 from slotwatch.judge import wording
 from slotwatch.judge.scene import Scene, Verdict
-from slotwatch.judge.succession import (
-    CHECKS_OF_ITS_RETURN,
-    IDENTITY_CHANGED,
-    changes,
-    moved,
-    prove_changes,
-    took_over_by_name,
-)
+from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, IDENTITY_CHANGED, changes, is_back_as, moved, prove_changes
 from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence
-
-OVERLAP_S = 5.0
-"""Longest time that a source and the one that it came back as may both have sent, as for the rule of that name."""
 
 
 def came_back(scene: Scene) -> Verdict | None:
@@ -67,4 +57,4 @@ def _is_it(scene: Scene, row: int, earlier: int) -> bool:
     source = ctx.source_of(row)
     if ctx.declared_source(source) is not None or ctx.is_here(source):
         return False
-    return took_over_by_name(ctx, row, earlier, OVERLAP_S) or moved(ctx, row, earlier)
+    return is_back_as(ctx, row, earlier)

@@ -5,12 +5,19 @@ from __future__ import annotations
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import RETURNED, Reach
+from slotwatch.judge.parameters import Threshold
 from slotwatch.wire.universe import Protocol
 
 IDENTITY_CHANGED = "identity-changed"
 """Cause of an absence where the source seems to be back as one that is not declared, and of that one's incident."""
 ITS_RETURN = Reach(RETURNED, rules=frozenset({"identity-changed", "unexpected-source"}))
 """What such an absence explains: where the source is now is the same fault."""
+BOTH_SENT_S = 5.0
+COMES_BACK = (
+    Threshold(
+        "both_sent_s", BOTH_SENT_S, "longest time that a source and the one that it came back as may both have sent"
+    ),
+)
 CHECKS_OF_ITS_RETURN = (
     "Look at the source's network page: address, and whether it was restarted.",
     "Compare its identity and address with what the house file declares.",
@@ -38,6 +45,11 @@ def took_over_by_name(ctx: RuleContext, row: int, other: int, overlap_s: float) 
     gone = 0 < streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(overlap_s)
     is_another = other != row and not streams.live[other]
     return bool(is_another and gone and own.source_name and earlier.source_name == own.source_name)
+
+
+def is_back_as(ctx: RuleContext, row: int, earlier: int) -> bool:
+    """Whether the source of a stream seems to be that of the earlier one, by its name or its CID."""
+    return took_over_by_name(ctx, row, earlier, BOTH_SENT_S) or moved(ctx, row, earlier)
 
 
 def moved(ctx: RuleContext, row: int, other: int) -> bool:

@@ -16,7 +16,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
-from slotwatch.judge.succession import IDENTITY_CHANGED, ITS_RETURN
+from slotwatch.judge.succession import COMES_BACK, IDENTITY_CHANGED, ITS_RETURN
 from slotwatch.snapshot import Severity
 
 
@@ -114,7 +114,7 @@ RULE = Rule(
         ITS_RETURN,
         begins_at_a_moment=True,
     ),
-    measured=LOSS_TIMEOUTS,
+    measured=(*LOSS_TIMEOUTS, *COMES_BACK),
     source="ANSI E1.31-2018 6.7.1",
     faults=("F02",),
     next_checks=(

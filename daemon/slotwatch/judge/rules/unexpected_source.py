@@ -14,7 +14,7 @@ from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, IDENTITY_CHANGED, moved, took_over_by_name
+from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, COMES_BACK, IDENTITY_CHANGED, is_back_as
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
@@ -29,7 +29,6 @@ PRIORITIES = 256
 class UnexpectedSourceParameters(RuleParameters):
     on_delay_s: float = number(1.0, "time it is live before the incident opens")
     frames: int = number(3, "fewest frames that count")
-    overlap_s: float = number(5.0, "longest time that it and one whose place it takes may both have sent")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +64,7 @@ class UnexpectedSources:
         if not ctx.beside_a_dead_one[row]:
             return -1
         others = [other for other in map(int, ctx.streams_of(ctx.universe_of(row))) if self._is_invited(ctx, other)]
-        p = self._p
-        found = [one for one in others if took_over_by_name(ctx, row, one, p.overlap_s) or moved(ctx, row, one)]
-        return ctx.source_of(found[0]) if found else -1
+        return next((ctx.source_of(one) for one in others if is_back_as(ctx, row, one)), -1)
 
     def _is_invited(self, ctx: RuleContext, row: int) -> bool:
         one = slice(row, row + 1)
@@ -168,6 +165,7 @@ RULE = Rule(
         # That it came back as another one is why it is a stranger.
         Reach(STREAM, rules=frozenset({"identity-changed"}), causes=frozenset({IDENTITY_CHANGED})),
     ),
+    measured=COMES_BACK,
     faults=("F12", "F38", "F39"),
     next_checks=(
         "Find out who it is: name and address are in the evidence.",
