@@ -87,11 +87,12 @@ def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDr
     evidence = [moved, *(verdict.evidence if verdict else ()), *_each(case.finding.evidence for case in worst_first)]
     heard = elsewhere.heard_elsewhere(ctx.listener.elsewhere, ctx, universes)
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
-        # Where another source carries on, what is heard of the universe there is no sign of the one that stopped, and
-        # no route is without its input.
-        dead = [row for row in lasting(cluster, universes) if not ctx.universes.live[row]]
+        # Where another source carries on, what is heard of the universe there is no sign of the one that stopped.
         all_lost = not ctx.universes.live[universes].any()
-        evidence[1:1] = [*(elsewhere.sentences(heard) if all_lost else ()), *say_fed(ctx, dead)]
+        evidence[1:1] = [
+            *(elsewhere.sentences(heard) if all_lost else ()),
+            *say_fed(ctx, lasting(cluster, universes)),
+        ]
     return IncidentDraft(
         rule=cluster.rule.name,
         group=cluster.group,

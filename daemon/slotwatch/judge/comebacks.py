@@ -14,32 +14,29 @@ from slotwatch.snapshot import Confidence
 def came_back(scene: Scene) -> Verdict | None:
     """Give the verdict that all that stopped came back as undeclared sources; None if any of it did not."""
     ctx, streams = scene.ctx, scene.ctx.streams
-    stopped = np.flatnonzero(scene.stopped)
-    returned: dict[int, int] = {}
-    """Of each pair of sources, before and now, one stream of the later one, with one of the earlier."""
-    every = set[int]()
-    pairs: set[tuple[int, int]] = set()
+    now_of: dict[int, int] = {}
+    """Of each stream that stopped, the one as which it came back."""
     visitors = Visitors(ctx)
-    for row in stopped.tolist():
-        beside = np.flatnonzero(ctx.live & (streams.universe == streams.universe[row])).tolist()
-        now = next((other for other in beside if _is_it(scene, other, row) and visitors.visit(other) is None), -1)
+    for row in np.flatnonzero(scene.stopped).tolist():
+        live = (one for one in ctx.streams_of(ctx.universe_of(row)).tolist() if ctx.live[one])
+        now = next((one for one in live if _is_it(scene, one, row) and visitors.visit(one) is None), -1)
         if now < 0:
             return None
-        every.add(now)
-        pair = ctx.source_of(row), ctx.source_of(now)
-        if pair not in pairs:
-            pairs.add(pair)
-            returned[now] = row
-    if not returned:
+        now_of[row] = now
+    if not now_of:
         return None
+    returned: dict[tuple[int, int], tuple[int, int]] = {}
+    """Of each pair of sources, before and now, the first such pair of streams."""
+    for row, now in now_of.items():
+        returned.setdefault((ctx.source_of(row), ctx.source_of(now)), (row, now))
     how, evidence = dict[str, None](), list[str]()
-    for now, row in returned.items():
+    for row, now in returned.values():
         how |= dict.fromkeys(changes(ctx, now, row))
         began = ctx.time_of_day(int(streams.since_ns[now]))
         evidence += [f"{ctx.say_source(ctx.source_of(now))} has sent the same since {began}."]
         evidence += prove_changes(ctx, now, row)
-    by_name = not all(moved(ctx, now, row) for now, row in returned.items())
-    it_seems = "They seem" if len(pairs) > 1 else "It seems"
+    by_name = not all(moved(ctx, now, row) for row, now in returned.values())
+    it_seems = "They seem" if len(returned) > 1 else "It seems"
     return Verdict(
         IDENTITY_CHANGED,
         Confidence.MEDIUM if by_name else Confidence.HIGH,
@@ -47,7 +44,7 @@ def came_back(scene: Scene) -> Verdict | None:
         evidence,
         ["another device of the same name that was switched on in that moment"] if by_name else [],
         next_checks=list(CHECKS_OF_ITS_RETURN),
-        returned_as=frozenset(every),
+        returned_as=frozenset(now_of.values()),
     )
 
 

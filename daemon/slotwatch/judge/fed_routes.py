@@ -17,12 +17,14 @@ MOST_FED = 4
 def say_fed(ctx: RuleContext, universes: Sequence[int]) -> list[str]:
     """Say of each route that a lost universe feeds what its output does now.
 
-    universes: rows. A route takes its input from its declared network, or from the first. One whose port is gone, or
-    whose process has ended, is left out: its own incident says that it sends nothing.
+    universes: rows; those that another source carries on are left out. A route takes its input from its declared
+    network, or from the first. One whose port is gone, or whose process has ended, is left out: its own incident says
+    that it sends nothing.
     """
     if not ctx.house.routes:
         return []
-    lost = {(ctx.universe_id(row), int(ctx.universes.network[row])) for row in universes}
+    table = ctx.universes
+    lost = {(ctx.universe_id(row), int(table.network[row])) for row in universes if not table.live[row]}
     unable = {route.name for route in ctx.listener.routes.routes if route.trouble}
     unable |= ctx.listener.routes.interrupted(ctx.now_ns, REPORT_LATE_NS).keys()
     fed = [route for route in ctx.house.routes if (route.source, route.source_network or 0) in lost]

@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.scene import Scene, Verdict
-from slotwatch.snapshot import Confidence
+from slotwatch.snapshot import Confidence, SourceRow
 
 
 def others_seen(scene: Scene) -> bool:
     """Whether anything else still reaches this port on these networks: discovery, packets, queries."""
-    ctx, stop_ns = scene.ctx, scene.group.to_ns + NANOSECONDS
-    return any(
-        ctx.sources[row].last_seen_ns > stop_ns and ctx.sources[row].network in scene.networks
-        for row in ctx.sources
-        if row not in scene.sources and not ctx.is_here(row)
-    )
+    stop_ns = scene.group.to_ns + NANOSECONDS
+    return any(one.last_seen_ns > stop_ns for one in _others(scene))
 
 
 def others_before(scene: Scene) -> bool:
     """Whether any other source was ever heard on these networks."""
+    return any(True for _ in _others(scene))
+
+
+def _others(scene: Scene) -> Iterator[SourceRow]:
     ctx = scene.ctx
-    others = (ctx.sources[row] for row in ctx.sources if row not in scene.sources and not ctx.is_here(row))
-    return any(one.network in scene.networks for one in others)
+    for row in ctx.sources:
+        if row not in scene.sources and ctx.sources[row].network in scene.networks and not ctx.is_here(row):
+            yield ctx.sources[row]
 
 
 def network_lost(scene: Scene) -> Verdict:

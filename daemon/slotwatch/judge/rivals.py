@@ -98,11 +98,11 @@ class Rivals:
         main_of = self._mains(ctx, rows)
         backup = _is_role(ctx, rows, "backup")
         reference = np.where(backup & (main_of[universe] >= 0), main_of[universe], reference)
-        # One that has ended has no levels to be out of step with: the first that sends stands for it.
-        first = np.unique(universe, return_index=True)[1]
-        first_of = np.full(ctx.universes.count, -1, np.intp)
-        first_of[universe[first]] = rows[first]
-        reference = np.where(np.isin(reference, rows), reference, first_of[universe])
+        ended = ~np.isin(reference, rows)
+        if ended.any():
+            # It has no levels to be out of step with: the first that sends stands for it.
+            among, first = np.unique(universe, return_index=True)
+            reference[ended] = rows[first[among.searchsorted(universe[ended])]]
         keep = (reference != rows) & (reference >= 0) & (streams.universe[reference] == universe)
         if not keep.any():
             return _none()

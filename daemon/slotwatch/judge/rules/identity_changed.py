@@ -12,7 +12,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.succession import MOST_LOOKED_AT, changes, moved, predecessor, prove_changes
+from slotwatch.judge.succession import BOTH_SENT_S, MOST_LOOKED_AT, changes, moved, predecessor, prove_changes
 from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence, Severity
 
@@ -21,7 +21,7 @@ from slotwatch.snapshot import Confidence, Severity
 class IdentityChangedParameters(RuleParameters):
     on_delay_s: float = number(1.0, "time that it sends before the incident opens")
     shown_s: float = number(60.0, "time after its first frame for which it counts as just come back")
-    overlap_s: float = number(5.0, "longest time that it and the one it took over from may both have sent")
+    overlap_s: float = number(BOTH_SENT_S, "longest time that it and the one it took over from may both have sent")
     start_s: float = number(5.0, "time after the start within which no source counts as come back")
 
 

@@ -63,12 +63,9 @@ class UnexpectedSources:
         """The row of the invited source that this stream's one seems to be, under another identity; -1: none."""
         if not ctx.beside_a_dead_one[row]:
             return -1
-        others = [other for other in map(int, ctx.streams_of(ctx.universe_of(row))) if self._is_invited(ctx, other)]
-        return next((ctx.source_of(one) for one in others if is_back_as(ctx, row, one)), -1)
-
-    def _is_invited(self, ctx: RuleContext, row: int) -> bool:
-        one = slice(row, row + 1)
-        return not self._invitations.is_stranger(ctx.stream_declared[one], ctx.stream_sources_declared[one])[0]
+        others = ctx.streams_of(ctx.universe_of(row))
+        strangers = self._invitations.is_stranger(ctx.stream_declared[others], ctx.stream_sources_declared[others])
+        return next((ctx.source_of(one) for one in others[~strangers].tolist() if is_back_as(ctx, row, one)), -1)
 
     def describe(self, ctx: RuleContext, row: int) -> Finding:
         streams = ctx.streams
