@@ -56,6 +56,13 @@ def test_links_between_documents_lead_somewhere(document: str) -> None:
         assert ((ROOT / document).parent / target).exists(), f"{document} links to {target}"
 
 
+@pytest.mark.parametrize("document", PAGES)
+def test_no_page_holds_both_sides_of_a_merge(document: str) -> None:
+    """git-merge(1), "How conflicts are presented"."""
+    text = (ROOT / document).read_text(encoding="utf-8")
+    assert re.findall(r"^(?:<{7}|>{7}|\|{7}) .*$", text, re.M) == []
+
+
 @pytest.mark.parametrize(("document", "most"), [("README.md", 150), ("DEVELOPERS.md", 200)])
 def test_first_pages_stay_short(document: str, most: int) -> None:
     assert len((ROOT / document).read_text(encoding="utf-8").splitlines()) <= most
