@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from slotwatch.house.schema import DeclaredUniverse, Limits, Network, Receiver
 from slotwatch.wire.observation import (
+    AddressSeen,
     DropsSeen,
     JoinSeen,
     LinkSeen,
@@ -66,10 +67,12 @@ def newcomers(count: int, within_s: float) -> Plain:
     return Plain(made)
 
 
-def claims(swap_back: bool) -> list[tuple[float, object]]:
+def claims(swap_back: bool, *, overheard: bool = False) -> list[tuple[float, object]]:
     """An address that goes to another device, and back to the first or not: a device that was replaced."""
     later = MACS[0] if swap_back else MACS[1]
     seen = ((2.0, MACS[0]), (3.0, MACS[1]), (FROM_S, later))
+    if overheard:
+        return [see(t, AddressSeen, 0, "10.0.0.7", mac) for t, mac in seen]
     return [see(t, NeighbourSeen, 0, "10.0.0.7", mac, True) for t, mac in seen]
 
 
@@ -266,15 +269,19 @@ CASES = [
         )
         for near in ("169.253.255.255", "169.255.0.0")
     ),
-    Case(
-        "duplicate-address",
-        HOUSE,
-        lambda: [desk(), *claims(False)],
-        lambda: [desk(), *claims(True)],
-        (0.0, 1.1),
-        # Both were heard within a minute (RFC 5227), and its off-delay of a minute follows.
-        end_s=FROM_S,
-        closes_s=(118.9, 121.2),
+    *(
+        Case(
+            "duplicate-address",
+            HOUSE,
+            lambda overheard=overheard: [desk(), *claims(False, overheard=overheard)],
+            lambda overheard=overheard: [desk(), *claims(True, overheard=overheard)],
+            (0.0, 1.1),
+            name,
+            # Both were heard within a minute (RFC 5227), and its off-delay of a minute follows.
+            end_s=FROM_S,
+            closes_s=(118.9, 121.2),
+        )
+        for overheard, name in ((False, ""), (True, "its packets show it"))
     ),
     Case(
         "receiver-silent",

@@ -18,12 +18,15 @@ CONTEST_NS = 60 * NANOSECONDS
 """Time within which an address moves to another device and back (RFC 5227)."""
 
 
+Claims = dict[str, int]
+"""Device addresses that claim one address, and when each last did."""
+
+
 @dataclass(slots=True)
 class Neighbour:
     """One address of a network: which device claims it, and whether it still answers."""
 
-    macs: dict[str, int] = field(default_factory=dict)
-    """Device address: when it last claimed this one."""
+    macs: Claims = field(default_factory=dict)
     reachable: bool = False
     answered_ns: int = 0
     failed_ns: int = 0
@@ -37,8 +40,8 @@ class Neighbours:
         """From this computer's own neighbour table (ARP, NDP)."""
         self.contested: dict[tuple[int, str], int] = {}
         """Addresses that went back to a device after another had claimed them: when that was last seen."""
-        self._overheard: dict[tuple[int, str], str] = {}
-        """Device addresses, from ARP and from packets of the devices themselves."""
+        self._overheard: dict[tuple[int, str], Claims] = {}
+        """From ARP and from packets of the devices themselves."""
 
     def get(self, network: int, address: str) -> Neighbour | None:
         return self.by_address.get((network, address))
@@ -46,16 +49,23 @@ class Neighbours:
     def device_address(self, network: int, address: str) -> str:
         """Give the device address behind an IP address, from this computer's own table, else overheard; else empty."""
         neighbour = self.by_address.get((network, address))
-        if neighbour and neighbour.macs:
-            return max(neighbour.macs, key=neighbour.macs.__getitem__)
-        return self._overheard.get((network, address), "")
+        claims = (neighbour.macs if neighbour else {}) or self._overheard.get((network, address), {})
+        return max(claims, key=claims.__getitem__, default="")
+
+    def rivals(self, network: int, address: str) -> list[str]:
+        """Return the devices that claim a contested address in turn, sorted by their device addresses."""
+        key = network, address
+        neighbour = self.by_address.get(key)
+        since_ns = self.contested[key] - CONTEST_NS
+        claims = (*(neighbour.macs.items() if neighbour else ()), *self._overheard.get(key, {}).items())
+        return sorted({mac for mac, t_ns in claims if t_ns >= since_ns})
 
     def overhear(self, seen: AddressSeen) -> None:
         """Take what a packet of the device shows."""
         key = seen.network, seen.address
         if key not in self._overheard and len(self._overheard) >= MOST_NEIGHBOURS:
             self._overheard.pop(next(iter(self._overheard)))
-        self._overheard[key] = seen.mac
+        self._note_claim(key, self._overheard.setdefault(key, {}), seen.mac, seen.t_ns)
 
     def take(self, seen: NeighbourSeen) -> None:
         """Take a row of this computer's own neighbour table."""
@@ -66,21 +76,20 @@ class Neighbours:
                 self.by_address.pop(next(iter(self.by_address)))
             neighbour = self.by_address[key] = Neighbour()
         if seen.mac:
-            self._note_claim(key, neighbour, seen)
+            self._note_claim(key, neighbour.macs, seen.mac, seen.t_ns)
         answered_ns = seen.answered_ns or (seen.t_ns if seen.reachable else 0)
         neighbour.answered_ns = max(neighbour.answered_ns, answered_ns)
         if not seen.mac and neighbour.failed_ns <= neighbour.answered_ns:
             neighbour.failed_ns = seen.t_ns
         neighbour.reachable = seen.reachable
 
-    def _note_claim(self, key: tuple[int, str], neighbour: Neighbour, seen: NeighbourSeen) -> None:
+    def _note_claim(self, key: tuple[int, str], claims: Claims, mac: str, t_ns: int) -> None:
         """Note a claim; one that returns to a device after another's is a contest, a single change is a swap."""
-        claims = neighbour.macs
-        newest = max(claims, key=lambda mac: claims[mac], default=None)
-        if newest not in (None, seen.mac) and seen.t_ns - claims.get(seen.mac, 0) < CONTEST_NS and seen.mac in claims:
-            self.contested[key] = seen.t_ns
+        newest = max(claims, key=claims.__getitem__, default=None)
+        if newest not in (None, mac) and mac in claims and t_ns - claims[mac] < CONTEST_NS:
+            self.contested[key] = t_ns
             if len(self.contested) > MOST_CONTESTED:
                 self.contested.pop(next(iter(self.contested)))
-        claims[seen.mac] = seen.t_ns
+        claims[mac] = t_ns
         while len(claims) > MOST_CLAIMS:
-            claims.pop(min(claims, key=lambda mac: claims[mac]))
+            claims.pop(min(claims, key=claims.__getitem__))

@@ -37,8 +37,7 @@ def contested_addresses(ctx: RuleContext, p: DuplicateAddressParameters) -> dict
 
 def describe_contested(ctx: RuleContext, key: Contested) -> Finding:
     network, address = key
-    known = ctx.listener.neighbours.get(network, address)
-    macs = sorted(known.macs) if known else []
+    macs = ctx.listener.neighbours.rivals(network, address)
     sources = tuple(row for row in ctx.sources if ctx.sources[row].address == address)
     return Finding(
         group=f"address:{network}:{address}",
