@@ -16,6 +16,7 @@ import errno
 import os
 import socket
 import struct
+from collections.abc import Set
 from ipaddress import IPv4Address
 
 from slotwatch.edge.shared.interfaces import Interface, InterfaceWatch
@@ -98,7 +99,7 @@ class GroupWatch:
         self._outcomes.clear()
         self._open()
 
-    def read(self, ready: set[int], now_ns: int) -> list[Seen]:
+    def read(self, ready: Set[int], now_ns: int) -> list[Seen]:
         """What was heard, and changes of what can be heard."""
         if self._interfaces.fd in ready and self._interfaces.read():
             self._open()

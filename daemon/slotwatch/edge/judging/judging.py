@@ -10,7 +10,7 @@ from __future__ import annotations
 import gc
 import select
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import replace
 
 from slotwatch import clock
@@ -141,11 +141,7 @@ class JudgingProcess:
     def run(self, lifeline: Channel[FromChild, ToChild], handle: Callable[[ToChild], bool]) -> None:
         """Judge until `handle` of a parent's message says False, or the lifeline closes."""
         poll = select.poll()
-        # Reports of routes are read in the next turn anyway: waking for them took the processor from routes themselves
-        # (a frame waited 3 to 6 ms, ten times a second).
-        channels = {c.fileno(): c for c in (lifeline, self._requests, self._observations)}
-        watched = [*self._groups.fds(), *self._neighbours.fds()]
-        for fd in [*channels, *watched]:
+        for fd in (lifeline.fileno(), *self.wakes_for()):
             poll.register(fd, select.POLLIN)
         gc.collect()
         gc.freeze()  # the engine's tables are for life: later collections need not walk them
@@ -159,17 +155,25 @@ class JudgingProcess:
             ready = {fd for fd, _ in poll.poll(wait_ms)}
             if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
                 return
-            self._listen(ready)
-            wait_ms = self.turn()
+            wait_ms = self.turn(ready)
             if clock.monotonic_ns() - self._status_ns > STATUS_NS:
                 self._status_ns = clock.monotonic_ns()
                 lifeline.send(StatusText(self._status))
 
-    def turn(self) -> int:
-        """Judge what is in the ring, let time pass, publish; or leave it, while nothing is due and nothing new.
+    def wakes_for(self) -> tuple[int, ...]:
+        """Return the descriptors for which the next turn comes at once, as soon as something waits on one of them."""
+        # Reports of routes are read in the next turn anyway: waking for them took the processor from routes themselves
+        # (a frame waited 3 to 6 ms, ten times a second).
+        channels = (self._requests.fileno(), self._observations.fileno())
+        return (*channels, *self._groups.fds(), *self._neighbours.fds())
+
+    def turn(self, ready: Set[int] = frozenset()) -> int:
+        """Take what waits on the descriptors in `ready`. Then judge what is in the ring, let time pass, publish; or
+        leave that, while nothing is due and nothing new.
 
         Returns the milliseconds that may pass till the next.
         """
+        self._listen(ready)
         now_ns = clock.monotonic_ns()
         self._watch_stalls(now_ns)
         if self._nothing_new(now_ns):
@@ -350,7 +354,7 @@ class JudgingProcess:
     def _status(self) -> str:
         return f"watching {self.house.name}: {self._open} incident{'' if self._open == 1 else 's'} open"
 
-    def _listen(self, ready: set[int]) -> None:
+    def _listen(self, ready: Set[int]) -> None:
         now_ns = clock.monotonic_ns()
         if self._requests.fileno() in ready:
             for message in self._requests.receive():

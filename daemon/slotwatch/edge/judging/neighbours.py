@@ -6,6 +6,7 @@ import errno
 import ipaddress
 import socket
 import struct
+from collections.abc import Set
 
 from slotwatch import clock
 from slotwatch.edge.shared import netlink
@@ -44,7 +45,7 @@ class NeighbourWatch:
         self._interfaces.take_house(house)
         self._read_ns = 0
 
-    def read(self, ready: set[int], now_ns: int) -> list[NeighbourSeen]:
+    def read(self, ready: Set[int], now_ns: int) -> list[NeighbourSeen]:
         """What is new; everything every 30 s."""
         if self._interfaces.fd in ready and self._interfaces.read():
             self._read_ns = 0
