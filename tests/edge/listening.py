@@ -60,6 +60,10 @@ class Listening:
         self.tail = reader.tail
         return found
 
+    def follow(self) -> None:
+        """Take what the kernel and judging have said until now."""
+        self.intake.follow(self.intake.wait(0))
+
     def links(self) -> list[LinkSeen]:
         """What has arrived of links; other messages are dropped."""
         return [link for m in self.judging.receive() if isinstance(m, LinksSeen) for link in m.links]

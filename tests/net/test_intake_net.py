@@ -32,8 +32,7 @@ def heard(ear, within_s=PATIENCE_S):
 def awaited(ear, **wanted):
     # The kernel tells of a cable in its own time and in several messages: the first that says what is awaited.
     def matching():
-        if ear.intake.watch.read():
-            ear.intake._changed()
+        ear.follow()
         rows = ear.links()
         found = (row for row in rows if all(getattr(row, name) == value for name, value in wanted.items()))
         return next((asdict(row) for row in found), None)

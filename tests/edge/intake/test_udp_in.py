@@ -20,13 +20,15 @@ from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.shared import compiled
 from slotwatch.edge.shared.compiled import load_receiving
 from slotwatch.edge.shared.messages.intake import Idle, IntakeWoke
+from slotwatch.edge.shared.pace import GRID_NS
 from slotwatch.edge.shared.ring import RingWriter, create_memory
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import Route
 from slotwatch.wire.batch import COLUMNS, FLAG_TRUNCATED, NETWORK_UNKNOWN, ROW_BYTES
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.compiling import Built
-from tests.edge.listening import ROWS, house_on, listening, send
+from tests.edge.listening import ROWS, Listening, house_on, listening, send
+from tests.patience import until
 from tests.ports import free_port
 
 LOOPBACK = ipaddress.ip_address("::ffff:127.0.0.1").packed
@@ -126,7 +128,8 @@ def test_drops_of_the_kernel_are_counted_without_waiting_for_another_packet() ->
     house = house_on()
     with listening(house) as ear:
         sock = next(s for s in ear.intake.sockets if s.protocol is Protocol.E131 and not s.v6)
-        sock._sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
+        with socket.socket(fileno=os.dup(sock.fd)) as same:
+            same.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1)
         send(house.listen.e131_port, *[bytes(638)] * 100)
         kept = sum(len(batch) for batch in ear.read())
         assert 0 < kept < 100
@@ -196,11 +199,33 @@ def test_a_reserved_port_without_the_right_is_reported() -> None:
         DataSocket(Protocol.E131, 80)
 
 
-def test_packets_gather_longer_the_rarer_they_are_and_never_while_a_route_waits() -> None:
-    with listening(house_on()) as ear:
-        ear.intake._rate_hz = 10.0
+class HandClock:
+    """The monotonic clock, which moves only when a test moves it."""
+
+    def __init__(self) -> None:
+        self.now_ns = clock.monotonic_ns()
+
+    def turn_after(self, seconds: float, ear: Listening, port: int, packets: int) -> None:
+        """So long after intake's last turn these packets have come, and it turns."""
+        send(port, *[b"x"] * packets)
+        self.now_ns += round(seconds * 1e9)
+        ear.intake.turn()
+
+
+@pytest.fixture
+def hand(monkeypatch: pytest.MonkeyPatch) -> HandClock:
+    made = HandClock()
+    monkeypatch.setattr(clock, "monotonic_ns", lambda: made.now_ns)
+    return made
+
+
+def test_packets_gather_longer_the_rarer_they_are_and_never_while_a_route_waits(hand: HandClock) -> None:
+    house = house_on()
+    with listening(house) as ear:
+        ear.intake.turn()
+        hand.turn_after(1.0, ear, house.listen.e131_port, 10)
         rare_s = ear.intake.gather_s()
-        ear.intake._rate_hz = 177_500.0
+        hand.turn_after(0.0004, ear, house.listen.e131_port, 71)  # 177,500 a second
         often_s = ear.intake.gather_s()
         capacity_s = min(s.holds_packets() for s in ear.intake.sockets) / 177_500
         assert often_s <= rare_s <= 0.020
@@ -212,23 +237,23 @@ def test_packets_gather_longer_the_rarer_they_are_and_never_while_a_route_waits(
 
 
 def test_packets_gather_to_the_next_tenth_while_judging_idles_and_a_burst_ends_that(
-    monkeypatch: pytest.MonkeyPatch,
+    monkeypatch: pytest.MonkeyPatch, hand: HandClock
 ) -> None:
     monkeypatch.setattr("slotwatch.edge.intake.intake.BURST_ROWS", 50)  # fits any receive buffer
     house = house_on()
+    port = house.listen.e131_port
     with listening(house) as ear:
         ear.judging.send(Idle(may_idle=True))
-        for message in ear.intake._channel.receive():
-            ear.intake._asked(message)
-        ear.intake._rate_hz = 640.0
-        slept_to_s = time.monotonic() + ear.intake.gather_s()
-        assert min(slept_to_s % 0.1, 0.1 - slept_to_s % 0.1) < 0.02
-        ear.read()
-        ear.judging.receive()
-        send(house.listen.e131_port, *[b"x"] * 60)
+        ear.follow()
+        hand.now_ns = hand.now_ns // GRID_NS * GRID_NS
         ear.intake.turn()
+        hand.turn_after(0.050, ear, port, 32)  # 640 a second
+        capacity_s = min(s.holds_packets() for s in ear.intake.sockets) / 177_500
+        assert ear.intake.gather_s() == pytest.approx(min(0.050, capacity_s / 2), abs=1e-6)
+        ear.judging.receive()
+        hand.turn_after(0.050, ear, port, 60)
         assert ear.judging.receive() == [IntakeWoke()]
-        ear.intake._rate_hz = 640.0
+        hand.turn_after(0.050, ear, port, 32)
         assert ear.intake.gather_s() <= 0.020
 
 
@@ -252,7 +277,7 @@ def test_a_house_with_another_port_is_heard_there_and_no_longer_here() -> None:
         ear.intake.take_house(other)
         assert {sock.fd for sock in ear.intake.sockets} & before, "the case that this test is for did not arise"
         send(other.listen.e131_port, b"there")
-        ready = {fd for fd, _ in ear.intake._poll.poll(1.0)}
+        ready = until(lambda: ear.intake.wait(1.0) & {sock.fd for sock in ear.intake.sockets})
         assert ready == {s.fd for s in ear.intake.sockets if s.port == other.listen.e131_port and not s.v6}
         (batch,) = ear.read()
         assert bytes(batch.data[0, :5]) == b"there"
@@ -267,7 +292,7 @@ def test_a_house_that_cannot_be_heard_leaves_the_way_back_open() -> None:
             ear.intake.take_house(replace(house, listen=listen))
         ear.intake.take_house(house)
         send(house.listen.e131_port, b"here")
-        assert ear.intake._poll.poll(1.0)
+        assert until(lambda: ear.intake.wait(1.0) & {sock.fd for sock in ear.intake.sockets})
         (batch,) = ear.read()
         assert bytes(batch.data[0, :4]) == b"here"
 

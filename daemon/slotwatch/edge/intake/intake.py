@@ -99,6 +99,8 @@ class Intake:
         self._refreshed_s = 0.0
         self._lines_sent_s = 0.0
         self._poll = select.epoll()
+        for fd in (observations.fileno(), self.watch.fd):
+            self._poll.register(fd, select.EPOLLIN)
         self._data_fds: set[int] = set()
         self._register()
         self._joined()
@@ -143,27 +145,37 @@ class Intake:
 
     def run(self, lifeline: Channel[FromChild, ToChild], handle: Callable[[ToChild], bool]) -> None:
         """Read until `handle(message)` of the parent's messages says False, or the lifeline is closed."""
-        for fd in (lifeline.fileno(), self._channel.fileno(), self.watch.fd):
-            self._poll.register(fd, select.EPOLLIN)
+        self._poll.register(lifeline.fileno(), select.EPOLLIN)
         waiting = False
         while True:
             if waiting:
                 self._gather()
             # Lines have no descriptor here: their threads queue frames, which are looked for as often as we gather.
             rest_s = LONGEST_GATHER_S if self.taps else GRID_S if self._resting else TURN_AT_LEAST_S
-            ready = {fd for fd, _ in self._poll.poll(0 if waiting else rest_s)}
+            ready = self.wait(0 if waiting else rest_s)
             polled_ns = clock.monotonic_ns()
             if lifeline.fileno() in ready and (not all(map(handle, lifeline.receive())) or lifeline.closed):
                 return
-            if self.watch.fd in ready and self.watch.read():
-                self._changed()
-            if self._channel.fileno() in ready:
-                for message in self._channel.receive():
-                    self._asked(message)
+            self.follow(ready)
             full = [sock for sock in self.sockets if sock.fd in ready]
             if full and not waiting:
                 self._gather()
             waiting = self._empty(full, polled_ns) > 0
+
+    def wait(self, seconds: float) -> set[int]:
+        """Wait until packets, news of interfaces or a message of judging are there, at most so long.
+
+        Returns the descriptors that hold them.
+        """
+        return {fd for fd, _ in self._poll.poll(seconds)}
+
+    def follow(self, ready: set[int]) -> None:
+        """Take the news of interfaces and the messages of judging that wait on the descriptors in `ready`."""
+        if self.watch.fd in ready and self.watch.read():
+            self._changed()
+        if self._channel.fileno() in ready:
+            for message in self._channel.receive():
+                self._asked(message)
 
     def turn(self) -> int:
         """Empty every socket and line once; returns how many rows were written."""
@@ -214,11 +226,12 @@ class Intake:
             return ROUTED_GATHER_S if self._steady_hz > MANY_HZ else 0.0
         most_s = min((s.holds_packets() / FULL_GIGABIT_HZ / 2 for s in self.sockets), default=LONGEST_GATHER_S)
         wanted_s = GATHERED_PACKETS / max(self._rate_hz, 1.0)
-        longest_s = GRID_S - time.monotonic() % GRID_S if self._resting and not self.taps else LONGEST_GATHER_S
+        to_grid_s = (GRID_NS - clock.monotonic_ns() % GRID_NS) / 1e9
+        longest_s = to_grid_s if self._resting and not self.taps else LONGEST_GATHER_S
         return min(most_s, max(SHORTEST_GATHER_S, min(longest_s, wanted_s)))
 
     def _measure(self, count: int) -> None:
-        now_s = time.monotonic()
+        now_s = clock.monotonic_ns() / 1e9
         elapsed_s = max(now_s - self._turned_s, 1e-4)
         self._turned_s = now_s
         # Up at once, so that a burst after idling does not wait 20 ms twice; down slowly.
