@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+import subprocess
+import sys
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 
-from slotwatch import app as apps
-from slotwatch.app import App
+from slotwatch.edge.shared.watchdog import STUCK_S, Watchdog
+from tests.patience import PATIENCE_S
 
 SECOND_NS = 1_000_000_000
 
@@ -18,7 +20,6 @@ SECOND_NS = 1_000_000_000
 class Standing:
     """A child that only counts its kills."""
 
-    role: str
     since_s: float = 1000.0
     """Since it was ready, or as `Child.ready_s` counts for one that is being started."""
     ready: bool = True
@@ -53,27 +54,26 @@ class Turned:
 
 @dataclass
 class Bench:
-    app: App
-    children: dict[str, Standing] = field(default_factory=dict)
+    turned: Turned = field(default_factory=lambda: Turned({}))
     fed: Fed = field(default_factory=Fed)
+    lines: list[str] = field(default_factory=list)
+    """What was written to the journal."""
+    children: dict[str, Standing] = field(default_factory=lambda: {role: Standing() for role in ("intake", "judging")})
+    watchdog: Watchdog = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.watchdog = Watchdog(self.turned, self.fed, self.lines.append)
 
     def watch(self, intake_s: float, judging_s: float, now_s: float = 100.0) -> tuple[int, dict[str, int]]:
         """Watch once with these ages of the last turns; feedings and kills so far."""
-        self.app._progress = Turned({"intake": intake_s, "judging": judging_s}, int(now_s * SECOND_NS))  # type: ignore[assignment]
-        self.app._watch(int(now_s * SECOND_NS))
+        self.turned.ages_s, self.turned.now_ns = {"intake": intake_s, "judging": judging_s}, int(now_s * SECOND_NS)
+        self.watchdog.watch(self.children, self.turned.now_ns)
         return self.fed.fed, {role: child.kills for role, child in self.children.items()}
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    made = Bench(App(str(tmp_path / "house.toml"), 4096))
-    progress = made.app._progress
-    made.children = {role: Standing(role) for role in ("intake", "judging")}
-    made.app._children = made.children  # type: ignore[assignment]
-    made.app._notifier = made.fed  # type: ignore[assignment]
-    yield made
-    made.app._progress = progress
-    made.app.close()
+def bench() -> Bench:
+    return Bench()
 
 
 def test_while_both_get_on_the_watchdog_is_fed_four_times_in_its_period(bench: Bench) -> None:
@@ -84,17 +84,18 @@ def test_while_both_get_on_the_watchdog_is_fed_four_times_in_its_period(bench: B
 
 @pytest.mark.parametrize(("intake_s", "judging_s"), [(5.5, 0.1), (0.1, 10.5)])
 def test_if_either_hangs_the_watchdog_gets_no_ping_and_that_process_is_ended(
-    bench: Bench, intake_s: float, judging_s: float, capsys: pytest.CaptureFixture[str]
+    bench: Bench, intake_s: float, judging_s: float
 ) -> None:
     fed, kills = bench.watch(intake_s, judging_s)
     assert fed == 0
     assert kills == {"intake": int(intake_s > 5), "judging": int(judging_s > 10)}
-    assert "has made no progress for" in capsys.readouterr().err
+    stuck, silent_s = ("intake", intake_s) if intake_s > 5 else ("judging", judging_s)
+    assert bench.lines == [f"{stuck} has made no progress for {silent_s:.0f} s"]
 
 
 @pytest.mark.parametrize("role", ["front", "routes"])
 def test_a_page_or_routes_that_say_nothing_are_ended_and_the_watchdog_is_fed(bench: Bench, role: str) -> None:
-    child = bench.children[role] = Standing(role)
+    child = bench.children[role] = Standing()
     child.spoke_ns = 88 * SECOND_NS
     assert bench.watch(0.1, 0.1) == (1, {"intake": 0, "judging": 0, role: 0}), "12 s are not over"
     child.spoke_ns -= 1
@@ -137,18 +138,33 @@ def test_without_a_manager_that_asks_nothing_is_fed(bench: Bench) -> None:
 
 def test_a_stuck_process_has_less_time_than_the_unit_gives_the_whole(bench: Bench) -> None:
     """The unit's WatchdogSec is 30 s: a stuck child is replaced before systemd ends everything."""
-    assert max(apps.STUCK_S.values()) < 30 / 2
+    assert max(STUCK_S.values()) < 30 / 2
 
 
 @pytest.mark.parametrize("is_managed", [True, False])
-def test_a_late_start_ends_it_unless_a_service_manager_has_a_limit_of_its_own(
-    bench: Bench, is_managed: bool, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_late_start_ends_it_unless_a_service_manager_has_a_limit_of_its_own(bench: Bench, is_managed: bool) -> None:
     """systemd's TimeoutStartSec can be changed by whoever has a slow computer."""
     bench.fed.is_managed = is_managed
     bench.children["intake"].ready = False
-    for _ in range(2):
-        bench.app._late()
+    failures = [bench.watchdog.late(bench.children) for _ in range(2)]
     sentence = "not ready within 120 s (waiting for intake)"
-    assert capsys.readouterr().err.count(sentence) == int(is_managed)
-    assert bench.app._failure == (None if is_managed else (sentence,))
+    assert failures == ([None, None] if is_managed else [sentence, sentence])
+    assert bench.lines == ([sentence] if is_managed else [])
+
+
+def test_a_daemon_that_is_not_ready_in_time_ends_with_that_sentence(tmp_path: Path) -> None:
+    code = """
+import sys
+from slotwatch import app
+from slotwatch.edge.shared import watchdog
+from slotwatch.errors import CouldNotStart
+app.READY_WITHIN_S = watchdog.READY_WITHIN_S = 0.0
+try:
+    app.App(sys.argv[1], 4096).run()
+except CouldNotStart as error:
+    print(*error.lines, sep="\\n")
+"""
+    environment = {name: value for name, value in os.environ.items() if name != "NOTIFY_SOCKET"}
+    words = [sys.executable, "-c", code, str(tmp_path / "house.toml")]
+    ended = subprocess.run(words, capture_output=True, text=True, check=True, env=environment, timeout=PATIENCE_S)
+    assert ended.stdout.startswith("not ready within 0 s (waiting for ")

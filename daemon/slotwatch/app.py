@@ -14,7 +14,7 @@ from collections.abc import Iterable
 
 from slotwatch.clock import monotonic_ns
 from slotwatch.edge.routes.identity import bridge_cid
-from slotwatch.edge.shared.child import START_WITHIN_S, Child
+from slotwatch.edge.shared.child import Child
 from slotwatch.edge.shared.house_change import HouseChange
 from slotwatch.edge.shared.messages import Request
 from slotwatch.edge.shared.messages.lifeline import (
@@ -30,13 +30,10 @@ from slotwatch.edge.shared.messages.lifeline import (
 )
 from slotwatch.edge.shared.resources import SharedResources
 from slotwatch.edge.shared.systemd import Notifier
+from slotwatch.edge.shared.watchdog import READY_WITHIN_S, Watchdog
 from slotwatch.errors import CouldNotStart
 
 STOP_WITHIN_S = 3.0
-READY_WITHIN_S = 120.0
-"""The whole, at the first start. A process that ends meanwhile is noticed at once."""
-STUCK_S = {"intake": 5.0, "judging": 10.0, "front": 12.0, "routes": 12.0}
-"""Without progress for so long a process that was ready is ended and restarted."""
 STARTS_BEFORE_GIVING_UP = 5
 TURN_S = 0.25
 ORDER = ("intake", "judging", "front", "routes")
@@ -59,9 +56,9 @@ class App:
         self._retired: list[Child] = []
         self._notifier = Notifier()
         self._change = HouseChange(self, house_file, self._house, self._notifier)
-        self._progress = self._commons.progress
-        self._ready = self._stopping = self._is_late = False
-        self._fed_ns = self._started_ns = 0
+        self._watchdog = Watchdog(self._commons.progress, self._notifier, self.say)
+        self._ready = self._stopping = False
+        self._started_ns = 0
         self._status = ""
         self._failure: tuple[str, ...] | None = None
         self._wake = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
@@ -101,20 +98,10 @@ class App:
         now_ns = monotonic_ns()
         self._revive(now_ns)
         if self._ready:
-            self._watch(now_ns)
-        elif now_ns - self._started_ns > READY_WITHIN_S * 1e9:
-            self._late()
+            self._watchdog.watch(self._children, now_ns)
+        elif now_ns - self._started_ns > READY_WITHIN_S * 1e9 and (late := self._watchdog.late(self._children)):
+            self._failure = (late,)
         self._change.give_up_if_late(now_ns)
-
-    def _late(self) -> None:
-        """It takes too long to be ready. A service manager has a limit of its own, and is left to keep it."""
-        waiting = [role for role, child in self._children.items() if not child.ready]
-        text = f"not ready within {READY_WITHIN_S:g} s (waiting for {', '.join(waiting)})"
-        if not self._notifier.is_managed:
-            self._failure = (text,)
-        elif not self._is_late:
-            self._is_late = True
-            self.say(text)
 
     def _wait_s(self) -> float:
         """Turns are rare, but a child that is due to be restarted is not made to wait."""
@@ -267,26 +254,6 @@ class App:
         return child is not None and child.channel is not None
 
     # --- watching and stopping
-
-    def _watch(self, now_ns: int) -> None:
-        """End what is stuck; feed the watchdog only while intake and judging both get on, or are being started.
-
-        Only this loop feeds it: a parent that hangs is replaced by the service manager.
-        """
-        moving = True
-        turned = self._progress.turned_ns()
-        spoken = {role: child.spoke_ns for role, child in self._children.items() if role in ("front", "routes")}
-        for role, last_ns in (turned | spoken).items():
-            silent_s = (now_ns - last_ns) / 1e9
-            child = self._children[role]
-            patience_s = STUCK_S[role] if child.ready else START_WITHIN_S
-            moving = moving and (role not in turned or silent_s < patience_s)
-            if silent_s > STUCK_S[role] and child.ready_s(now_ns) > STUCK_S[role]:
-                self.say(f"{role} has made no progress for {silent_s:.0f} s")
-                child.kill()
-        if moving and self._notifier.watchdog_s and (now_ns - self._fed_ns) / 1e9 > self._notifier.watchdog_s / 4:
-            self._fed_ns = now_ns
-            self._notifier.watchdog()
 
     def replace(self, role: str) -> None:
         """Have a process end and start it again once it is gone: two of a role would read each other's messages."""
