@@ -22,10 +22,10 @@ SOURCES = tuple(SHARED / f"{name}.c" for name in ("continuations", "receiving", 
 MACHINES = ("x86_64", "aarch64")
 
 
-def build(compiler: str, source: Path, target: Path) -> None:
+def build(compiler: str, source: Path, target: Path, how: tuple[str, ...] = ("-O3", "-s")) -> None:
     """Compile one file. CalledProcessError if the compiler refuses it, OSError if there is none."""
     made = f"-DSOURCE={zlib.crc32(source.read_bytes())}u"
-    flags = ("-O3", "-std=c11", "-shared", "-fPIC", "-s", "-Wl,--build-id=none")
+    flags = ("-std=c11", "-shared", "-fPIC", "-Wl,--build-id=none", *how)
     new = target.with_suffix(f".{os.getpid()}")
     subprocess.run([compiler, *flags, made, "-o", new.name, str(source.resolve())], check=True, cwd=target.parent)
     new.replace(target)  # a running daemon keeps the file that it has mapped

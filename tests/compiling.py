@@ -14,6 +14,9 @@ import pytest
 from slotwatch.edge.shared import compiled as files
 
 T = TypeVar("T")
+SANITIZE = "SLOTWATCH_TESTS_SANITIZE"
+SANITIZERS = ("-O1", "-g", "-fno-omit-frame-pointer", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
+"""How they are built where the environment has SANITIZE: a step outside an array ends the process and says where."""
 
 
 def compiler() -> str:
@@ -30,7 +33,7 @@ def build_in(place: Path, source: Path) -> Path:
     from compilation import build  # it reads the builder of packages, which few tests need
 
     target = place / f"{source.stem}.so"
-    build(compiler(), source, target)
+    build(compiler(), source, target, SANITIZERS if os.environ.get(SANITIZE) else ("-O3", "-s"))
     return target
 
 

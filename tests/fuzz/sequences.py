@@ -14,7 +14,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 
-from slotwatch.edge.shared.compiled import load
+from slotwatch.edge.shared.compiled import Compiled, load
 from slotwatch.engine import Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
 from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
@@ -149,10 +149,10 @@ def _desk(from_ns: int, to_ns: int) -> Iterator[Sent]:
 class Show:
     """One show, and what must hold throughout."""
 
-    def __init__(self, number: int) -> None:
-        """number: what it is made from. Odd ones take the compiled pass where it is there, even ones do without."""
+    def __init__(self, number: int, compiled: Compiled | None) -> None:
+        """number: what it is made from. compiled: None leaves all packets to numpy."""
         self.chance = random.Random(number)
-        self.engine = Engine(HOUSE, now_ns=START, wall_offset_ns=0, compiled=load() if number % 2 else None)
+        self.engine = Engine(HOUSE, now_ns=START, wall_offset_ns=0, compiled=compiled)
         self.now_ns = START
         self.opened = 0
 
@@ -227,7 +227,7 @@ def main(seconds: float) -> int:
     while time.monotonic() < ends:
         number += 1
         try:
-            Show(number).run()
+            Show(number, load() if number % 2 else None).run()
         except Exception as error:
             print(f"show {number}: {type(error).__name__}: {error}", file=sys.stderr)
             raise

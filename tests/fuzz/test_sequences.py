@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from slotwatch.edge.shared.compiled import load
+from tests.compiling import Built
 from tests.fuzz.sequences import Show
 
 # The longest takes over 20 s with coverage on a quiet computer, and several times that on a busy one.
@@ -11,6 +13,6 @@ pytestmark = pytest.mark.timeout(600)
 
 
 @pytest.mark.parametrize("number", range(1, 7))
-def test_a_show_under_attack_holds_and_recovers(number: int) -> None:
+def test_a_show_under_attack_holds_and_recovers(number: int, built: Built) -> None:
     """Tables stay bounded, nothing raises, time is an argument, and every incident closes once its cause has ended."""
-    Show(number).run()
+    Show(number, built(load) if number % 2 else None).run()
