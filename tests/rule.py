@@ -14,7 +14,15 @@ import pytest
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.rehearse.catalogue import SCENARIOS
 
-FILES = ("test_catalog.py", "test_every_rule.py", "test_flow_rules.py", "test_parameters.py", "test_sentences.py")
+FILES = (
+    "test_catalog.py",
+    "test_close_passes.py",
+    "test_every_rule.py",
+    "test_flow_rules.py",
+    "test_parameters.py",
+    "test_rule_modules.py",
+    "test_sentences.py",
+)
 COMPLETE = (
     "test_no_rule_is_without_its_rows",
     "test_every_rule_has_its_sentence",
@@ -41,7 +49,7 @@ def main(arguments: list[str]) -> int:
     idling = f"{truths}::test_scenario_is_reported_as_it_is_while_the_daemon_idles_between_turns"
     print(f"  healthy shows: {len(healthy)}", flush=True)
     played += [f"{idling}[{name}]" for name in healthy]
-    wanted_tests = " or ".join([rule.name, *COMPLETE])
+    wanted_tests = " or ".join([rule.name, rule.name.replace("-", "_"), *COMPLETE])
     found = pytest.main(
         ["-q", "-k", wanted_tests, *(f"tests/judge/{name}" for name in FILES), "tests/rehearse/test_table.py"]
     )

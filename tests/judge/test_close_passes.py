@@ -61,7 +61,7 @@ def is_in_time(case: Case, shown: Resting) -> bool:
 @pytest.mark.parametrize("case", TRIED, ids=lambda case: case.name)
 def test_it_is_raised_in_time_while_the_daemon_idles_between_turns(case: Case) -> None:
     shown = played(case)
-    assert is_in_time(case, shown), reported(shown)
+    assert is_in_time(case, shown), f"not in {case.opens_s} after {FROM_S} s: does it need is_wary? {reported(shown)}"
 
 
 @pytest.mark.slow

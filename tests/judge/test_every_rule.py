@@ -128,7 +128,9 @@ def test_what_lasts_unchanged_is_not_put_into_other_words_each_second(course: Co
         revisions = [
             last.revision - first.revision for first, last in zip(course.at_first, course.at_last, strict=True)
         ]
-        assert max(revisions) <= 3 + lasted_s / 4, course.at_last[0].summary
+        assert max(revisions) <= 3 + lasted_s / 4, (
+            f"say no figure that changes, or refresh_s: {course.at_last[0].summary}"
+        )
 
 
 def test_just_over_is_reported_in_time_and_in_its_words(course: Course) -> None:

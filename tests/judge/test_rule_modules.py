@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -79,3 +80,14 @@ def test_a_misspelt_placeholder_is_refused() -> None:
 def test_a_sentence_may_use_what_all_have_and_its_own_numbers() -> None:
     rule = rule_saying("{universes}{from_sender} stutters for {on_delay_s:g} s.").changed(on_delay_s=2.5)
     assert rule.shown_sentence() == "{universes}{from_sender} stutters for 2.5 s."
+
+
+@dataclass(frozen=True, slots=True)
+class NamedAsADelay(Facts):
+    on_delay_s: str
+
+
+def test_a_fact_that_is_named_as_a_number_is_refused() -> None:
+    """The page would show the fact and the documents the number."""
+    with pytest.raises(ValueError, match="made-up: on_delay_s is a fact and a number"):
+        rule_saying("{universes} stutters for {on_delay_s} s.", NamedAsADelay)

@@ -137,13 +137,15 @@ class Rule:
     """Whether it tells what happened at one moment, and is shown for a while after: nothing lasted so long."""
 
     def __post_init__(self) -> None:
-        """Check the sentence: a placeholder that nothing fills, or a fact that it does not use, is a ValueError."""
+        """Raise ValueError for a placeholder that nothing fills, and a fact that is unused or named as a number is."""
         used = {name for _, name, _, _ in Formatter().parse(self.sentence) if name is not None}
         own = {one.name for one in fields(self.facts)}
         if unknown := used - own - self.numbers().keys() - COMMON_PLACEHOLDERS:
             raise ValueError(f"{self.name}: nothing fills {', '.join(sorted(unknown))} in its sentence")
         if unused := own - used:
             raise ValueError(f"{self.name}: its sentence does not use {', '.join(sorted(unused))}")
+        if both := own & self.numbers().keys():
+            raise ValueError(f"{self.name}: {', '.join(sorted(both))} is a fact and a number")
 
     @property
     def parameters(self) -> RuleParameters:
