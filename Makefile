@@ -49,7 +49,7 @@ check: $(VENV)/.dev   ## style, types and layers, as CI does before the tests
 	@$(BIN)/ruff check daemon tests benchmarks deb
 	@$(BIN)/ruff format --check daemon tests benchmarks deb
 	@$(BIN)/mypy
-	@$(BIN)/python -m pytest tests/test_layers.py
+	@$(BIN)/python -m pytest tests/test_layers.py tests/test_private_names.py
 
 rule: $(VENV)/.dev    ## one rule: its row, tests, scenarios and all healthy shows: make rule RULE=packet-loss
 	@$(BIN)/python -m tests.rule $(RULE)

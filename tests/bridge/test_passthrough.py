@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
+from unittest.mock import patch
+
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sacn.messages.data_packet import DataPacket
 
+from slotwatch.bridge.passthrough import Straight
 from slotwatch.bridge.routes import Bridge
 from slotwatch.house.schema import Route
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED, PacketKind
@@ -56,9 +61,10 @@ def ran(routes: tuple[Route, ...], events: list[tuple[tuple[int, ...], int, int]
     for (who, step, priority, options, slots, kind), level, wait_ms in events:
         sequences[who] = (sequences[who] + step) & 255
         octets = datagram(CIDS[who], sequences[who], bytes([level]) * slots, priority, options, kind)
-        assert bridge.ingest_datagram(KEY, now_ns, bytes([who]) * 16, octets)
-        if not short:
-            bridge._straight.clear()
+        with ExitStack() as long_way:
+            for question in ("goes_on", "takes") if not short else ():
+                long_way.enter_context(patch.object(Straight, question, return_value=False))
+            assert bridge.ingest_datagram(KEY, now_ns, bytes([who]) * 16, octets)
         for part in (0, wait_ms // 2, wait_ms):
             bridge.tick(now_ns + part * MS)
             results += bridge.take_output(now_ns + part * MS)
@@ -75,16 +81,25 @@ def test_both_ways_send_the_same(routes: tuple[Route, ...], events: list[tuple[t
     assert ran(routes, events, short=True) == ran(routes, events, short=False)
 
 
-def test_a_steady_desk_goes_the_short_way() -> None:
+def test_a_steady_desk_goes_the_short_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    carried: list[Straight] = []
+    carry = Straight.carry_on
+
+    def carry_on(self: Straight, octets: bytes, now_ns: int) -> bool:
+        carried.append(self)
+        return carry(self, octets, now_ns)
+
+    monkeypatch.setattr(Straight, "carry_on", carry_on)
     bridge = Bridge(house(ROUTE), OWN, T0, listen_ns=0)
-    for frame in range(3):
+    for frame in range(5):
         octets = datagram(CIDS[0], frame, bytes([frame]) * 512)
         assert bridge.ingest_datagram(KEY, T0 + frame * 25 * MS, bytes(16), octets)
         bridge.take_output(T0 + frame * 25 * MS)
-        assert len(bridge._straight) == 1
-    (straight,) = bridge._straight.values()
-    assert straight.goes_on(datagram(CIDS[0], 3, bytes(512)), bytes(16))
-    assert not straight.goes_on(datagram(CIDS[0], 3, bytes(512), priority=101), bytes(16))
-    assert not straight.goes_on(datagram(CIDS[0], 3, bytes(512)), bytes(15) + b"\1"), "another address"
-    assert not straight.goes_on(datagram(CIDS[0], 3, bytes(511)), bytes(16))
+    assert len(carried) == 3, "but for the first, and the next, which is compared with it"
+    assert len(set(carried)) == 1
+    straight = carried[0]
+    assert straight.goes_on(datagram(CIDS[0], 5, bytes(512)), bytes(16))
+    assert not straight.goes_on(datagram(CIDS[0], 5, bytes(512), priority=101), bytes(16))
+    assert not straight.goes_on(datagram(CIDS[0], 5, bytes(512)), bytes(15) + b"\1"), "another address"
+    assert not straight.goes_on(datagram(CIDS[0], 5, bytes(511)), bytes(16))
     assert not straight.goes_on(datagram(CIDS[0], 1, bytes(512)), bytes(16)), "E1.31 6.7.2: late"

@@ -12,7 +12,7 @@ import pytest
 from slotwatch.house.schema import DeclaredUniverse, Fixture, House
 from slotwatch.judge.patched import PatchedSlots
 from slotwatch.judge.rules import stray_levels
-from slotwatch.judge.rules.stray_levels import StrayLevels, StrayLevelsParameters
+from slotwatch.judge.rules.stray_levels import StrayLevelsParameters, fitting_universes
 from slotwatch.wire.universe import Protocol, UniverseId
 
 from .stage import Desk, Stage, house_of
@@ -71,7 +71,7 @@ def test_many_at_once_fit_what_each_fits_alone(monkeypatch: pytest.MonkeyPatch, 
             other = fitting(house, used, int(declared[row]), set((np.flatnonzero(levels[row]) + 1).tolist()))
             if other is not None:
                 expected[row] = other
-        assert StrayLevels(PatchedSlots(house), P)._fitting_universes(ctx, rows) == expected
+        assert fitting_universes(ctx, rows, PatchedSlots(house), P) == expected
         found += len(expected)
     assert found > 30  # or the draw shows nothing
 

@@ -18,6 +18,7 @@ from slotwatch.house.schema import DeclaredUniverse, House
 from slotwatch.model import lighttap
 from slotwatch.model.lighttap import LightTap, Watch
 from slotwatch.model.model import Model
+from slotwatch.model.stage import Stage
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -30,8 +31,15 @@ from tests.sweep import swept
 class Both:
     """The same packets on both ways."""
 
-    def __init__(self, compiled: Compiled, house: House | None = None) -> None:
-        self.plain, self.fast = Model(house or House(), START), Model(house or House(), START, compiled)
+    def __init__(
+        self, compiled: Compiled, house: House | None = None, taps: Sequence[LightTap | None] = (None, None)
+    ) -> None:
+        """taps: what each way shows its frames to."""
+        stages = [Stage(house or House()) for _ in taps]
+        for stage, tap in zip(stages, taps, strict=True):
+            stage.tap = tap
+        self.plain = Model(house or House(), START, stage=stages[0])
+        self.fast = Model(house or House(), START, compiled, stages[1])
         self.taken = self.sent = 0
 
     def feed(self, sent: Sequence[Sent], sizes: Sequence[int]) -> None:
@@ -186,13 +194,8 @@ def test_watched_slots_see_the_same_frames_on_both_ways(built: Built) -> None:
     """Frames shorter than the watched slot show 0 there, whatever lies behind them in the row."""
     compiled = built(load)
     house = House(universes=tuple(DeclaredUniverse(UniverseId(Protocol.E131, n)) for n in (1, 2, 3)))
-    both = Both(compiled, house)
-    taps = []
-    for model in (both.plain, both.fast):
-        watch = Watch([(0, [0, 5]), (1, [511, 3]), (2, [2, 2])], 3, 2)
-        tap = LightTap((watch,))
-        model._arrivals.watch(tap)
-        taps.append(watch)
+    taps = tapped([([(0, [0, 5]), (1, [511, 3]), (2, [2, 2])], 2)], 3)
+    both = Both(compiled, house, taps)
     sent = [
         Sent(START + n * 25 * MS + u * MS, e131(bytes([n]) * (512 if u < 3 else 2), universe=u, sequence=n))
         for n in range(60)
@@ -201,7 +204,7 @@ def test_watched_slots_see_the_same_frames_on_both_ways(built: Built) -> None:
     for start in range(0, len(sent), 30):
         both.feed(sent[start : start + 30], [30])
         both.advance(sent[min(start + 29, len(sent) - 1)].t_ns)
-    seen = [watch.drain() for watch in taps]
+    seen = [tap.watches[0].drain() for tap in taps]
     assert seen[0] is not None and seen[1] is not None
     for plain, fast in zip(seen[0], seen[1], strict=True):
         assert np.array_equal(plain, fast)
@@ -212,21 +215,18 @@ def declared(numbers: Sequence[int]) -> House:
     return House(universes=tuple(DeclaredUniverse(UniverseId(Protocol.E131, number)) for number in numbers))
 
 
-def tapped(both: Both, watches: Sequence[tuple[list[tuple[int, list[int]]], int]], universes: int) -> list[LightTap]:
+def tapped(watches: Sequence[tuple[list[tuple[int, list[int]]], int]], universes: int) -> list[LightTap]:
     """A tap of its own for each way, with these watches: rows and width."""
-    taps = [LightTap(tuple(Watch(list(rows), universes, width) for rows, width in watches)) for _ in range(2)]
-    for model, tap in zip((both.plain, both.fast), taps, strict=True):
-        model._arrivals.watch(tap)
-    return taps
+    return [LightTap(tuple(Watch(list(rows), universes, width) for rows, width in watches)) for _ in range(2)]
 
 
 @pytest.mark.parametrize("is_single", [True, False])
 def test_several_watches_see_the_frames_of_winners_on_both_ways(built: Built, is_single: bool) -> None:
     """Universe 3 is in no watch, universe 4 is not declared, and a second desk of lower priority wins nothing."""
     compiled = built(load)
-    both = Both(compiled, declared((1, 2, 3)))
     first = [(0, [0, 5, 9]), (1, [511, 3, 200])] if is_single else [(0, [0, 5, 9]), (0, [7]), (1, [511, 3, 200])]
-    taps = tapped(both, [(first, 3), ([(1, [1])], 1)], 3)
+    taps = tapped([(first, 3), ([(1, [1])], 1)], 3)
+    both = Both(compiled, declared((1, 2, 3)), taps)
     sent = [
         Sent(
             START + n * 25 * MS + universe * MS + desk * 200_000,
@@ -258,8 +258,8 @@ def test_several_watches_see_the_frames_of_winners_on_both_ways(built: Built, is
 def test_frames_beyond_the_bound_are_left_out_alike_on_both_ways(built: Built, monkeypatch: pytest.MonkeyPatch) -> None:
     compiled = built(load)
     monkeypatch.setattr(lighttap, "MAX_FRAMES", 50)
-    both = Both(compiled, declared((1, 2)))
-    taps = tapped(both, [([(0, [0]), (1, [1])], 1)], 2)
+    taps = tapped([([(0, [0]), (1, [1])], 1)], 2)
+    both = Both(compiled, declared((1, 2)), taps)
     sent = [
         Sent(START + n * 25 * MS + universe * MS, e131(bytes([n]) * 512, universe=universe, sequence=n))
         for n in range(80)

@@ -54,6 +54,10 @@ class RealFront:
         self._thread.join(10)
         self._loop.close()
 
+    def fall_silent(self) -> None:
+        """Judging publishes nothing more."""
+        self._loop.call_soon_threadsafe(self._laying.cancel)
+
     async def _start(self) -> None:
         self._snapshots = MadeUpSnapshots()
         self._history = History(self._place / "history.db", 3660)
@@ -214,6 +218,6 @@ def test_judging_that_falls_silent_makes_the_page_stale(front: RealFront, browse
     page = context.new_page()
     page.goto(front.url + "/")
     page.wait_for_selector("text=MAIN DESK SILENT")
-    front._loop.call_soon_threadsafe(front._laying.cancel)
+    front.fall_silent()
     page.wait_for_selector("#banner .stale", timeout=10000)
     context.close()

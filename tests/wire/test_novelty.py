@@ -120,10 +120,16 @@ def test_every_octet_of_the_header_counts_but_the_number(make: Make) -> None:
 def test_what_is_remembered_is_bounded(make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("slotwatch.wire.novelty.MOST_KNOWN", 64)
     routine = make()
-    for number in range(1, 1000):
+    numbers = range(1, 1000)
+    for number in numbers:
         routine.brings_change(batch_of([replace(desk(0, source=cid(number)), t_ns=START + number)]))
-    known = routine._compiled
-    assert (len(routine._known) if known is None else known.count) <= 64
+    # Those that are not remembered are so now; none of them is asked about twice.
+    asked = [
+        routine.brings_change(batch_of([replace(desk(1, source=cid(number)), t_ns=START + 2000 - number)]))
+        for number in reversed(numbers)
+    ]
+    assert 0 < asked.count(False) <= 64
+    assert not any(asked[: asked.count(False)]), "the newest are remembered"
 
 
 def test_any_octets_at_all_have_an_answer(make: Make) -> None:

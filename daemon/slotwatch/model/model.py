@@ -43,7 +43,10 @@ class Model:
     Rows are used again: keep a row over time only together with its `generation`.
     """
 
-    def __init__(self, house: House, now_ns: int, compiled: CompiledPass | None = None) -> None:
+    def __init__(
+        self, house: House, now_ns: int, compiled: CompiledPass | None = None, stage: Stage | None = None
+    ) -> None:
+        """stage: what follows the lights; made of the house if it is not given."""
         self.house = house
         self.now_ns = now_ns
         self.started_ns = now_ns
@@ -56,7 +59,7 @@ class Model:
         self.counters = PacketCounters()
         self.occasions = Occasions(self.sources, house)
         self._arrivals = Arrivals(self.streams, self.counters, compiled)
-        self.stage = Stage(house, compiled)
+        self.stage = stage or Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
         self._ahead = Ahead(self.streams, self.occasions, self.counters, self._arrivals, self.stage)
         self._bucket = now_ns // BUCKET_NS

@@ -154,7 +154,7 @@ async def test_who_was_let_in_just_as_a_door_closes_is_answered_and_others_wait_
         house = House(http=Http(host="127.0.0.1", port=free_port(socket.SOCK_STREAM)))
         closing = WebServer(house, Callers())
         await closing.open(answering())
-        with closing._sockets[0].dup() as line, socket.create_connection(("127.0.0.1", house.http.port)) as caller:
+        with closing.line[0].dup() as line, socket.create_connection(("127.0.0.1", house.http.port)) as caller:
             for _ in range(turns):
                 await asyncio.sleep(0)
             await closing.close()

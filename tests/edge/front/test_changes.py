@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 import time
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,6 @@ import pytest
 
 from slotwatch import clock
 from slotwatch.edge.front import front as http_front
-from slotwatch.edge.front.history_archive import Archive
 from slotwatch.house.schema import Phase
 from slotwatch.judge.orders import Accept, Acknowledge, ChangeLamp, ChangeRigCheck, SetPhase, Unacknowledge
 from slotwatch.snapshot import Acknowledgement
@@ -58,7 +59,7 @@ async def test_an_acknowledgement_is_on_the_disk_when_it_is_answered(tmp_path: P
         status, body = await send(run, "POST", "/api/v1/incidents/7/acknowledge", {"by": " Ann ", "note": "on my way"})
         assert status == 200 and body["stored"] and body["acknowledged"]["by"] == "Ann"
         assert run.judging.asked == [Acknowledge(7, "Ann", "on my way")]
-        with Archive(tmp_path / "history.db")._open() as db:
+        with closing(sqlite3.connect(tmp_path / "history.db")) as db:
             assert db.execute("SELECT incident, given, by, note FROM acknowledgements").fetchall() == [
                 (7, 1, "Ann", "on my way")
             ]
@@ -154,7 +155,7 @@ async def test_an_acknowledgement_is_answered_as_judging_has_it(
         _, answered = await asking
         found = (await send(run, "GET", "/api/v1/incidents/7"))[1]
         assert answered["acknowledged"] == found["acknowledged"] is not None
-        with Archive(tmp_path / "history.db")._open() as db:
+        with closing(sqlite3.connect(tmp_path / "history.db")) as db:
             (at_ms,) = db.execute("SELECT at_ms FROM acknowledgements").fetchone()
         assert at_ms == (taken.acknowledged.at_ns + taken.wall_offset_ns) // 1_000_000
 

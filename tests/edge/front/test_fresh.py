@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import time
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Look, Noted
 from slotwatch.snapshot.health import JudgingReport, ListenerHealth
 from tests.edge.front_house import MadeUpSnapshots, Running, running
-from tests.patience import PATIENCE_S
+from tests.patience import PATIENCE_S, happens
 from tests.views import fabricate
 
 YOUNG_NS = 3_600_000_000_000
@@ -25,13 +26,17 @@ YOUNG_NS = 3_600_000_000_000
 class Resting:
     """A judging process that publishes when it is asked to."""
 
-    def __init__(self, snapshots: MadeUpSnapshots, delay_s: float = 0.0) -> None:
-        self.snapshots, self.delay_s, self.looks = snapshots, delay_s, 0
+    def __init__(self, snapshots: MadeUpSnapshots, until: asyncio.Event | None = None) -> None:
+        """until: what it waits for before it answers."""
+        self.snapshots, self.looks = snapshots, 0
+        self.until = until or asyncio.Event()
+        if until is None:
+            self.until.set()
 
     async def ask(self, order: FrontOrder) -> Done[FrontResult]:
         assert order == Look()
         self.looks += 1
-        await asyncio.sleep(self.delay_s)
+        await self.until.wait()
         before = self.snapshots.sequence
         self.snapshots.show(fabricate.snapshot())
         return Done(0, Noted(), before)
@@ -52,7 +57,8 @@ def unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
 async def test_many_who_read_at_once_ask_once_and_read_what_is_new(tmp_path: Path) -> None:
     async with running(tmp_path) as found:
         age(found, YOUNG_NS + 1)
-        resting = Resting(found.snapshots, 0.02)
+        resting = Resting(found.snapshots, until=(answers := asyncio.Event()))
+        asyncio.get_running_loop().call_later(0.02, answers.set)  # so that several wait for one answer
         found.front.ask = resting.ask
         before = found.snapshots.sequence
         answers = await asyncio.gather(*(found.client.get("/api/v1/universes") for _ in range(5)))
@@ -75,20 +81,27 @@ async def test_what_is_young_is_reported_as_it_is_and_what_is_old_is_asked_for(t
 async def test_judging_that_does_not_answer_or_says_no_holds_nobody_up(tmp_path: Path) -> None:
     async with running(tmp_path) as found:
         age(found, FRESH_NS + 1)
-        found.front.ask = Resting(found.snapshots, 30.0).ask
+        hanging = Resting(found.snapshots, until=asyncio.Event())
+        found.front.ask = hanging.ask
         freshness = Freshness(found.front)
         began_s = time.monotonic()
         await freshness.freshen()
         await freshness.freshen()
         assert WITHIN_S <= time.monotonic() - began_s < 20
-        assert freshness._asking is not None
-        freshness._asking.cancel()
+        assert hanging.looks == 1, "the second waits for the answer to the first"
+        hanging.until.set()
+        await happens(lambda: found.front.age_ns(clock.monotonic_ns()) < FRESH_NS)
 
         async def refuse(order: FrontOrder) -> Done[FrontResult]:
             raise ValueError("it is being restarted")
 
         found.front.ask = refuse
+        complaints: list[object] = []
+        asyncio.get_running_loop().set_exception_handler(lambda _, complaint: complaints.append(complaint))
+        age(found, FRESH_NS + 1)
         await Freshness(found.front).freshen()
+        gc.collect()
+        assert complaints == [], "that it says no is no fault"
 
 
 async def test_judging_that_is_busy_is_not_asked(tmp_path: Path) -> None:

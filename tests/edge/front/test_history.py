@@ -11,7 +11,9 @@ import sys
 import threading
 from collections.abc import Callable
 from dataclasses import fields, replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -150,6 +152,7 @@ async def test_marks_and_acknowledgements_are_on_disk_before_they_are_confirmed(
 CHILD = """
 import asyncio, sys
 from pathlib import Path
+from typing import Any
 from slotwatch.edge.front.history import History
 from tests.views.fabricate import snapshot
 async def main():
@@ -225,19 +228,18 @@ async def test_a_place_that_cannot_be_written_is_reported_and_tried_again(
 async def test_a_full_disk_is_reported_and_stops_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """SQLite's own page limit gives the very error a full disk gives."""
     quick_retry(monkeypatch)
+    full = False
+
+    class Disk(sqlite3.Connection):
+        def execute(self, statement: str, *values: Any) -> sqlite3.Cursor:
+            if statement.startswith("BEGIN"):
+                super().execute(f"PRAGMA max_page_count={1 if full else 4294967294}")
+            return super().execute(statement, *values)
+
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=Disk))
     history = History(path, FOR_EVER)
     assert await history.mark("first", "", 1_000_000)
     full = True
-    write = Store.write
-
-    def write_to_full_disk(self: Store, pending: Pending) -> None:
-        if full:
-            self._db.execute("PRAGMA max_page_count=1")
-        else:
-            self._db.execute("PRAGMA max_page_count=4294967294")
-        write(self, pending)
-
-    monkeypatch.setattr(Store, "write", write_to_full_disk)
     history.note(snapshot(minutes=tuple(minute(universe=f"e131/{n}") for n in range(2000))))
     await happens(lambda: not history.health()["ok"])
     assert "the disk is full" in history.health()["text"]

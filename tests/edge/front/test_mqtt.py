@@ -99,22 +99,26 @@ async def test_states_are_retained_and_incidents_are_published(tmp_path: Path) -
         sender = MqttSender(house(port))
         sender.note(snapshot())
         async with sending(sender):
-            await happens(lambda: sender.health()["ok"] and sender._states == sender._sent)
+            async with Hearer().hearing(port) as first:
+                await happens(lambda: len(first.newest) == 6)
+            assert sender.health()["ok"]
             async with Hearer().hearing(port) as heard:  # who comes later gets what was retained
                 await happens(lambda: len(heard.newest) == 6)
+                assert heard.newest == first.newest
                 assert heard.newest[f"{TOPIC}/status"] == "online"
                 assert json.loads(heard.newest[f"{TOPIC}/universe/e131/2"])["state"] == "lost"
                 assert json.loads(heard.newest[f"{TOPIC}/house"])["phase"] == "show"
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [7]
                 sender.note(snapshot(incidents=(incident(8),)))
-                await happens(lambda: f"{TOPIC}/incident" in heard.newest)  # sent after the states
+                await happens(lambda: f"{TOPIC}/incident" in heard.newest)  # sent after all states
                 assert json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 8
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [8]
-                await happens(lambda: not sender._messages and sender._states == sender._sent)
                 count = len(heard.every)
                 sender.note(snapshot(incidents=(incident(8),)))
-                await asyncio.sleep(0.1)
-                assert len(heard.every) == count, "nothing new, nothing sent"
+                sender.note(snapshot(incidents=(incident(8), incident(9))))
+                await happens(lambda: json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 9)
+                sent = [topic.removeprefix(f"{TOPIC}/") for topic, _ in heard.every[count:]]
+                assert sent == ["house", "incidents", "incident"], "of what is not new nothing is sent"
 
 
 async def test_an_orderly_stop_says_offline(tmp_path: Path) -> None:
@@ -182,9 +186,21 @@ async def test_a_wrong_password_is_reported(tmp_path: Path, monkeypatch: pytest.
             assert not sender.health()["ok"]
 
 
-def test_messages_for_a_broker_that_stays_away_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    sender = MqttSender(house(1))
+async def test_messages_for_a_broker_that_stays_away_are_bounded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "MOST_MESSAGES", 20)
+    port = free_port(socket.SOCK_STREAM)
+    sender = MqttSender(house(port))
     sender.note(snapshot())
-    for number in range(2 * module.MOST_MESSAGES):
-        sender.note(snapshot(incidents=(incident(100 + number),)))
-    assert len(sender._messages) == module.MOST_MESSAGES
+    for number in range(100, 140):
+        sender.note(snapshot(incidents=(incident(number),)))
+    with broker(tmp_path, port):
+        async with Hearer().hearing(port) as heard, sending(sender):
+            topic = f"{TOPIC}/incident"
+
+            def numbers() -> list[int]:
+                return [json.loads(text)["id"] for name, text in heard.every if name == topic]
+
+            await happens(lambda: 139 in numbers())
+            assert numbers() == list(range(120, 140))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from slotwatch.edge.front import notice_queue
 from slotwatch.edge.front.notice_queue import NoticeQueue
 
 WITHIN_S = 20.0
@@ -21,7 +21,6 @@ def test_closing_waits_for_a_write_that_still_runs_in_its_thread(
     """A cancelled `asyncio.to_thread` runs on, and SQLite crashes where a connection is closed under a statement."""
     order: list[str] = []
     writing, may_end = threading.Event(), threading.Event()
-    connect = notice_queue._connect
 
     class Slow(sqlite3.Connection):
         def execute(self, *statement: Any) -> sqlite3.Cursor:
@@ -35,11 +34,7 @@ def test_closing_waits_for_a_write_that_still_runs_in_its_thread(
             order.append("closed")
             super().close()
 
-    def slow(path: Path) -> sqlite3.Connection:
-        connect(path).close()  # makes the tables
-        return sqlite3.connect(path, check_same_thread=False, factory=Slow)
-
-    monkeypatch.setattr(notice_queue, "_connect", slow)
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=Slow))
     queue = NoticeQueue(tmp_path / "queue.db")
     writer = threading.Thread(target=queue.note_outage, args=("duty phone", 5))
     closer = threading.Thread(target=queue.close)

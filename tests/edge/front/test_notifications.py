@@ -61,9 +61,9 @@ class Clock:
 class Driven:
     """Notifications whose time the test moves."""
 
-    def __init__(self, house: House) -> None:
-        self.clock = Clock()
-        self.it = Notifications(house, PAGE, self.clock)
+    def __init__(self, house: House, queue: NoticeQueue | None = None) -> None:
+        self.house, self.clock = house, Clock()
+        self.it = Notifications(house, PAGE, self.clock, queue)
 
     async def show(self, *incidents: Incident, seconds: float = 0) -> None:
         self.it.note(replace(snapshot(), now_ns=NOW_NS + int(seconds * SECOND_NS), incidents=incidents))
@@ -123,7 +123,7 @@ async def test_an_hour_away_loses_nothing_and_keeps_the_order(tmp_path: Path) ->
 
     async with mailbox() as box:
         (tmp_path / "duty phone.url").write_text(box.url)
-        again = Driven(night.it._house)  # the daemon was restarted meanwhile
+        again = Driven(night.house)  # the daemon was restarted meanwhile
         await again.send_all("duty phone")
         subjects = [str(mail["Subject"]) for mail in box.mails]
         opened = [one.rpartition(": ")[2] for one in subjects if one.startswith("Critical")]
@@ -351,8 +351,8 @@ async def test_a_pipe_as_address_file_stops_nothing(tmp_path: Path) -> None:
 
 
 async def test_a_full_queue_drops_the_oldest_and_counts_it(tmp_path: Path) -> None:
-    night = Driven(notified_house(tmp_path, fabricate.house(), program(tmp_path, "http://127.0.0.1:9/")))
-    night.it._queue = NoticeQueue(queue_place(night.it._house), most=3)
+    house = notified_house(tmp_path, fabricate.house(), program(tmp_path, "http://127.0.0.1:9/"))
+    night = Driven(house, NoticeQueue(queue_place(house), most=3))
     for number in range(1, 6):
         await night.show(incident(number), seconds=number * 61)
     health = night.health("building")

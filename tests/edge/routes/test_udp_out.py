@@ -98,9 +98,16 @@ def test_artnet_sequence_skips_zero() -> None:
     assert [payload[12] for payload in sent[253:]] == [254, 255, 1]
 
 
-def test_the_sacn_package_receives_the_right_slots() -> None:
-    port = free_port()
-    receiver = sacn.sACNreceiver(bind_address="127.0.0.1", bind_port=port)
+def test_the_sacn_package_receives_the_right_slots(monkeypatch: pytest.MonkeyPatch) -> None:
+    port, opened, real = free_port(), [], socket.socket
+
+    def noted(*of: int) -> socket.socket:
+        opened.append(real(*of))
+        return opened[-1]
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(socket, "socket", noted)
+        receiver = sacn.sACNreceiver(bind_address="127.0.0.1", bind_port=port)
     heard: list[tuple[int, ...]] = []
     receiver.register_listener("universe", lambda packet: heard.append(packet.dmxData), universe=300)
     receiver.start()
@@ -113,7 +120,8 @@ def test_the_sacn_package_receives_the_right_slots() -> None:
             time.sleep(0.05)
     finally:
         receiver.stop()
-        receiver._handler.socket._socket.close()  # the package leaves it to the collector
+        for sock in opened:
+            sock.close()  # the package leaves it to the collector
         sender.close()
     assert heard[0] == tuple(LEVELS)
 

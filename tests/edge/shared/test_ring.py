@@ -340,6 +340,7 @@ def test_compiled_and_numpy_copies_are_the_same(fd: int, built: Built, narrow: b
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
     chance = np.random.default_rng(narrow)
     packets = writer.ring.packets
+    writer.publish(ROWS)
     for name, _, _ in COLUMNS:
         column = getattr(packets, name)
         column[:] = chance.integers(0, 200, column.shape, np.uint8)
@@ -347,7 +348,7 @@ def test_compiled_and_numpy_copies_are_the_same(fd: int, built: Built, narrow: b
     writer.ring.far[:] = chance.integers(0, 256, writer.ring.far.shape, np.uint8)
     for longest in (0, 100, 638, 640, 700, ROW_BYTES):
         packets.length[:] = chance.integers(0, longest + 1, ROWS)
-        start = int(chance.integers(0, ROWS - 40))
+        start = int(chance.integers(GUARD_ROWS, ROWS - 40))
         copies = []
         for compiled in (None, copying):
             memory_of = empty(40)
@@ -358,7 +359,8 @@ def test_compiled_and_numpy_copies_are_the_same(fd: int, built: Built, narrow: b
                     part.data = np.zeros((count, width), np.uint8)
                 return part
 
-            copies.append(RingReader(ring_, 0, place, compiled)._copy(start, 40))
+            copies.append(RingReader(ring_, start, place, compiled).take(ROWS, 40))
         for name in ("data", *(name for name, _, _ in COLUMNS)):
             expected, found = (getattr(copy, name) for copy in copies)
+            assert len(expected) == 40
             assert np.array_equal(expected, found), (name, longest)

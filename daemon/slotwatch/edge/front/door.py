@@ -38,13 +38,18 @@ class WebServer:
         self._servers: list[asyncio.Server] = []
         self._inside = Inside()
 
+    @property
+    def line(self) -> list[socket.socket]:
+        """The listening sockets, at which the kernel has callers wait in line; a door that follows takes them over."""
+        return self._sockets
+
     async def open(self, app: web.Application, before: WebServer | None = None) -> None:
         """Answer with `app`: at the sockets of the door before if it has the same address, else at new ones.
 
         EdgeError if the address cannot be had (`errno` says why); then the server before it is still open.
         """
         inherits = before is not None and _address(before.http) == _address(self.http)
-        self._sockets = before._sockets if before is not None and inherits else await _listening(self.http)
+        self._sockets = before.line if before is not None and inherits else await _listening(self.http)
         self._runner = web.AppRunner(
             app,
             access_log=None,

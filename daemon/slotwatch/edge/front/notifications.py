@@ -61,14 +61,20 @@ class Notifications:
 
     name = "notifications"
 
-    def __init__(self, house: House, page: str, now_ms: Callable[[], int] | None = None) -> None:
-        """page: address of the page for links. now_ms: a monotonic clock, for tests."""
+    def __init__(
+        self,
+        house: House,
+        page: str,
+        now_ms: Callable[[], int] | None = None,
+        queue: NoticeQueue | None = None,
+    ) -> None:
+        """page: address of the page for links. now_ms: a monotonic clock, and queue: where messages wait, for tests."""
         self._now_ms = now_ms or (lambda: clock.monotonic_ns() // 1_000_000)
         self._lock = asyncio.Lock()
         """Held around the queue, whose disk is waited for in a thread."""
         self._snapshot: Snapshot | None = None
         self._put = asyncio.Event()
-        self._queue = NoticeQueue(queue_place(house))
+        self._queue = queue or NoticeQueue(queue_place(house))
         self.recipients: dict[str, NoticeRecipient] = {}
         self._house, self._page = house, page
         self._queue.keep_only(one.name for one in house.notice_recipients)

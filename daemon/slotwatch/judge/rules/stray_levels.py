@@ -101,7 +101,9 @@ class StrayLevels:
             rows = self._stray_rows[first : first + DESCRIBED_AT_ONCE]
             if not len(rows) or rows[0] != row:
                 rows = np.array([row])
-            look = StrayLook(rows, self._strays(ctx, rows).view(np.uint8) > 0, self._fitting_universes(ctx, rows))
+            look = StrayLook(
+                rows, self._strays(ctx, rows).view(np.uint8) > 0, fitting_universes(ctx, rows, self._patch, self._p)
+            )
             self._look_of, self._last_look = moment, look
         return look
 
@@ -158,35 +160,38 @@ class StrayLevels:
         )
         return (f"The levels fit the patch of {other}: they may be on the wrong universe ({why}).",)
 
-    def _fitting_universes(self, ctx: RuleContext, rows: NDArray[np.intp]) -> dict[int, UniverseId]:
-        """Give the declared universe whose patch the levels of each row fit, if it is not their own; the nearest of
-        several."""
-        patch, p = self._patch, self._p
-        declared, active = ctx.universes.declared[rows], ctx.model.levels[rows] > 0
-        count = active.sum(1)
-        fits_own = (patch.used(declared) & active).sum(1) > p.own_fit_ratio * count
-        asked = np.flatnonzero((count >= p.fit_slots) & ~fits_own)
-        step = max(1, COMPARED_AT_ONCE // max(1, len(patch.size)))
-        found: dict[int, UniverseId] = {}
-        for some in (asked[first : first + step] for first in range(0, len(asked), step)):
-            inside = patch.count_used(active[some])
-            fits = inside >= p.other_fit_ratio * count[some, None]
-            fits &= inside >= p.covered_ratio * np.maximum(patch.size, 1)
-            for at in np.flatnonzero(fits.any(1)).tolist():
-                place = some[at]
-                nearest = self._nearest(ctx, int(declared[place]), np.flatnonzero(fits[at][patch.layout_of[:-1]]))
-                if nearest is not None:
-                    found[int(rows[place])] = nearest
-        return found
 
-    def _nearest(self, ctx: RuleContext, declared: int, places: NDArray[np.intp]) -> UniverseId | None:
-        """Of declared universes by their places in the house, give the other one of that protocol with the nearest
-        number."""
-        universes = ctx.house.universes
-        own = universes[declared].id
-        others = [universes[place].id for place in places.tolist() if place != declared]
-        near = [other for other in others if other.protocol is own.protocol]
-        return min(near, key=lambda other: abs(other.number - own.number), default=None)
+def fitting_universes(
+    ctx: RuleContext, rows: NDArray[np.intp], patch: PatchedSlots, p: StrayLevelsParameters
+) -> dict[int, UniverseId]:
+    """Give the declared universe whose patch the levels of each row fit, if it is not their own; the nearest of
+    several."""
+    declared, active = ctx.universes.declared[rows], ctx.model.levels[rows] > 0
+    count = active.sum(1)
+    fits_own = (patch.used(declared) & active).sum(1) > p.own_fit_ratio * count
+    asked = np.flatnonzero((count >= p.fit_slots) & ~fits_own)
+    step = max(1, COMPARED_AT_ONCE // max(1, len(patch.size)))
+    found: dict[int, UniverseId] = {}
+    for some in (asked[first : first + step] for first in range(0, len(asked), step)):
+        inside = patch.count_used(active[some])
+        fits = inside >= p.other_fit_ratio * count[some, None]
+        fits &= inside >= p.covered_ratio * np.maximum(patch.size, 1)
+        for at in np.flatnonzero(fits.any(1)).tolist():
+            place = some[at]
+            nearest = _nearest(ctx, int(declared[place]), np.flatnonzero(fits[at][patch.layout_of[:-1]]))
+            if nearest is not None:
+                found[int(rows[place])] = nearest
+    return found
+
+
+def _nearest(ctx: RuleContext, declared: int, places: NDArray[np.intp]) -> UniverseId | None:
+    """Of declared universes by their places in the house, give the other one of that protocol with the nearest
+    number."""
+    universes = ctx.house.universes
+    own = universes[declared].id
+    others = [universes[place].id for place in places.tolist() if place != declared]
+    near = [other for other in others if other.protocol is own.protocol]
+    return min(near, key=lambda other: abs(other.number - own.number), default=None)
 
 
 def changed_ns(ctx: RuleContext, row: int) -> int:
