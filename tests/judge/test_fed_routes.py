@@ -48,7 +48,7 @@ def test_of_many_routes_four_are_named_and_the_others_are_counted() -> None:
     routes = (Route(f"copy {number}", FIRST, target=UniverseId(Protocol.E131, number)) for number in range(101, 107))
     said = evidence_of(*routes)
     assert [line.split('"')[1] for line in said[:4]] == ["copy 101", "copy 102", "copy 103", "copy 104"]
-    assert said[4:] == ["2 more routes have their input here."]
+    assert said[4:] == ["2 more routes have one of these universes as their input."]
 
 
 def test_nothing_is_said_where_no_route_has_it_as_its_input() -> None:

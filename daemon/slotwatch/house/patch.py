@@ -14,7 +14,7 @@ from slotwatch.wire.universe import SLOTS
 COLUMNS = (
     Column(
         "fixture",
-        ("fixture id", "fixture no", "fixture number", "fid", "unit id", "unit", "channel", "chan", "id"),
+        ("fixture id", "fixture no", "fixture number", "unit id", "unit", "channel", "chan", "id"),
         True,
     ),
     Column("universe", ("univ", "uni", "dmx universe")),
@@ -23,7 +23,7 @@ COLUMNS = (
     ),
     Column("profile", ("mode", "fixture profile", "fixture mode", "dmx mode", "personality")),
     Column("footprint", ("slots", "dmx footprint", "slot count", "number of slots")),
-    Column("label", ("name", "fixture name", "purpose", "focus")),
+    Column("label", ("name", "fixture name", "focus")),
     Column("position", ("pos", "hanging position", "location", "bar")),
     Column("circuit", ("circ", "cct", "ckt", "circuit no", "circuit number", "power circuit")),
     Column("faces_audience", ("faces audience", "audience", "audience facing")),

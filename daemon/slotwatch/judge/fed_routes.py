@@ -34,7 +34,7 @@ def say_fed(ctx: RuleContext, universes: Sequence[int]) -> list[str]:
         for route in fed[:MOST_FED]
     ]
     if len(fed) > MOST_FED:
-        said.append(f"{len(fed) - MOST_FED} more routes have their input here.")
+        said.append(f"{len(fed) - MOST_FED} more routes have one of these universes as their input.")
     return said
 
 

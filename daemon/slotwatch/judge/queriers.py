@@ -10,6 +10,7 @@ MOST_QUERIERS = 16
 """Queriers of one network."""
 FAMILY_LETTERS = 3
 """First letters of a version that distinguish IGMP from MLD."""
+IGMP = "igm"
 
 
 @dataclass(slots=True)
@@ -24,6 +25,11 @@ class Querier:
     """When its first and its newest query came."""
     interval_s: float | None = None
     """Query interval that it announces; None: its version does not say (before IGMPv3 and MLDv2)."""
+
+    @property
+    def family(self) -> str:
+        """`igm` (IGMP) or `mld`."""
+        return self.version[:FAMILY_LETTERS]
 
 
 class Queriers:
@@ -47,7 +53,7 @@ class Queriers:
         known = self.by_network.setdefault(seen.network, {})
         before = self.newest(seen.network)
         family = seen.version[:FAMILY_LETTERS]
-        peers = [querier for querier in known.values() if querier.version[:FAMILY_LETTERS] == family]
+        peers = [querier for querier in known.values() if querier.family == family]
         last = max(peers, key=lambda querier: querier.last_ns, default=None)
         if last is not None and before is not None and last.address != seen.querier:
             self.change[seen.network] = (seen.t_ns, last.address, seen.querier)

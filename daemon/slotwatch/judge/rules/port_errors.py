@@ -77,13 +77,16 @@ def describe_errors(ctx: RuleContext, key: PortKey, p: PortErrorsParameters) -> 
             f"On it: {wording.list_names(names)}." if names else "",
         ),
         evidence=(
-            f"The windows before, the newest first: {wording.list_names([str(round(one)) for one in counts])}.",
+            f"In each {p.window_s:g} s, the newest first: {wording.list_names([str(round(one)) for one in counts])}.",
             f"Counted by the switch so far: {errors or 0} errors, {discards or 0} discarded frames.",
-            *(("The port runs at half duplex: both ends talk at once.",) if half else ()),
+            *(("The port runs at half duplex: only one end can send at a time.",) if half else ()),
         ),
         cause="port",
         confidence=Confidence.HIGH,
-        also_possible=("the socket or the lead at the other end", "more traffic than the port can carry, if discarded"),
+        also_possible=(
+            "the socket or the lead at the other end",
+            "more traffic than the port can carry, if frames are discarded",
+        ),
         weight=counts[0],
     )
 

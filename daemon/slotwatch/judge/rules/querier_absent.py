@@ -11,17 +11,15 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
-from slotwatch.judge.queriers import Querier
+from slotwatch.judge.queriers import IGMP, Querier
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol
 
-FAMILY_LETTERS = 3
-IGMP = "igmp"[:FAMILY_LETTERS]
 TOGETHER_S = 125.0
 """Query interval (RFC 2236 8.2): last queries of queriers that end as one lie no further apart."""
 Silent = tuple[int, str, bool]
-"""Network, family (`igm`, `mld`), and whether a querier was ever heard."""
+"""Network, `Querier.family`, and whether a querier was ever heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +53,8 @@ def _silent_for(ctx: RuleContext, silence_ns: int, never_ns: int) -> dict[Silent
     for network, known in listener.queriers.by_network.items():
         link = listener.links.get(network)
         up_ns = link.since_ns if link and link.was_down else 0
-        for family in {querier.version[:FAMILY_LETTERS] for querier in known.values()}:
-            last_ns = max(querier.last_ns for querier in known.values() if querier.version.startswith(family))
+        for family in {querier.family for querier in known.values()}:
+            last_ns = max(querier.last_ns for querier in known.values() if querier.family == family)
             if ctx.now_ns - max(last_ns, up_ns) > silence_ns and not listener.is_down(network):
                 found[network, family, True] = None
     if not _uses_multicast(ctx.house):
@@ -119,9 +117,10 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
 
 
 def _fell_silent_together(ctx: RuleContext, key: Silent, p: QuerierAbsentParameters) -> list[int]:
-    """Networks whose queriers fell silent as one, this one among them, the first to fall silent first.
+    """Networks whose queriers fell silent together, this one among them, the first to fall silent first.
 
-    Queriers that one device is, or one supply feeds, end within a query interval. Where none was ever heard, none is.
+    Queriers in one device or on one supply fall silent within a query interval of each other. Networks on which no
+    querier was ever heard belong together too.
     """
     _, family, heard = key
     alike = [one for one in silent_queriers(ctx, p) if one[1:] == (family, heard)]
@@ -145,7 +144,7 @@ def _silent_since_ns(ctx: RuleContext, key: Silent) -> int:
 
 
 def _last_querier(ctx: RuleContext, network: int, family: str) -> Querier:
-    known = [one for one in ctx.listener.queriers.by_network[network].values() if one.version.startswith(family)]
+    known = [one for one in ctx.listener.queriers.by_network[network].values() if one.family == family]
     return max(known, key=lambda one: one.last_ns)
 
 

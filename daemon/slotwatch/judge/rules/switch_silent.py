@@ -54,7 +54,7 @@ def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
             "Without its answers, the show is judged by packets alone.",
             f"It last answered at {ctx.time_of_day(record.answered_ns)}."
             if record and record.answered_ns
-            else "It never answered since this listener started.",
+            else "It has not answered since this listener started.",
         ),
         cause="not-answered",
         next_checks=tuple(f"Look at {port} and at its other end: lamp, lead, plug." for port in ports),
