@@ -32,9 +32,10 @@ class Ear:
         from_s: float = 0.0,
         skew_s: float = 0.0,
         every_s: float = 1.0,
+        network: str = "eth1",
     ) -> None:
         self.desks, self.heard, self.judged, self.reached = desks, heard, judged, reached
-        self.from_s, self.skew_s, self.every_s = from_s, skew_s, every_s
+        self.from_s, self.skew_s, self.every_s, self.network = from_s, skew_s, every_s, network
 
     def until(self, end_s: float) -> list[tuple[float, ListenerSeen]]:
         """Its answers, each with the moment at which it is handed over: 30 ms after it was asked."""
@@ -77,7 +78,7 @@ class Ear:
         age_s = t_s - last_s - self.skew_s
         return StreamElsewhere(
             f"e131/{universe}",
-            "eth1",
+            self.network,
             str(UUID(bytes=desk.cid)),
             last % 256,
             len(came),

@@ -40,6 +40,16 @@ def ramp_behind(seconds: float) -> Callable[[Tap], None]:
     return lambda tap: tap.run(5, fade, lambda t: fade(max(0.0, t - seconds)))
 
 
+def unheard(seconds: float) -> Callable[[Tap], None]:
+    """A line that brings nothing for so long, while its universe comes."""
+
+    def run(tap: Tap) -> None:
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+        tap.run(seconds, level_100, None)
+
+    return run
+
+
 def faults(count: int) -> Callable[[Tap], None]:
     def run(tap: Tap) -> None:
         tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=0, breaks=0))
@@ -221,6 +231,7 @@ SELF = [
         6,
         line(lambda tap: tap.run(4, level_100, flat(106)), lambda tap: tap.run(4, level_100, flat(107))),
     ),
+    Moved("line-differs", "start_s", 12.0, line(unheard(13.8), unheard(14.2))),
     Moved("line-differs", "behind_s", 1.0, line(ramp_behind(0.95), ramp_behind(1.25))),
     Moved("line-differs", "history_s", 1.2, line(ramp_behind(1.0), ramp_behind(1.4)), has_cause("different")),
     Moved("line-faulty", "most_faults", 20, line(faults(20), faults(21))),

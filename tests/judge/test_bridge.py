@@ -152,6 +152,44 @@ def test_no_data_on_either_side_is_no_difference() -> None:
     assert tap.rules() == []
 
 
+def test_a_line_that_never_brings_levels_while_its_universe_comes_is_reported() -> None:
+    """E1.11 7.1: frames come all the time. 10 s for the first one: common practice, no source."""
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(11.9, held, None)
+    assert tap.rules() == []
+    tap.run(0.3, held, None)
+    (incident,) = tap.rules()
+    assert (incident.cause, incident.severity) == ("silent", Severity.CRITICAL)
+    assert incident.summary == (
+        "line/rack-feed does not carry the levels of e131/1: no frame of levels has come on it yet. "
+        "The network is right, the line or the adapter here is not."
+    )
+    assert incident.evidence[1].startswith("No break came either")
+    tap.run(11, held, held)
+    assert tap.rules() == []
+
+
+def test_breaks_without_levels_are_evidence_of_something_that_drives_the_line() -> None:
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True, breaks=400))
+    tap.run(13, held, None)
+    (incident,) = tap.rules()
+    assert incident.evidence[1].startswith("Breaks are counted on it")
+
+
+def test_a_line_is_not_missed_where_its_port_is_not_open_or_its_universe_does_not_come() -> None:
+    tap = Tap()
+    tap.run(14, held, None)
+    assert tap.rules() == [], "nothing is known of its port"
+    tap.judge.observe(LineSeen(tap.now_ns, 1, False, "/dev/ttyUSB0 is not there"))
+    tap.run(14, held, None)
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(9.9, held, None)
+    tap.run(14, None, None)
+    assert tap.rules() == []
+
+
 def test_framing_faults_just_under_and_just_over() -> None:
     tap = Tap()
     tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=0, breaks=0))

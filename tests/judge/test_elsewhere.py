@@ -8,10 +8,10 @@ from uuid import UUID
 import msgspec
 import pytest
 
-from slotwatch.house.schema import DeclaredSource
+from slotwatch.house.schema import DeclaredSource, Network
 from slotwatch.snapshot import Severity
-from slotwatch.wire.observation import LinkSeen
-from tests.judge.elsewhere import STAGE_END, Ear
+from slotwatch.wire.observation import LinkSeen, ListenerSeen, StreamElsewhere
+from tests.judge.elsewhere import STAGE_END, Ear, Heard
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage, house_of, moving, opened_after_s
 from tests.sweep import swept
 
@@ -340,3 +340,70 @@ def test_what_is_lost_both_ways_is_the_way_and_no_port_alone() -> None:
         assert incident.rule == "lost-between" and incident.also_possible == ()
         assert any(line.startswith("In the other direction, from ") for line in incident.evidence)
         assert not any("heard at both" in line for line in incident.still_working)
+
+
+@pytest.mark.parametrize("back_s", swept([20.0, 20.2, 20.36, 20.38, 20.6, 20.9], every=3))
+def test_a_desk_that_comes_back_is_not_lost_where_the_last_answer_is_from_before(back_s: float) -> None:
+    """Both lost it and both hear it again. E1.31 6.7.1: only 2.5 s of silence beside data would be a loss."""
+    one = desk(drop=lambda universe, index, t: 10.0 <= t < back_s)
+    stage = shown(Ear(one), one, 40.0)
+    assert [rule for rule, _ in stage.reported()] == ["universe-lost"]
+
+
+def test_a_universe_that_comes_back_here_only_is_lost_between_a_loss_timeout_later() -> None:
+    one = desk(drop=lambda universe, index, t: 10.0 <= t < 20.0)
+    stage = shown(Ear(one, heard=lambda universe, index, t: universe == 1 or t < 10.0), one, 40.0)
+    (incident,) = (each for each in stage.all if each.rule == "lost-between")
+    assert incident.universes == ("e131/2",)
+    assert 22.5 <= opened_after_s(incident) <= 23.8
+
+
+TWO = replace(
+    HOUSE,
+    networks=(Network("A", "eth1"), Network("B", "eth2")),
+    universes=tuple(
+        replace(one, networks=(0, 1), sources=("main desk", "spare desk")) for one in HOUSE.universes
+    ),
+    sources=(
+        DeclaredSource("main desk", cid=b"m" * 16),
+        DeclaredSource("spare desk", cid=b"s" * 16, role="backup"),
+    ),
+)  # fmt: skip
+
+
+def stands(t: float) -> bool:
+    return True
+
+
+def until_ten(t: float) -> bool:
+    return t < 10.0
+
+
+def of_two(here: Heard, there: Heard, names: tuple[str, str] = ("A", "B")) -> Stage:
+    """A desk and its backup on two networks; when this listener and the other one hear the desk's leg on A."""
+    stage, answers = Stage(TWO), dict[float, tuple[StreamElsewhere, ...]]()
+    for network, name in enumerate(names):
+        for cid, priority in ((b"m" * 16, 100), (b"s" * 16, 50)):
+            is_leg = network == 0 and priority == 100
+            sent = desk(cid=cid, priority=priority, address=f"10.{network}.0.{priority}", network=network)
+            ear = Ear(sent, heard=lambda u, i, t, on=there if is_leg else stands: on(t), network=name)
+            for t, answer in ear.until(16.0):
+                answers[t] = (*answers.get(t, ()), *(answer.streams or ()))
+            stage.senders.append(replace(sent, drop=lambda u, i, t, on=here if is_leg else stands: not on(t)))
+    for t, streams in answers.items():
+        stage.see(t, ListenerSeen(START_NS + round((t - 0.03) * S), "stage end", True, "", streams))
+    return stage.run(16.0)
+
+
+@pytest.mark.parametrize("names", [("A", "B"), ("FOH A", "B")])
+def test_what_another_listener_hears_on_another_network_is_no_sign_of_a_leg(names: tuple[str, str]) -> None:
+    """The desk's own lead on A is out: nobody hears it there, and both hear its other leg."""
+    (incident,) = of_two(until_ten, until_ten, names).all
+    assert (incident.rule, incident.cause) == ("source-absent", "leg-lost")
+    assert "lead on network A down, network B continues" in incident.summary
+
+
+def test_a_leg_that_another_listener_hears_on_the_same_network_is_lost_between_both() -> None:
+    (incident,) = of_two(until_ten, stands).all
+    assert (incident.rule, incident.cause) == ("source-absent", "path-or-sender")
+    assert "It is still heard at stage end" in incident.summary

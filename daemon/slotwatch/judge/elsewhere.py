@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.house.schema import Network
 from slotwatch.house.witnesses import DeclaredListener
 from slotwatch.judge.pass_names import PassNames
 from slotwatch.snapshot.elsewhere import HeardElsewhere, ListenerRow, UniverseElsewhere
@@ -59,7 +60,9 @@ class OtherListener:
     """When the newest streams were asked for; 0: there are none."""
     reason: str = ""
     streams: tuple[StreamElsewhere, ...] = ()
-    _by_identity: dict[tuple[str, str], StreamElsewhere] | None = None
+    _by_identity: dict[tuple[str, str], list[StreamElsewhere]] | None = None
+    _shares_names: tuple[tuple[Network, ...], bool] | None = None
+    """The networks of this house, and whether it has several and one of their names is used there too."""
     _positions: Positions | None = None
     _of: tuple[int, int] = (0, 0)
 
@@ -67,15 +70,31 @@ class OtherListener:
         """Whether its last answer is new enough to be evidence."""
         return self.answered_ns > 0 and now_ns - self.answered_ns <= STALE_NS
 
-    def stream_of(self, universe: str, source: str) -> StreamElsewhere | None:
-        """Give a source's stream there; of one that it hears on several networks, the one with the newest frame."""
+    def stream_of(self, ctx: PassNames, row: int) -> StreamElsewhere | None:
+        """Give what it hears of a stream of this listener. Of several networks there: that with the newest frame."""
         if self._by_identity is None:
             self._by_identity = {}
             for stream in self.streams:
-                before = self._by_identity.get((stream.universe, stream.source))
-                if before is None or (stream.age_ns or 0) < (before.age_ns or 0):
-                    self._by_identity[stream.universe, stream.source] = stream
-        return self._by_identity.get((universe, source))
+                self._by_identity.setdefault((stream.universe, stream.source), []).append(stream)
+        universe = ctx.universe_of(row)
+        identity = ctx.universe_id(universe)
+        if identity.protocol not in COMPARED:
+            return None
+        found = self._by_identity.get((str(identity), ctx.source_key(ctx.source_of(row))), [])
+        same = self.on_same_network(ctx, found, int(ctx.universes.network[universe]))
+        return min(same, key=lambda one: one.age_ns or 0, default=None)
+
+    def on_same_network(
+        self, ctx: PassNames, streams: Sequence[StreamElsewhere], network: int
+    ) -> Sequence[StreamElsewhere]:
+        """Leave out what it hears on its other networks. Where no name of a network is used at both, all may be."""
+        ours = ctx.house.networks
+        if self._shares_names is None or self._shares_names[0] is not ours:
+            names = {ctx.network_name(one) for one in range(len(ours))}
+            self._shares_names = ours, len(names) > 1 and any(one.network in names for one in self.streams)
+        if not self._shares_names[1]:
+            return streams
+        return [one for one in streams if one.network == ctx.network_name(network)]
 
     def positions(self, ctx: PassNames) -> Positions:
         """Compare its newest frames with this listener's universes, row by row; worked out once for each answer."""
@@ -99,7 +118,8 @@ class Elsewhere:
         if seen.reached:
             other.reached_ns = seen.t_ns
         if seen.streams is not None:
-            other.answered_ns, other.streams, other._by_identity = seen.t_ns, seen.streams, None
+            other.answered_ns, other.streams = seen.t_ns, seen.streams
+            other._by_identity = other._shares_names = None
 
     def get(self, name: str) -> OtherListener | None:
         """None: it was never asked."""
@@ -147,16 +167,13 @@ def _laid(ctx: PassNames, other: OtherListener) -> Positions:
     by_universe: dict[str, list[StreamElsewhere]] = {}
     for stream in other.streams:
         by_universe.setdefault(stream.universe, []).append(stream)
-    several = len(ctx.house.networks) > 1
     for row in ctx.universes.used.nonzero()[0].tolist():
         identity = ctx.universe_id(row)
         streams = by_universe.get(str(identity)) if identity.protocol in COMPARED else None
         if not streams:
             continue
-        if several:
-            name = ctx.network_name(int(ctx.universes.network[row]))
-            streams = [one for one in streams if one.network == name] or streams
-        heard = [one for one in streams if one.age_ns is not None and one.state != "preview-only"]
+        same = other.on_same_network(ctx, streams, int(ctx.universes.network[row]))
+        heard = [one for one in same if one.age_ns is not None and one.state != "preview-only"]
         if not heard:
             continue
         newest = min(heard, key=lambda one: one.age_ns or 0)
@@ -198,11 +215,8 @@ class IntervalsThere:
 
 def intervals_there(others: Elsewhere, ctx: PassNames, row: int, since_ns: int) -> IntervalsThere | None:
     """Give the first listener that hears this stream; None if there is none, or it was blind lately."""
-    identity = ctx.universe_id(ctx.universe_of(row))
-    if identity.protocol not in COMPARED:
-        return None
     for declared, other in others.well(ctx):
-        found = other.stream_of(str(identity), ctx.source_key(ctx.source_of(row)))
+        found = other.stream_of(ctx, row)
         if found is None or found.state != "live" or not found.judged or found.interval_max_ms is None:
             continue
         return IntervalsThere(declared, found.interval_max_ms, other.answered_ns - since_ns >= INTERVALS_AGE_NS)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from slotwatch.judge.elsewhere import COMPARED, OtherListener, say_page
+from slotwatch.judge.elsewhere import OtherListener, say_page
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
 
@@ -45,10 +45,7 @@ def weigh_elsewhere(scene: Scene, verdict: Verdict) -> Verdict:
 def _continues(scene: Scene, other: OtherListener, row: int) -> bool | None:
     """Whether a stream that stopped here continued there. None: it was never heard there, or that side is blind."""
     ctx = scene.ctx
-    identity = ctx.universe_id(ctx.universe_of(row))
-    if identity.protocol not in COMPARED:
-        return None
-    found = other.stream_of(str(identity), ctx.source_key(ctx.source_of(row)))
+    found = other.stream_of(ctx, row)
     if found is None or found.age_ns is None:
         return None
     timeout_ns = int(ctx.universes.loss_timeout_ns[ctx.universe_of(row)])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from slotwatch.judge.elsewhere import COMPARED, OtherListener
+from slotwatch.judge.elsewhere import OtherListener
 
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
@@ -60,11 +60,10 @@ class MissingShares:
     def _take(self, ctx: RuleContext, other: OtherListener) -> None:
         streams, seen = ctx.streams, set[ShareKey]()
         for row in ctx.live.nonzero()[0].tolist():
-            identity = ctx.universe_id(int(streams.universe[row]))
             key = (other.name, row, int(streams.generation[row]))
-            found = other.stream_of(str(identity), ctx.source_key(ctx.source_of(row)))
+            found = other.stream_of(ctx, row)
             well = found is not None and found.judged and found.state == "live" and found.missing is not None
-            if identity.protocol not in COMPARED or not well or not streams.sequence_measurable[row] or found is None:
+            if not well or not streams.sequence_measurable[row] or found is None:
                 continue
             here = int(streams.frames[row]), int(streams.lost_frames[row])
             sample = _Sample(ctx.now_ns, found.network, here, (found.frames, found.missing or 0))

@@ -22,11 +22,18 @@ from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judge
 from slotwatch.snapshot import Confidence, Severity
 
 Levels = NDArray[np.uint8]
+NEVER_HEARD = "silent"
+"""The cause of a line that never brought levels."""
+_ALSO_SILENT = "the lead of the tap here, or its two wires exchanged"
+_ALSO_DIFFERENT = "The gateway merges another source that cannot be seen from here."
 
 
 @dataclass(frozen=True, slots=True)
 class LineDiffersParameters(RuleParameters):
     on_delay_s: float = number(2.0, "time that it differs before the incident opens")
+    start_s: float = number(
+        10.0, "time allowed for the first frame of levels, while its universe comes and its port can be read"
+    )
     level: int = number(3, "largest difference of a slot, in steps of 255, that does not count")
     behind_s: float = number(0.6, "how far behind the universe a line may run")
     history_s: float = number(2.5, "how far back a late line is still recognised")
@@ -37,6 +44,7 @@ class LineDiffersFacts(Facts):
     line: str
     universes: str
     fault: str
+    wrong: str
 
 
 @dataclass(slots=True)
@@ -45,8 +53,10 @@ class ComparedLine:
 
     history: deque[tuple[int, Levels]] = field(default_factory=deque)
     """(time, levels) of the universe, oldest first."""
+    awaited_ns: int | None = None
+    """Since when its first frame could have come."""
     fault: str = ""
-    evidence: str = ""
+    evidence: tuple[str, ...] = ()
     cause: str = ""
 
 
@@ -55,6 +65,7 @@ class LineComparison:
 
     def __init__(self, house: House, p: LineDiffersParameters) -> None:
         self._lines = [line for line in house.lines if line.compare_with is not None]
+        self._start_ns = ns_from_s(p.start_s)
         self._level = p.level
         self._behind_ns = ns_from_s(p.behind_s)
         self._history_ns = ns_from_s(p.history_s)
@@ -76,17 +87,19 @@ class LineComparison:
             group=f"line:{name}",
             since_ns=0,
             universes=rows,
-            facts=LineDiffersFacts(f"line/{name}", str(line.compare_with), seen.fault),
-            evidence=(seen.evidence,),
+            facts=LineDiffersFacts(f"line/{name}", str(line.compare_with), seen.fault, _wrong(seen.cause)),
+            evidence=seen.evidence,
             cause=seen.cause,
-            confidence=Confidence.CERTAIN,
-            also_possible=("The gateway merges another source that cannot be seen from here.",),
+            confidence=Confidence.HIGH if seen.cause == NEVER_HEARD else Confidence.CERTAIN,
+            also_possible=(_ALSO_SILENT if seen.cause == NEVER_HEARD else _ALSO_DIFFERENT,),
             still_working=(f"{line.compare_with} reaches this port complete.",),
         )
 
     def _differs(self, ctx: RuleContext, line: Line) -> bool:
         universe, own = _compared_row(ctx, line), line_row(ctx, line)
         seen = self._seen[line.name]
+        if universe is not None and own is None and self._is_never_heard(ctx, line, universe):
+            return True
         if universe is None or own is None or not ctx.universes.live[universe] or not ctx.universes.live[own]:
             seen.history.clear()  # a silence on either side has rules of its own
             return False
@@ -96,6 +109,29 @@ class LineComparison:
             seen.history.popleft()
         slots = int(ctx.universes.slots[own])
         return self._compare(ctx.now_ns, seen, levels[1], slots)
+
+    def _is_never_heard(self, ctx: RuleContext, line: Line, universe: int) -> bool:
+        """Whether no frame of levels ever came on a line whose port can be read, while its universe comes."""
+        seen, tapped = self._seen[line.name], ctx.listener.lines.get(line.number)
+        if tapped is None or not tapped.seen.open or not ctx.universes.live[universe]:
+            seen.awaited_ns = None
+            return False
+        if seen.awaited_ns is None:
+            seen.awaited_ns = ctx.at_ns
+        if ctx.now_ns - seen.awaited_ns < self._start_ns:
+            return False
+        came = "Breaks are counted on it: something drives the line, and sends no levels."
+        none_came = "No break came either: nothing drives the line, or the adapter here does not show breaks."
+        evidence = (
+            f"No frame of levels came since {ctx.time_of_day(seen.awaited_ns)}, while {line.compare_with} arrived."
+        )
+        return self._say(
+            seen,
+            NEVER_HEARD,
+            "no frame of levels has come on it yet",
+            evidence,
+            came if tapped.seen.breaks else none_came,
+        )
 
     def _compare(self, now_ns: int, seen: ComparedLine, line: Levels, slots: int) -> bool:
         recent = np.stack([levels for at, levels in seen.history if now_ns - at <= self._behind_ns])
@@ -132,9 +168,13 @@ class LineComparison:
         return None
 
     @staticmethod
-    def _say(seen: ComparedLine, cause: str, fault: str, evidence: str) -> bool:
+    def _say(seen: ComparedLine, cause: str, fault: str, *evidence: str) -> bool:
         seen.cause, seen.fault, seen.evidence = cause, fault, evidence
         return True
+
+
+def _wrong(cause: str) -> str:
+    return "the line or the adapter here is" if cause == NEVER_HEARD else "the line is"
 
 
 def _compared_row(ctx: RuleContext, line: Line) -> int | None:
@@ -160,7 +200,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
     short=ShortWords("line differs", "{n} lines differ", look="Look at the gateway's page"),
-    sentence="{line} does not carry the levels of {universes}: {fault}. The network is right, the line is not.",
+    sentence="{line} does not carry the levels of {universes}: {fault}. The network is right, {wrong} not.",
     judged_by=judged_by(LineDiffersParameters(), bind),
     facts=LineDiffersFacts,
     faults=("F91", "F99"),

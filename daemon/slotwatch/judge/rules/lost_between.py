@@ -100,7 +100,7 @@ class LostBetween:
                     # An old answer shows nothing new. That its sender went on after the last frame here stays true.
                     if here:
                         found[key] = before
-                elif is_new:
+                elif is_new and (here or _has_lasted(ctx, other, row)):
                     found[key] = _Gap(other.answered_ns, *_since(ctx, other, row, here))
 
     def _keep_unknown(self, ctx: RuleContext, other: OtherListener, most_ns: int, found: dict[Key, _Gap]) -> None:
@@ -144,6 +144,13 @@ class LostBetween:
             else (),
             weight=float(ctx.now_ns - known.since_ns),
         )
+
+
+def _has_lasted(ctx: RuleContext, other: OtherListener, row: int) -> bool:
+    """Whether it was heard here for its loss timeout when the other one was asked: what comes back comes back there
+    too, and its last answer may be from before."""
+    began_ns = min((int(ctx.streams.since_ns[one]) for one in ctx.streams_of(row).tolist() if ctx.live[one]), default=0)
+    return bool(began_ns and other.answered_ns - began_ns > ctx.universes.loss_timeout_ns[row])
 
 
 def _since(ctx: RuleContext, other: OtherListener, row: int, here: bool) -> tuple[int, str]:
