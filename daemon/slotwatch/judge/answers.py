@@ -34,9 +34,11 @@ class Answers:
                 self._is_all_due = False
                 for condition in self._conditions:
                     condition.make_due()
+            now_ns = ctx.at_ns
             for condition in self._conditions:
-                changed |= condition.look(ctx)
-                self.is_refreshed |= condition.is_refreshed
+                if now_ns >= condition.due_ns:
+                    changed |= condition.look(ctx)
+                    self.is_refreshed |= condition.is_refreshed
             return changed
         for condition in self._conditions if ctx.at_ns >= self._quiet_until_ns else ():
             if not condition.is_quiet(ctx):

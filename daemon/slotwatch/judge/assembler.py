@@ -6,6 +6,7 @@ from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from datetime import datetime
+from functools import partial
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge.accounts import give_account
@@ -14,6 +15,7 @@ from slotwatch.judge.clusters import Clusterer
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
+from slotwatch.judge.last_assembly import LastAssembly
 from slotwatch.judge.raised import Raised
 from slotwatch.watched_time import TimeWatch, watched
 
@@ -36,7 +38,8 @@ class Assembler:
         self.is_refreshed = False
         """Whether cases were described again in the same words: then another assembly may find more."""
         self._book = book
-        self._clusterer = Clusterer()
+        self._last = LastAssembly()
+        self._clusterer = Clusterer(self._last)
         self._due_ns = 0
         self._assembled_ns = 0
         self._left: object = None
@@ -85,6 +88,7 @@ class Assembler:
         self.is_stale |= self.is_refreshed
         if not is_due and not (self.is_stale and may):
             return False
+        self._last.begin(ctx, has_news=self.is_stale)
         self.is_stale, self.is_refreshed, self._assembled_ns = False, False, now_ns
         self._due_ns = now_ns + self._period_ns
         self._assemble(ctx, cases(), at)
@@ -118,7 +122,9 @@ class Assembler:
                 lasts = not all(case.over for case in cluster.cases)
                 cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group), lasts=lasts)
             waiting = len(self._book.resumed)
-            accounts = [give_account(ctx, cluster, at) for cluster in self.clusters]
+            accounts = [
+                self._last.draft(ctx, cluster, partial(give_account, ctx, cluster, at)) for cluster in self.clusters
+            ]
         own = [account.absorbs for account in accounts]
         for account, cluster in zip(accounts, self.clusters, strict=True):
             # A case of another incident continues in this one, unless that incident continues itself.
@@ -138,7 +144,7 @@ class Assembler:
                 case.stays_explained = cluster.rule.explains.by_its_end
         for account, slots in zip(accounts, own, strict=True):
             account.held_ns, account.absorbs = 0, slots
-        self._compare(ctx, accounts, cases, watch.holds_until_ns)
+        self._compare(ctx, accounts, cases, self._last.holds_until_ns(watch.holds_until_ns))
 
     def _compare(
         self, ctx: RuleContext, accounts: Sequence[IncidentDraft], cases: Sequence[Raised], holds_until_ns: int

@@ -14,6 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import AcceptedCase, standing
 from slotwatch.judge.explained import explain_by_earlier, explain_cases, is_settled, let_go, stay_explained
 from slotwatch.judge.incidents import IncidentBook
+from slotwatch.judge.last_assembly import LastAssembly
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.losses import LOSS_RULES, Losses
 from slotwatch.judge.raised import Raised
@@ -35,8 +36,9 @@ FEW_CLUSTERS = 8
 class Clusterer:
     """Groups the raised cases of each pass, and remembers which losses belong together and their verdicts."""
 
-    def __init__(self) -> None:
+    def __init__(self, last: LastAssembly) -> None:
         self.losses = Losses()
+        self._last = last
         self._companions = Companions()
         self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
         self._crowded: set[tuple[str, bool]] = set()
@@ -124,7 +126,7 @@ class Clusterer:
             known[1].await_evidence(ctx.at_ns, group.is_revised_until_ns)
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
-        verdict = find_cause(ctx, stops, group)  # type: ignore[arg-type]
+        verdict = self._last.cause(ctx, group, lambda: find_cause(ctx, stops, group))  # type: ignore[arg-type]
         # What stopped in the same moment by another cause may still be away: that is another group.
         is_left = known is not None and members < known[0] and not group.apart_from
         if known is not None and verdict.cause != known[1].cause and (is_left or _came_back_beside(ctx, group)):

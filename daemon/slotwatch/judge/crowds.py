@@ -67,7 +67,7 @@ class Crowd:
         is_full = bool(last_unkept_ns) and ctx.now_ns - last_unkept_ns < self._within_ns
         # No house fills the tables as it starts.
         from_ns = max(ctx.now_ns - self._within_ns, ctx.started_ns + START_NS * (not is_full))
-        came_ns = ctx.model.sources.first_seen_ns[np.flatnonzero(ctx.strangers_since(from_ns))]
+        came_ns = ctx.model.sources.first_seen_ns[ctx.strangers_since(from_ns).nonzero()[0]]
         self.newcomers = len(came_ns)
         if self.newcomers >= (min(self._most_new, MAX_SOURCES_PER_UNIVERSE) if is_full else self._most_new):
             self.last_ns = ctx.now_ns

@@ -68,12 +68,12 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
     ctx, streams = scene.ctx, scene.ctx.streams
     lost = ctx.counted((LOST,), COUNTED_S)
     due, loses = lost, (lost >= FEWEST_MISSING) & streams.sequence_measurable
-    if loses.any():
+    if np.count_nonzero(loses):
         due = lost + ctx.counted((FRAMES,), COUNTED_S)
         loses &= lost >= MISSING_SHARE * due
-    rows = np.flatnonzero(scene.stopped)
+    rows = scene.stopped.nonzero()[0]
     was_at_rest = bool((streams.equal_frames[rows] >= RESTING).all())
-    mine = np.flatnonzero(loses & scene.alive & is_among(streams.source, scene.sources))
+    mine = (loses & scene.alive & is_among(streams.source, scene.sources)).nonzero()[0]
     if len(mine) and was_at_rest and verdict.cause == "path-or-sender":
         worst = int(mine[(lost[mine] / due[mine]).argmax()])
         counted = f"{lost[worst]} of {due[worst]} frames of {ctx.universe_name(ctx.universe_of(worst))}"

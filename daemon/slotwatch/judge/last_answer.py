@@ -57,4 +57,4 @@ class LastAnswer:
         if self._remembers is not None and (not self._knows_before or self._remembers(ctx)):
             return True
         found = self.ask(ctx)
-        return bool(found.any()) if isinstance(found, np.ndarray) else bool(found)
+        return bool(np.count_nonzero(found)) if isinstance(found, np.ndarray) else bool(found)

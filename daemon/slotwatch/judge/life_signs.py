@@ -106,7 +106,7 @@ def living_sources(scene: Scene) -> Verdict | None:
     names = scene.names
     one = len(ctx.whole_sources(scene.sources)) == 1
     its = "its" if one else "their"
-    rows = np.flatnonzero(scene.stopped & (streams.protocol == Protocol.E131))
+    rows = (scene.stopped & (streams.protocol == int(Protocol.E131))).nonzero()[0]
     listed = {number for source in scene.sources for number in ctx.sources[source].listed or ()}
     dropped = len(rows) > 0 and not is_among(streams.number[rows], sorted(listed)).any()
     newest_ns = max(ctx.sources[source].listed_at_ns for source in scene.sources)
@@ -138,7 +138,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
     """
     ctx, streams = scene.ctx, scene.ctx.streams
     rows = np.flatnonzero(scene.stopped)
-    if not len(rows) or (streams.protocol[rows] != Protocol.E131).any():
+    if not len(rows) or np.count_nonzero(streams.protocol[rows] != int(Protocol.E131)):
         return None
     gap_ns = np.where(streams.prev_frame_ns[rows] > 0, streams.last_frame_ns[rows] - streams.prev_frame_ns[rows], 0)
     # What is missing by its numbers was sent: the path made the pause, and the sender's own pace is shorter.

@@ -292,7 +292,7 @@ def _stopped_each(ctx: RuleContext, stops: Stops, cases: list[Raised]) -> list[t
     alone = np.array([rows[0] if len(rows) == 1 else 0 for rows in streams], np.intp)
     columns = (
         stops.terminated[alone],
-        ctx.streams.protocol[alone] == Protocol.LINE,
+        ctx.streams.protocol[alone] == int(Protocol.LINE),
         ctx.streams.last_terminated_ns[alone],
         stops.last_ns[alone],
         stops.due_ns[alone],

@@ -139,7 +139,7 @@ class PassTables:
         """(S,) streams on whose universe another stream has ended: only there can one follow another."""
         streams = self.streams
         dead: NDArray[np.bool_] = streams.used & ~streams.live & (streams.last_arrival_ns > 0)
-        if not dead.any():
+        if not np.count_nonzero(dead):
             return dead
         followed: NDArray[np.bool_] = (np.bincount(streams.universe[dead], minlength=self.universes.count) > 0)[
             streams.universe

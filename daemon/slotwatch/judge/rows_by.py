@@ -12,7 +12,7 @@ class RowsBy:
     """The rows in use, sorted by a column."""
 
     def __init__(self, column: NDArray[np.int32], used: NDArray[np.bool_]) -> None:
-        rows = np.flatnonzero(used)
+        rows = used.nonzero()[0]
         self._order = rows[np.argsort(column[rows], kind="stable")]
         self._values = column[self._order].astype(np.int64)
 

@@ -50,7 +50,8 @@ class RuleState:
         self._may_return_soon = cast("Callable[[RuleContext, Key], bool] | None", binding.may_return_soon)
         self._ended_ns = cast("Callable[[RuleContext, Key], int] | None", binding.ended_ns)
         self._began_ns = cast("Callable[[RuleContext, Key], int] | None", binding.began_ns)
-        self._due_ns = 0
+        self.due_ns = 0
+        """Before this it is not asked."""
         self._pending: dict[Key, int] = {}
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
         self._was_same = False
@@ -61,8 +62,7 @@ class RuleState:
         self._lasted_from_ns = 0
         """Before this nothing of what waits has lasted for the on-delay."""
         self._looked_ns = 0
-        self._last_look_ns = self._before_ns = 0
-        self._refresh_due_ns = self._refresh_ns = 0
+        self._last_look_ns = self._before_ns = self._refresh_due_ns = self._refresh_ns = 0
         self._has_unheard = False
         """Whether something stays raised only because this listener cannot know whether it lasts."""
         self._has_visited = False
@@ -83,7 +83,7 @@ class RuleState:
 
     def make_due(self) -> None:
         """Ask the condition in the next pass, whatever its last answer was of."""
-        self._due_ns = self.quiet_until_ns = self.noted = 0
+        self.due_ns = self.quiet_until_ns = self.noted = 0
         self._last.forget()
 
     @property
@@ -100,18 +100,18 @@ class RuleState:
     def look(self, ctx: RuleContext) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described again."""
         self.is_refreshed = False
-        if ctx.now_ns < self._due_ns:
+        if ctx.now_ns < self.due_ns:
             return False
-        self._due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
+        self.due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
         self._before_ns, self._last_look_ns = self._last_look_ns, ctx.now_ns
         ctx.looked_ns = self._before_ns
         found = self._last.ask(ctx)
-        deaf = blind_windows.is_counted(self.binding.blind_window_s, ctx.listener.marked_until_ns, ctx.now_ns)
         if not isinstance(found, np.ndarray):
-            found = {key: value for key, value in found.items() if key in self.raised} if deaf else found
+            if found and self._is_deaf(ctx):
+                found = {key: value for key, value in found.items() if key in self.raised}
             return self._update(ctx, found) if found or self.raised or self._pending else False
         rows = found.nonzero()[0]  # a third of the time of flatnonzero, 40 times a pass
-        if deaf:
+        if len(rows) and self._is_deaf(ctx):
             rows = rows[is_among(rows, [key[0] for key in self.raised])]  # type: ignore[index]
         if ctx.crowd.since_ns and len(rows):
             rows = self._without_crowd(ctx, rows)
@@ -131,6 +131,10 @@ class RuleState:
         self._lasted_from_ns = min(self._pending.values(), default=0) + self._on_ns
         return changed
 
+    def _is_deaf(self, ctx: RuleContext) -> bool:
+        """Whether the time over which it counts contains a moment that was not judged."""
+        return blind_windows.is_counted(self.binding.blind_window_s, ctx.listener.marked_until_ns, ctx.now_ns)
+
     def is_quiet(self, ctx: RuleContext) -> bool:
         """Whether a look changes nothing. Asked only while the facts are those of the last `holds_until_ns`."""
         return ctx.at_ns < self.quiet_until_ns and not self._last.keeps_looks and self._last.is_known
@@ -145,7 +149,7 @@ class RuleState:
         """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
         if not (self._pending or self.raised or self._has_visited) and self._never_wary and self._last.holds(ctx):
             until_ns = self._last.until_ns
-            self.quiet_until_ns = until_ns if until_ns > self._due_ns else self._due_ns
+            self.quiet_until_ns = until_ns if until_ns > self.due_ns else self.due_ns
         else:
             self.quiet_until_ns = self._find_end_ns(ctx)
         return self.quiet_until_ns
@@ -156,9 +160,9 @@ class RuleState:
         is_idle = not self._pending and not self.raised and self._never_wary
         # That it finds nothing when it is due can be known now.
         if not self._last.holds(ctx) and (not is_idle or self._last.finds_any(ctx)):
-            return max(ctx.now_ns, self._due_ns)
+            return max(ctx.now_ns, self.due_ns)
         if is_idle:
-            return max(self._last.until_ns, self._due_ns)
+            return max(self._last.until_ns, self.due_ns)
         ends_ns = [since_ns + self._on_ns for since_ns in self._pending.values()]
         # An on-delay does not run while this computer does not listen.
         stalled = self._pending and min(self._pending.values()) < ctx.listener.stalled_last_ns
@@ -193,7 +197,7 @@ class RuleState:
                 return ctx.now_ns
             ends_ns.append(watch.holds_until_ns)
         # What ends since the last look is seen in the next one.
-        return min((max(end_ns, self._due_ns) for end_ns in ends_ns if end_ns > self._last_look_ns), default=NEVER_NS)
+        return min((max(end_ns, self.due_ns) for end_ns in ends_ns if end_ns > self._last_look_ns), default=NEVER_NS)
 
     def ends_at_rest_ns(self, ctx: RuleContext) -> set[int] | None:
         """All times at which its answer may be another one if nothing comes; None where they are not known."""
@@ -217,15 +221,15 @@ class RuleState:
             self.binding.pass_over(ticks_ns[first:])
         every_ns = self.binding.every_ns
         last = bisect_left(ticks_ns, ticks_ns[-1] // every_ns * every_ns, first)
-        if ticks_ns[last] < self._due_ns:
+        if ticks_ns[last] < self.due_ns:
             return
         before_ns = self._last_look_ns
         if last > first:
             before = bisect_left(ticks_ns, ticks_ns[last - 1] // every_ns * every_ns, first)
-            before_ns = ticks_ns[before] if ticks_ns[before] >= self._due_ns else before_ns
+            before_ns = ticks_ns[before] if ticks_ns[before] >= self.due_ns else before_ns
         self._before_ns, self._last_look_ns = before_ns, ticks_ns[last]
         self._looked_ns = ticks_ns[last]
-        self._due_ns = (ticks_ns[last] // every_ns + 1) * every_ns
+        self.due_ns = (ticks_ns[last] // every_ns + 1) * every_ns
         if self._last.keeps_looks:
             ctx.looked_ns = before_ns
             at_ns, ctx.now_ns, ctx.at_ns = ctx.at_ns, ticks_ns[last], ticks_ns[last]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -66,6 +66,16 @@ class Verdict:
     def await_evidence(self, now_ns: int, until_ns: int) -> None:
         """Take evidence until then."""
         self.provisional, self.settles_ns = now_ns < until_ns, until_ns
+
+    def copy(self) -> Verdict:
+        """The same, to be changed by itself."""
+        return replace(
+            self,
+            evidence=[*self.evidence],
+            also_possible=[*self.also_possible],
+            still_working=[*self.still_working],
+            next_checks=[*self.next_checks],
+        )
 
     def settle(self, now_ns: int) -> None:
         """End with the time for evidence, where nothing else has changed since it was weighed."""
@@ -143,7 +153,7 @@ class Scene:
     def alive_of(self, *sources: int) -> NDArray[np.intp]:
         """Streams that continue over the leads of these sources, whatever addresses they have now."""
         rows = [row for source in sources for row in self._alive_by_lead.get(_lead_of(self.ctx, source), ())]
-        return np.flatnonzero(self.alive & is_among(self.ctx.streams.source, rows))
+        return (self.alive & is_among(self.ctx.streams.source, rows)).nonzero()[0]
 
     def others_alive(self) -> list[int]:
         """Sources on the same networks that continue and lost nothing now, this computer's own among them."""
@@ -175,7 +185,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
     terminated = stops.terminated
     # A stream continued if any packet of it came after the stop and it is not late since. A tapped line has no network.
-    had_frames = stops.had_frames & (streams.protocol != Protocol.LINE)
+    had_frames = stops.had_frames & (streams.protocol != int(Protocol.LINE))
     if ctx.crowd.since_ns:
         # Invented senders come and go as they like: that proves nothing of a lead or a switch.
         every = np.arange(streams.count)
@@ -190,7 +200,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
     silent &= ~is_among(streams.source, group.apart_sources)
-    if silent.any():
+    if np.count_nonzero(silent):
         silent &= ~_continues_under_another_address(ctx)
         if len(ctx.house.networks) > 1:
             silent &= _on_the_same_ways(ctx, lost)
@@ -273,7 +283,7 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
             others = sorted({ctx.universe_of(row) for row in rows})
             verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}")
     keepers: dict[int, list[int]] = {}
-    for row in np.flatnonzero(scene.alive & is_among(streams.universe, stopped_universes)).tolist():
+    for row in (scene.alive & is_among(streams.universe, stopped_universes)).nonzero()[0].tolist():
         keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
     # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
     kept = sorted(

@@ -82,7 +82,7 @@ def fed_by_routes(ctx: RuleContext, *, now: bool = True) -> Mask:
 
 def seen_by_listener(ctx: RuleContext, mask: Mask) -> Mask:
     """Leave out universes of networks that this listener cannot hear or judge now."""
-    if mask.any():
+    if np.count_nonzero(mask):
         for network in {*ctx.listener.links, *ctx.listener.unread_ns}:
             if ctx.listener.is_blind(network, ctx.now_ns):
                 mask = mask & (ctx.universes.network != network)
@@ -107,7 +107,7 @@ def is_visible(ctx: RuleContext) -> Mask:
     last_ns = np.where(universes.last_arrival_ns > 0, universes.last_arrival_ns, ctx.heard_before_ns)
     heard = ctx.now_ns - last_ns < HEARD_LATELY_NS
     mirror = listen.vantage == "mirror"
-    e131 = (universes.protocol == Protocol.E131) & ((universes.joined == 1) | mirror)
-    artnet = (universes.protocol == Protocol.ARTNET) & (listen.artnet_subscribe or mirror)
-    visible: Mask = universes.used & (e131 | artnet | heard | (universes.protocol == Protocol.LINE))
+    e131 = (universes.protocol == int(Protocol.E131)) & ((universes.joined == 1) | mirror)
+    artnet = (universes.protocol == int(Protocol.ARTNET)) & (listen.artnet_subscribe or mirror)
+    visible: Mask = universes.used & (e131 | artnet | heard | (universes.protocol == int(Protocol.LINE)))
     return visible

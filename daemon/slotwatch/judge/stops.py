@@ -62,8 +62,8 @@ def measure_stops(ctx: RuleContext) -> Stops:
     last_ns = streams.last_arrival_ns
     gap_ns = np.where(streams.prev_frame_ns > 0, streams.last_frame_ns - streams.prev_frame_ns, 0)
     pace_ns = np.maximum(2 * gap_ns, 2 * streams.median_interval_ns)
-    keep_alive_ns = np.where(streams.protocol == Protocol.ARTNET, KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
-    moving_e131 = (streams.protocol == Protocol.E131) & (streams.equal_frames < 2)
+    keep_alive_ns = np.where(streams.protocol == int(Protocol.ARTNET), KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
+    moving_e131 = (streams.protocol == int(Protocol.E131)) & (streams.equal_frames < 2)
     owed_ns = np.where(
         streams.equal_frames > RESTING_FRAMES, pace_ns, np.where(moving_e131, 3 * pace_ns // 2, keep_alive_ns)
     )

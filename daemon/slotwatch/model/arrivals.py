@@ -59,12 +59,12 @@ class Arrivals:
         else:
             at = rows[order]
         stream: Rows = found[order].astype(np.intp)
-        if (found < 0).any():
+        if np.count_nonzero(found < 0):
             at, stream = at[stream >= 0], stream[stream >= 0]
         if not len(at):
             return
         part = Part(batch, fields, at, stream)
-        plain = not part.options.any() and bool((part.kind == LEVELS).all())
+        plain = not np.count_nonzero(part.options) and bool((part.kind == LEVELS).all())
         verdict = self._series.judge(part)
         if plain:
             self._take_plain(part, verdict)
@@ -136,9 +136,9 @@ class Arrivals:
         begins = first_ns - table.last_arrival_ns[rows] > table.timeout_ns[rows]
         begins |= ~table.live[rows]
         table.last_arrival_ns[rows] = segments.last(part.t_ns)
-        if not begins.any():
+        begun = begins.nonzero()[0]
+        if not len(begun):
             return None
-        begun = np.flatnonzero(begins)
         fresh = np.zeros(len(part.t_ns), np.bool_)
         fresh[segments.starts[begun]] = True
         self._set_lives(rows[begun], first_ns[begun])
@@ -194,24 +194,24 @@ class Arrivals:
         rows, last_ns = segments.rows, segments.last(part.t_ns)
         table.last_packet_ns[rows] = last_ns
         options = segments.last(part.options)
-        if (table.options[rows] != options).any():
+        if np.count_nonzero(table.options[rows] != options):
             table.options[rows] = options
         priority = fields.priority[segments.last(part.at)]
-        if (table.priority[rows] != priority).any():
+        if np.count_nonzero(table.priority[rows] != priority):
             table.priority[rows] = priority
             self.winners_stale = True
         sources, source = table.sources, table.source[rows]
-        if fields.odd.any():
+        if np.count_nonzero(fields.odd):
             odd = fields.odd[part.at]
             np.bitwise_or.at(sources.odd, source, np.bitwise_or.reduceat(odd, segments.starts))
         due = last_ns - sources.name_read_ns[source] >= NAME_AGAIN_NS
-        if due.any():
+        if np.count_nonzero(due):
             self._read_names(part.batch, segments.last(part.at)[due], rows[due])
         low = part.batch.dst.view("<u8")[:, 1][part.at]
         watch = low != segments.before(low, table.last_destination[rows])
         if self._wrong_groups:
             watch[segments.starts[table.destination_kind[rows] == Destination.OTHER_GROUP]] = True
-        if watch.any():
+        if np.count_nonzero(watch):
             self._note_destinations(part, low, np.flatnonzero(watch))
 
     def _read_names(self, batch: Batch, at: Rows, rows: Rows) -> None:

@@ -283,8 +283,8 @@ class Model:
         streams = self.streams
         top = streams.top
         silent = streams.live[:top] & (now_ns - streams.last_arrival_ns[:top] > streams.timeout_ns[:top])
-        if silent.any():
-            rows = np.flatnonzero(silent)
+        rows = silent.nonzero()[0]
+        if len(rows):
             streams.lost_ns[rows] = streams.last_arrival_ns[rows] + streams.timeout_ns[rows]
             streams.live[rows] = False
             self._arrivals.winners_stale = True

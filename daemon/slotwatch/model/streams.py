@@ -316,7 +316,7 @@ class Streams(Table):
             else:
                 np.maximum.at(column, of, latest)
         first = self.first_frame_ns[rows]
-        fresh = np.flatnonzero((first > 0) & (universes.first_frame_ns[of] == 0))
+        fresh = ((first > 0) & (universes.first_frame_ns[of] == 0)).nonzero()[0]
         if len(fresh):
             earliest = np.full(universes.capacity, np.iinfo(np.int64).max)
             np.minimum.at(earliest, of[fresh], first[fresh])
@@ -325,7 +325,7 @@ class Streams(Table):
 
     def tell_gaps(self) -> None:
         """Once a second: a universe's gap is the shortest of the longest gaps of its live streams."""
-        rows = np.flatnonzero(self.live[: self.top])
+        rows = self.live[: self.top].nonzero()[0]
         if not len(rows):
             return
         shortest = np.full(self.universes.capacity, np.iinfo(np.int64).max)
@@ -377,7 +377,7 @@ class Streams(Table):
     def forget_old(self, now_ns: int) -> None:
         """Forget undeclared streams, and sources without any, that were not heard for a day."""
         top = self.top
-        for row in np.flatnonzero(self.used[:top] & (now_ns - self.last_packet_ns[:top] > DAY_NS)).tolist():
+        for row in (self.used[:top] & (now_ns - self.last_packet_ns[:top] > DAY_NS)).nonzero()[0].tolist():
             if self.sources.declared[self.source[row]] < 0:
                 self.forget(row)
         sources = self.sources

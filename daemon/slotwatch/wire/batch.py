@@ -6,7 +6,8 @@ until the ring wraps, and must not be written to.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -33,6 +34,8 @@ COLUMNS: tuple[tuple[str, str, tuple[int, ...]], ...] = (
     ("dst", "u1", (16,)),
 )
 """Name, dtype and inner shape of every column except the payload; the ring lays them out in this order."""
+_OCTETS = tuple(np.dtype(kind).itemsize * math.prod(inner) for _, kind, inner in COLUMNS)
+"""What a row of each takes."""
 
 
 @dataclass(slots=True)
@@ -69,7 +72,22 @@ class Batch:
     def part(self, rows: slice | NDArray[np.intp]) -> Batch:
         """Some of the rows: views of a slice, copies of single rows."""
         columns = {name: getattr(self, name)[rows] for name, _, _ in COLUMNS}
-        return Batch(data=self.data[rows], wall_offset_ns=self.wall_offset_ns, **columns)
+        addresses = self._addresses_from(rows) if self.addresses and isinstance(rows, slice) else ()
+        return Batch(data=self.data[rows], wall_offset_ns=self.wall_offset_ns, addresses=addresses, **columns)
+
+    def with_addresses(self) -> Batch:
+        """The same with the addresses of its columns, which its parts then know too, where they lie value behind
+        value."""
+        return replace(self, addresses=addresses_of(self)) if is_plain(self) else self
+
+    def _addresses_from(self, rows: slice) -> tuple[int, ...]:
+        """Addresses of the rows of a slice; none where they do not follow one another."""
+        first, _, step = rows.indices(len(self))
+        if step != 1:
+            return ()
+        data, stride, *columns = self.addresses
+        moved = (address + first * octets for address, octets in zip(columns, _OCTETS, strict=True))
+        return data + first * stride, stride, *moved
 
 
 def addresses_of(batch: Batch) -> tuple[int, ...]:

@@ -122,7 +122,7 @@ class Replay:
 
     def _take(self, chunk: Chunk) -> None:
         """Give a chunk to the engine, ticking wherever a tick is due between its packets."""
-        batch, waiting = chunk.batch, chunk.observations
+        batch, waiting = chunk.batch.with_addresses(), chunk.observations
         times = batch.t_ns
         row = seen = 0
         rests = find_rests(batch) if self.leaps and len(batch) >= FEW_PACKETS and not waiting else None

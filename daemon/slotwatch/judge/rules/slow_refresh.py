@@ -75,7 +75,7 @@ class MovingRates:
             return np.zeros(streams.count, np.bool_)
         frames = ctx.counted((FRAMES,), p.window_s)
         moving = (frames > 0) & (steps >= p.moving_ratio * frames)
-        if not moving.any():
+        if not np.count_nonzero(moving):
             return moving
         # A window ends with the bucket being filled: compared to the sender's favour, it is a bucket short.
         rate_hz = (frames + 1) / (p.window_s - BUCKET_NS / NANOSECONDS)
@@ -83,14 +83,14 @@ class MovingRates:
         own_hz = np.where(known, p.norm_ratio * streams.best_moving_hz, 0.0)
         limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], own_hz)
         near: Mask = moving & (rate_hz < NEAR_RATIO * limit_hz)
-        self._slower = bool(near.any())
+        self._slower = bool(np.count_nonzero(near))
         if not self._slower:
             return near
         slow: Mask = near & (rate_hz < limit_hz)
         window_ns = ns_from_s(p.window_s)
         # A rest inside the window, or at its end, makes any mean rate low.
         slow &= ctx.now_ns - self._rested_ns[: streams.count] >= window_ns
-        on_change = (streams.protocol == Protocol.ARTNET) & self._jumps(ctx)
+        on_change = (streams.protocol == int(Protocol.ARTNET)) & self._jumps(ctx)
         chases = (rate_hz < p.chase_hz) | on_change
         is_slow: Mask = ctx.settled(window_ns) & slow & ~chases
         return is_slow
@@ -106,8 +106,8 @@ class MovingRates:
         resting |= ctx.at_ns - streams.last_frame_ns > ns_from_s(p.rest_s)
         self._rested_ns[: streams.count][resting] = ctx.at_ns
         # Only what Art-Net sends on change is asked for.
-        jumps = (streams.max_step >= p.jump) & (streams.protocol == Protocol.ARTNET)
-        if jumps.any():
+        jumps = (streams.max_step >= p.jump) & (streams.protocol == int(Protocol.ARTNET))
+        if np.count_nonzero(jumps):
             jumps &= ctx.at_ns - streams.last_change_ns < ns_from_s(p.jump_fresh_s)
             self._jumped_ns[: streams.count][jumps] = ctx.at_ns
 

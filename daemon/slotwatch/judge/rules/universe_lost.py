@@ -39,9 +39,9 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     silent_ns = ctx.now_ns - counts_from_ns(ctx, ns_from_s(p.start_s))
     lost = had & (silent_ns > universes.loss_timeout_ns)
     ended = had & ~lost & (universes.live == 0)
-    if ended.any():
+    if np.count_nonzero(ended):
         lost |= ended & ctx.terminated
-    if not lost.any():
+    if not np.count_nonzero(lost):
         return lost
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
     asked_ns = np.clip(lived_ns, ns_from_s(p.brief_s), ns_from_s(p.forgotten_s))
@@ -59,7 +59,7 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
 
 def _without_own(ctx: RuleContext, mask: Mask) -> Mask:
     """Leave out what this computer's own routes have stopped feeding, as declared: their input is the loss."""
-    return mask & ~stopped_by_routes(ctx) if mask.any() else mask
+    return mask & ~stopped_by_routes(ctx) if np.count_nonzero(mask) else mask
 
 
 def describe_lost(ctx: RuleContext, row: int) -> Finding:
