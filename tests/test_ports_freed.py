@@ -8,37 +8,17 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-import pytest
-
-from tests.daemon import Ports, ended, house_text, is_alive, start
+from tests.daemon import Daemon, Ports, ended, house_text, is_alive, start
 from tests.patience import until
 from tests.ports import free_port, is_free
 
 FREED_WITHIN_S = 0.05
 """Issue of the processes: nothing orphaned holds a port for longer."""
-
-
-def _freed_after_s(directory: Path) -> float:
-    """Start a daemon, kill -9 its parent, and say after how long every port could be bound again."""
-    ports, file = Ports(), directory / "house.toml"
-    file.write_text(house_text(ports))
-    with ended(start(file, ports)) as daemon:
-        children = daemon.children()
-        os.kill(daemon.process.pid, signal.SIGKILL)
-        killed_s = time.monotonic()
-        wanted = [
-            (socket.SOCK_DGRAM, ports.e131),
-            (socket.SOCK_DGRAM, ports.artnet),
-            (socket.SOCK_STREAM, ports.page),
-        ]
-        while not all(is_free(kind, port) for kind, port in wanted):
-            assert time.monotonic() - killed_s < 5.0
-        freed_s = time.monotonic() - killed_s
-    until(lambda: not any(is_alive(pid) for pid in children.values()), 5.0)
-    return freed_s
-
+ROUNDS = 20
 
 PLAIN_PARENT = """
 import subprocess, sys
@@ -60,33 +40,68 @@ CALM_S = 0.025
 """Plain processes, as many and as large as those of the daemon, free their ports in so long where it can be timed."""
 
 
-def _plainly_freed_after_s() -> float:
-    """The same measurement of processes that do nothing: what this computer itself needs now."""
+@contextmanager
+def serving(directory: Path) -> Iterator[tuple[Daemon, Callable[[], bool]]]:
+    """A daemon, and what says whether each of its ports could be bound now."""
+    ports, file = Ports(), directory / "house.toml"
+    file.write_text(house_text(ports))
+    wanted = [(socket.SOCK_DGRAM, ports.e131), (socket.SOCK_DGRAM, ports.artnet), (socket.SOCK_STREAM, ports.page)]
+    with ended(start(file, ports)) as daemon:
+        yield daemon, lambda: all(is_free(kind, port) for kind, port in wanted)
+
+
+@contextmanager
+def plain() -> Iterator[tuple[subprocess.Popen[bytes], Callable[[], bool]]]:
+    """The same of processes that do nothing but hold a port."""
     ports = [free_port(socket.SOCK_DGRAM) for _ in range(3)]
     words = [sys.executable, "-c", PLAIN_PARENT, *map(str, ports)]
-    with subprocess.Popen(words, stdout=subprocess.PIPE) as plain:
-        assert plain.stdout is not None
+    with subprocess.Popen(words, stdout=subprocess.PIPE) as parent:
+        assert parent.stdout is not None
         for _ in ports:
-            plain.stdout.readline()
-        plain.kill()
-        killed_s = time.monotonic()
-        while not all(is_free(socket.SOCK_DGRAM, port) for port in ports):
-            assert time.monotonic() - killed_s < 5.0
-        return time.monotonic() - killed_s
+            parent.stdout.readline()
+        try:
+            yield parent, lambda: all(is_free(socket.SOCK_DGRAM, port) for port in ports)
+        finally:
+            parent.kill()
+
+
+def freed_after_s(parent: int, are_free: Callable[[], bool]) -> float:
+    """Kill -9 this process, and say after how long its ports could be bound again."""
+    os.kill(parent, signal.SIGKILL)
+    killed_s = time.monotonic()
+    while not are_free():
+        assert time.monotonic() - killed_s < 5.0
+    return time.monotonic() - killed_s
+
+
+def test_no_process_has_to_do_anything_to_free_its_port(tmp_path: Path) -> None:
+    """Those that are stopped, and so can do nothing, end with their parent all the same, however busy the computer."""
+    with serving(tmp_path) as (daemon, are_free):
+        children = daemon.children()
+        assert set(children) == {"intake", "judging", "front"}
+        for pid in children.values():
+            os.kill(pid, signal.SIGSTOP)
+        assert not are_free()
+        os.kill(daemon.process.pid, signal.SIGKILL)
+        until(are_free)
+        until(lambda: not any(is_alive(pid) for pid in children.values()))
 
 
 def test_a_killed_parent_leaves_nobody_on_a_port(tmp_path: Path) -> None:
     """Kill -9 of the parent: every port is free 50 ms later, every child is gone.
 
-    Timed only while the computer is calm enough: beside others' work even processes that do nothing take long
-    to end. Whether all ports become free is tested in any case.
+    Beside others' work even processes that do nothing take long to end. Then the ports are free as much later than
+    theirs, at most, as they would be on a computer that is calm; of many rounds one shows it.
     """
-    freed_s, plain_s = [], []
-    for _ in range(5):
-        plain_s.append(_plainly_freed_after_s())
-        freed_s.append(_freed_after_s(tmp_path))
-        if freed_s[-1] < FREED_WITHIN_S:
+    rounds = []
+    for _ in range(ROUNDS):
+        with plain() as (parent, are_free):
+            plain_s = freed_after_s(parent.pid, are_free)
+        with serving(tmp_path) as (daemon, are_free):
+            children = daemon.children()
+            freed_s = freed_after_s(daemon.process.pid, are_free)
+            until(lambda children=children: not any(is_alive(pid) for pid in children.values()), 5.0)  # type: ignore[misc]
+        rounds.append((freed_s, plain_s))
+        if freed_s < max(FREED_WITHIN_S, plain_s + FREED_WITHIN_S - CALM_S):
             return
-    if min(plain_s) > CALM_S:
-        pytest.skip(f"this computer is too busy to time 50 ms: plain processes took {min(plain_s) * 1000:.0f} ms")
-    pytest.fail(f"ports were free after {freed_s} s, those of plain processes after {plain_s} s")
+    raise AssertionError(f"the daemon's ports were free after, and those of plain processes: {rounds} s")
