@@ -216,7 +216,7 @@ def with_art_net() -> House:
 
 
 def test_art_net_that_was_lost_before_a_restart_stays_open_after_it() -> None:
-    """The judgement that is restarted never heard it: that it can be seen from here is known from its incident."""
+    """The judgement that is restarted never heard it: that it is visible from this port is known from its incident."""
     before = Stage(with_art_net(), Node((0,), to_s=15.0), OTHER).run(30.0)
     lost = before.only()
     assert (lost.rule, lost.universes) == ("universe-lost", ("artnet/0",))

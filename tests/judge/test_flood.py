@@ -66,7 +66,7 @@ def test_a_flood_of_forged_senders_is_one_incident(made: list[Packet]) -> None:
     incident = Stage(HOUSE, main_desk(), Plain(made)).run(110.0).only()
     assert incident.rule == "too-many-sources"
     assert incident.closed_ns is not None, "it is over a minute after the last"
-    assert incident.evidence[-1].endswith(" undeclared sources came within 10 s.")
+    assert incident.evidence[-1].endswith(" undeclared sources came in the last 10 s.")
 
 
 @pytest.mark.slow

@@ -90,7 +90,7 @@ def test_what_nobody_knows_after_a_restart_is_no_contradiction(name: str) -> Non
 
 
 def test_art_net_that_fell_silent_just_before_a_restart_is_missing_after_it() -> None:
-    """Nothing joins Art-Net: that it can be seen from here is known from the history alone."""
+    """Nothing joins Art-Net: that it is visible from this port is known from the history alone."""
     states: list[tuple[float, int]] = []
 
     def look(snapshot: Snapshot) -> None:

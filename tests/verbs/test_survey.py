@@ -209,4 +209,4 @@ def test_what_is_heard_on_two_networks_is_declared_once() -> None:
 def test_what_was_asked_for_and_not_heard_is_reported_and_what_cannot_be_seen() -> None:
     lines = "\n".join(text(replace(a_survey(a_source()), asked=(1, 2, 3, 9), not_swept=(9,))))
     assert "asked for and nothing heard: e131/2-3\n" in lines
-    assert "Not seen from here: streams sent unicast to other devices" in lines
+    assert "Not visible from this port: streams sent unicast to other devices" in lines

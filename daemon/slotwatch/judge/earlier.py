@@ -26,7 +26,7 @@ RETURNED = "It returned: "
 """Begins what a timeline says of a fault that is there again."""
 _WORKS = " Still working: "
 _DOUBTS = {"networks-swapped": " Whether they still are is not known since this listener was restarted."}
-"""What is said of rules that know their fault by what was heard before it."""
+"""What is added after a restart to a rule that knows its fault only by what was heard before it."""
 _DESCRIBED = ("opened", "revised", "widened", "returned")
 
 

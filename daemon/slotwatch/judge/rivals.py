@@ -100,7 +100,7 @@ class Rivals:
         reference = np.where(backup & (main_of[universe] >= 0), main_of[universe], reference)
         ended = ~np.isin(reference, rows)
         if ended.any():
-            # It has no levels to be out of step with: the first that sends stands for it.
+            # It has no levels to be out of step with: the first that sends takes its place.
             among, first = np.unique(universe, return_index=True)
             reference[ended] = rows[first[among.searchsorted(universe[ended])]]
         keep = (reference != rows) & (reference >= 0) & (streams.universe[reference] == universe)

@@ -15,7 +15,7 @@ from slotwatch.wire.universe import Protocol
 
 EVERY = slice(None)
 HEARD_LATELY_S = 24 * 3600.0
-"""What was heard within this time can be seen from here, whatever the vantage."""
+"""What was heard within this time is visible from this port, whatever the vantage."""
 HEARD_LATELY_NS = ns_from_s(HEARD_LATELY_S)
 LOSS_TIMEOUTS = (
     Threshold(

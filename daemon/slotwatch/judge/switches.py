@@ -130,7 +130,7 @@ class RestartKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Restart:
-    """A switch began anew, or another one stands in its place."""
+    """A switch restarted, or another one is in its place."""
 
     moment: Moment
     """When its up time began; of another device: from the last answer of the one before to its first."""

@@ -191,7 +191,7 @@ def slow_pulses() -> Iterator[Item]:
     return play(at((1, flashed(2))))
 
 
-@healthy("an Art-Net universe that goes to a node by unicast cannot be seen from here", 40,
+@healthy("an Art-Net universe that goes to a node by unicast is not visible from this port", 40,
          paper((1,), (5,), sources=("main", "media")), fault="F53")  # fmt: skip
 def not_visible_from_here() -> Iterator[Item]:
     polls = Sent(ns(1), 0, "192.0.2.30", 6454, "192.0.2.255", 6454, packets.art_poll(), 64)

@@ -69,7 +69,7 @@ class Survey:
 
 LIVE = "live"
 UNSEEN = (
-    "Not seen from here: streams sent unicast to other devices, multicast that no discovery list names "
+    "Not visible from this port: streams sent unicast to other devices, multicast that no discovery list names "
     "(ask for it with --universes), and networks this computer is not on."
 )
 

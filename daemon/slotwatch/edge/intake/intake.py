@@ -163,14 +163,14 @@ class Intake:
             waiting = self._empty(full, polled_ns) > 0
 
     def wait(self, seconds: float) -> set[int]:
-        """Wait until packets, news of interfaces or a message of judging are there, at most so long.
+        """Wait until packets, changes of interfaces or a message of judging are there, at most so long.
 
         Returns the descriptors that hold them.
         """
         return {fd for fd, _ in self._poll.poll(seconds)}
 
     def follow(self, ready: set[int]) -> None:
-        """Take the news of interfaces and the messages of judging that wait on the descriptors in `ready`."""
+        """Take the changes of interfaces and the messages of judging that wait on the descriptors in `ready`."""
         if self.watch.fd in ready and self.watch.read():
             self._changed()
         if self._channel.fileno() in ready:

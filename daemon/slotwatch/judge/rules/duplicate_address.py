@@ -45,7 +45,7 @@ def describe_contested(ctx: RuleContext, key: Contested) -> Finding:
         sources=sources,
         networks=(network,),
         facts=DuplicateAddressFacts(address, wording.list_names(macs)),
-        evidence=(f"In turn {wording.list_names(macs)} claimed {address}.",),
+        evidence=(f"{wording.list_names(macs)} claimed {address} in turn.",),
     )
 
 
@@ -74,5 +74,5 @@ RULE = Rule(
     source="RFC 5227",
     faults=("F34",),
     may_exceed_note=False,
-    next_checks=("Find out which device has this address on its panel; the makers' prefixes are in the evidence.",),
+    next_checks=("Find out which device has this address on its panel; the evidence has the hardware addresses.",),
 )

@@ -64,7 +64,7 @@ class ChangedNeighbours:
                 wording.list_names([say_port_of(one) for one in seen]) or "another port",
                 wording.list_names(list(ctx.listener.last_show.leads(name).values())),
             ),
-            evidence=("As the switches announce themselves by LLDP.",),
+            evidence=("The switches announce this by LLDP.",),
             cause="moved",
         )
 

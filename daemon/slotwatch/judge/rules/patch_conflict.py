@@ -86,7 +86,8 @@ def _say_conflict(one: Conflict, fixtures: Sequence[Fixture]) -> str:
 
 def _say_fixture(fixture: Fixture) -> str:
     place = f" ({fixture.file}:{fixture.row})" if fixture.row is not None else ""
-    return f"{fixture.name}: {fixture.universe} slots {fixture.address} to {fixture.last_slot}{place}."
+    slots = wording.list_slots(range(fixture.address, fixture.last_slot + 1))
+    return f"{fixture.name}: {fixture.universe} {slots}{place}."
 
 
 def bind(setup: RuleSetup, p: PatchConflictParameters) -> tuple[RuleBinding, ...]:

@@ -70,7 +70,7 @@ class SlowPorts:
                 self.slowness(ctx, key[0], port) if port else "",
                 f"On it: {wording.list_names(names)}." if names else "",
             ),
-            evidence=("As the switch reports.",),
+            evidence=("The switch reports this speed.",),
             cause="port",
             also_possible=("the other end supports no more",),
         )

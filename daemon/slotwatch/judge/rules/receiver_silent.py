@@ -104,7 +104,7 @@ class ReceiverAnswers:
             for row in np.flatnonzero(universes.used & (universes.declared >= 0)).tolist()
             if (int(universes.protocol[row]), int(universes.number[row])) in fed
         ]
-        how = "its entry in the neighbour table failed" if failed_ns > answered_ns else "polls go unanswered"
+        how = "it answers no ARP or NDP now" if failed_ns > answered_ns else "it answers no polls now"
         return Finding(
             group=f"receiver:{name}",
             since_ns=answered_ns,

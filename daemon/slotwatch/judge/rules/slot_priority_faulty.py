@@ -98,7 +98,9 @@ def _priority_finding(ctx: RuleContext, row: int, habit: str, cause: str) -> Fin
         streams=(row,),
         networks=(int(ctx.streams.network[row]),),
         facts=SlotPriorityFaultyFacts(habit),
-        evidence=(f"{ctx.universe_name(universe)}: {ctx.say_source(ctx.source_of(row))}'s {habit}.",),
+        evidence=(
+            f"{ctx.universe_name(universe)}: per-address priority of {ctx.say_source(ctx.source_of(row))} {habit}.",
+        ),
         cause=cause,
     )
 

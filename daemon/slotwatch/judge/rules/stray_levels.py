@@ -137,7 +137,10 @@ class StrayLevels:
             networks=(int(ctx.universes.network[row]),),
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
             facts=StrayLevelsFacts(slots, near),
-            evidence=(f"{ctx.universe_name(row)}: unpatched slots above zero: {len(numbers)}.", *shifted),
+            evidence=(
+                f"{ctx.universe_name(row)}: {wording.count(len(numbers), 'unpatched slot')} above zero.",
+                *shifted,
+            ),
             confidence=Confidence.CERTAIN,
             also_possible=("a patch list that is out of date", "a visiting rig"),
             next_checks=(LONGER_MODE,) if near else (),

@@ -67,7 +67,7 @@ def describe_supply(ctx: RuleContext, key: SupplyLine) -> Finding:
         how = "Upper figure for phase-cut resistive loads, the worse of both phase sequences."
     else:
         now_a, limit_a = float(rack.supply_a[number - 1]), declared.supply_limit_a
-        how = f"Sum of {sum(way.supply == number for way in rack.wired.ways)} ways."
+        how = f"The sum of the estimates of {sum(way.supply == number for way in rack.wired.ways)} ways."
     return Finding(
         group=f"rack:{name}",
         since_ns=0,

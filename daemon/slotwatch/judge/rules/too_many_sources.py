@@ -15,11 +15,19 @@ from slotwatch.judge.crowds import Crowd
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.universe_lost import UniverseLostParameters
-from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE
+from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
+from slotwatch.model.streams import NEW_PER_SECOND
 from slotwatch.snapshot import Severity
 
 MOST_NAMED = 64
 """Universes that one finding names."""
+BOUNDS = {
+    "rate": f"of new streams beyond {NEW_PER_SECOND:,} a second",
+    "sources": f"of sources beyond {MAX_SOURCES:,}",
+    "streams": f"of streams beyond {MAX_STREAMS:,}",
+    "universe": f"on universes with {MAX_SOURCES_PER_UNIVERSE} sources",
+}
+"""Which packets are not kept, by the bound that was reached: `Streams.unkept`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +75,13 @@ def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -
     recent = universes.used & (universes.last_unkept_ns > 0)
     recent &= ctx.now_ns - universes.last_unkept_ns < ns_from_s(p.recent_s)
     bound, counted, evidence = "a show brings", [], []
-    if tables := ", ".join(f"{number} by the bound of {table}" for table, number in sorted(unkept.items()) if number):
+    if tables := ", ".join(f"{number} {BOUNDS[table]}" for table, number in sorted(unkept.items()) if number):
         bound = "can be kept"
         counted.append(f"{wording.count(sum(unkept.values()), 'packet')} counted and not judged ({tables})")
         evidence.append(f"Not kept so far: {tables}.")
     if ctx.crowd.is_on:
         counted.append("new undeclared ones are not judged separately until this is over")
-        evidence.append(f"{ctx.crowd.newcomers} undeclared sources came within {p.new_s:g} s.")
+        evidence.append(f"{ctx.crowd.newcomers} undeclared sources came in the last {p.new_s:g} s.")
     return Finding(
         group="tables",
         since_ns=0,

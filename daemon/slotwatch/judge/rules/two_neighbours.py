@@ -39,7 +39,7 @@ def describe_neighbours(ctx: RuleContext, network: int, p: TwoNeighboursParamete
         since_ns=min((one.t_ns for one in seen), default=ctx.now_ns),
         networks=(network,),
         facts=TwoNeighboursFacts(ctx.network_name(network), wording.list_names([say_port_of(one) for one in seen])),
-        evidence=("A switch that speaks LLDP does not pass it on (IEEE 802.1AB 7.1): something between does.",),
+        evidence=("A switch that speaks LLDP does not pass LLDP on (IEEE 802.1AB 7.1): a device in between does.",),
         cause="shared",
         also_possible=("two switches that act as one",),
     )

@@ -123,7 +123,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         cause="wrong-network" if is_elsewhere else known.cause if known else "",
         confidence=known.confidence if known else Confidence.CERTAIN,
         next_checks=earlier.next_checks if earlier else (),
-        also_possible=(*also, "it is sent unicast to its receivers only, and cannot be seen from here"),
+        also_possible=(*also, "it is sent unicast to its receivers only, and is not visible from this port"),
     )
 
 
@@ -179,7 +179,7 @@ RULE = Rule(
     next_checks=(
         "Look at the source's output list: is this universe patched, switched on, and under this number?",
         "Compare how sender and receiver number universes: one may count from 0, the other from 1.",
-        "Check whether the source sends unicast to its receivers only: then it cannot be seen from here.",
+        "Check whether the source sends unicast to its receivers only: then it is not visible from this port.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Start the devices in order: switches, then sources, then receivers.",),
 )
