@@ -90,6 +90,11 @@ class Daemon:
         found = self.get("/api/v1/universes") or []
         return next((u for u in found if u["universe"] == name), {})
 
+    def judges_for(self, seconds: int) -> None:
+        """Wait until it has judged for so much longer, by its own time."""
+        before_s = self.api("/api/v1/house")["uptime_s"]
+        until(lambda: (self.get("/api/v1/house") or {"uptime_s": 0})["uptime_s"] > before_s + seconds)
+
     def children(self) -> dict[str, int]:
         """Role to process number of every child that lives now."""
         found = {}

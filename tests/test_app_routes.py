@@ -187,7 +187,8 @@ def test_a_reload_that_changes_other_routes_costs_a_running_one_no_frame(tmp_pat
                 daemon.file.write_text(text + extra)
                 daemon.process.send_signal(signal.SIGHUP)
                 until(lambda extra=extra: bool(state_of(daemon, "copy")) == bool(extra))
-                time.sleep(0.5)
+                frames = daemon.universe("artnet/3")["frames"]
+                until(lambda frames=frames: daemon.universe("artnet/3").get("frames", 0) > frames + 20)
             after, sent = (daemon.api(f"/api/v1/universes/{name}") for name in ("artnet/3", "e131/1"))
             raised = {i["rule"] for i in daemon.api("/api/v1/incidents?state=all") if "artnet/3" in i["universes"]}
             assert daemon.children()["routes"] == child

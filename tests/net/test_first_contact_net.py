@@ -32,7 +32,7 @@ words += ["--e131-port", str(ports.e131), "--artnet-port", str(ports.artnet)]
 with ended(start(file, ports, words=words)) as daemon:
     until(lambda: {"e131/1", "e131/2", "e131/41"} <= {u["universe"] for u in daemon.get("/api/v1/universes") or []})
     heard = sorted(u["universe"] for u in daemon.api("/api/v1/universes"))
-    time.sleep(2.0)
+    daemon.judges_for(2)
     alarms = [one["rule"] for one in daemon.api("/api/v1/incidents") if one["severity"] != "note"]
     print(json.dumps({"heard": heard, "alarms": alarms, "status": daemon.stop()}))
 over.set()

@@ -73,7 +73,7 @@ with ended(start(file, ports)) as daemon:
     before = rules(daemon, "all")
     subprocess.run(["nft", "-f", "-"], input=rules_text, text=True, check=True)
     loss = until(lambda: opened(daemon, "packet-loss"))
-    time.sleep(5)
+    daemon.judges_for(5)
     over.set()
     print(json.dumps({"before": before, "loss": loss, "all": rules(daemon, "all")}))
 """
@@ -153,7 +153,7 @@ with ended(start(file, ports)) as daemon:
     one_query()
     # A host reports a join twice, the second time up to 10 s later (RFC 2236, 8.10): so far apart may two groups end.
     until(lambda: len((opened(daemon, "universe-lost") or {"universes": []})["universes"]) == 2, 60)
-    time.sleep(3)
+    daemon.judges_for(3)
     lost = opened(daemon, "universe-lost")
     over.set()
     print(json.dumps({"lost": lost, "all": rules(daemon, "all")}))

@@ -18,7 +18,7 @@ with ended(start(file, ports)) as daemon:
     until(lambda: daemon.universe("e131/1").get("state") in HEARD and daemon.universe("e131/2"))
     ip("link", "set", "sw", "down")
     until(lambda: "link-down" in rules(daemon))
-    time.sleep(4.0)
+    daemon.judges_for(4)
     down = rules(daemon)
     state = daemon.universe("e131/1")["state"]
     ip("link", "set", "sw", "up")

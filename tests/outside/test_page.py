@@ -254,7 +254,7 @@ def test_a_loss_its_acknowledgement_and_a_kill(tmp_path: Path) -> None:
     with running_once(tmp_path) as made:
         with desk(made, range(1, 3)):
             until(lambda: made.universe("e131/2").get("state") in HEARD)
-            time.sleep(1.5)
+            made.judges_for(1)
         lost = until(
             lambda: next(
                 (i for i in made.get("/api/v1/incidents?state=open") or [] if i["rule"] == "universe-lost"), None

@@ -8,7 +8,7 @@ import time
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
@@ -67,15 +67,25 @@ async def test_an_acknowledgement_is_on_the_disk_when_it_is_answered(tmp_path: P
         assert run.judging.asked[-1] == Unacknowledge(7)
 
 
+class Awaited(asyncio.Event):
+    """An event that says whether somebody waits for it."""
+
+    is_awaited = False
+
+    async def wait(self) -> Literal[True]:
+        self.is_awaited = True
+        return await super().wait()
+
+
 async def test_right_after_a_restart_an_acknowledgement_waits_until_judging_knows_what_it_is_of(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
-        run.front.resumed.clear()
+        run.front.resumed = resumed = Awaited()
         asking = asyncio.create_task(send(run, "DELETE", "/api/v1/incidents/7/acknowledge"))
-        await asyncio.sleep(0.2)
+        await happens(lambda: resumed.is_awaited)
         assert not run.judging.asked
-        run.front.resumed.set()
+        resumed.set()
         assert (await asking)[0] == 200 and run.judging.asked == [Unacknowledge(7)]
         run.front.resumed.clear()
         monkeypatch.setattr(http_front, "RESUMED_WITHIN_S", 0.05)
@@ -134,7 +144,7 @@ async def test_an_order_is_answered_once_a_later_publication_is_seen(
         run.judging.publication = run.snapshots.sequence
         asking = asyncio.create_task(send(run, "PUT", "/api/v1/house/phase", {"phase": "dark", "confirm": True}))
         await happens(lambda: run.judging.asked)
-        await asyncio.sleep(0.1)
+        assert (await send(run, "GET", "/api/v1/house"))[1]["phase"] == "show", "what was asked later is answered first"
         assert not asking.done()
         dark = snapshot()
         run.snapshots.show(replace(dark, house=replace(dark.house, phase="dark")))

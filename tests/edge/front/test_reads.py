@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
@@ -211,7 +210,6 @@ async def test_the_moment_of_failure_is_drawn_when_an_incident_opens(tmp_path: P
         found = await get(run, "/api/v1/incidents/7")
         assert isinstance(found, dict) and found["moment"]["streams"][0]["first_after_at"] == "2026-01-01T00:00:00.000Z"
         await happens(lambda: run.history.health()["ok"])
-        await asyncio.sleep(0)
 
 
 async def test_levels_around_an_incident_come_from_its_capture(tmp_path: Path) -> None:

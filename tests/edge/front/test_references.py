@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import csv
 import io
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,7 @@ from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.snapshot.readiness import Readiness
 from tests.edge.front_house import Running, running
-from tests.patience import happens
+from tests.patience import PATIENCE_S, happens
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, incident, snapshot
 
 PATH = "/api/v1/references"
@@ -212,10 +212,9 @@ async def test_differences_from_the_expected_reference_are_reasons(tmp_path: Pat
 async def test_a_reference_that_is_expected_and_not_kept_is_a_reason(tmp_path: Path) -> None:
     async with running(tmp_path, expecting("overture"), lit(levels={1: 153})) as run:
         await keep(run)  # the history's file is there
-        seconds = 2.0
-        while not (found := await reasons(run, seconds, {1: 153})) and seconds < 200:
+        seconds, until_s = 2.0, time.monotonic() + PATIENCE_S
+        while not (found := await reasons(run, seconds, {1: 153})) and time.monotonic() < until_s:
             seconds += 2
-            await asyncio.sleep(0.01)
         assert found == ["No reference levels are kept under the name overture."]
 
 

@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ import pytest
 
 from slotwatch.edge.tools.demo import free_port
 from slotwatch.errors import EdgeError
+from tests.patience import until
 
 WITHIN_S = 60.0
 
@@ -75,34 +75,33 @@ def fetched(url: str) -> object:
         return json.load(answer)
 
 
-def closes(url: str) -> bool:
-    """Whether the page's port is given up within the time."""
+def closes(url: str) -> None:
+    """Wait until the page's port is given up."""
     port = int(url.rsplit(":", 1)[1].rstrip("/"))
-    until_s = time.monotonic() + WITHIN_S
-    while time.monotonic() < until_s:
+
+    def is_refused() -> bool:
         with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)):
-                return True
-        time.sleep(0.1)
-    return False
+            return probe.connect_ex(("127.0.0.1", port)) != 0
+
+    until(is_refused, WITHIN_S)
 
 
 @pytest.mark.slow
 def test_demo_shows_its_sources_and_leaves_nothing_behind(tmp_path: Path) -> None:
     with demo(tmp_path) as (child, url):
-        until_s = time.monotonic() + WITHIN_S
-        heard: set[str] = set()
-        while time.monotonic() < until_s and len(heard) < 3:
+
+        def heard() -> set[str]:
             sources = fetched(f"{url}api/v1/sources")
             assert isinstance(sources, list)
-            heard = {each["declared_as"] for each in sources}
-            time.sleep(0.2)
-        assert heard == {"main desk", "backup desk", "media server"}
+            return {each["declared_as"] for each in sources}
+
+        until(lambda: len(heard()) >= 3, WITHIN_S)
+        assert heard() == {"main desk", "backup desk", "media server"}
         child.send_signal(signal.SIGINT)
         out, err = child.communicate(timeout=WITHIN_S)
         assert child.returncode == 0, err
         assert "packets sent" in err and "Traceback" not in out + err
-        assert closes(url)
+        closes(url)
     assert not list(tmp_path.iterdir()), "the copy of the house was left behind"
 
 
@@ -110,4 +109,4 @@ def test_killed_demo_takes_its_daemon_with_it(tmp_path: Path) -> None:
     with demo(tmp_path) as (child, url):
         child.kill()
         child.wait()
-        assert closes(url)
+        closes(url)
