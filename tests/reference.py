@@ -113,7 +113,10 @@ def _rule(rule: Rule) -> list[str]:
     lines += [""] if rule.next_checks else []
     lines += [f"{at}. {check}" for at, check in enumerate(rule.next_checks, 1)]
     if rule.next_checks_quiet:
-        lines += ["", "Outside pre-show and show also:", ""] + [f"- {check}" for check in rule.next_checks_quiet]
+        causes = " or ".join(f"`{cause}`" for cause in sorted(rule.touch_nothing_for))
+        unless = f", unless the cause is {causes}" if causes else ""
+        lines += ["", f"Outside pre-show and show also{unless}:", ""]
+        lines += [f"- {check}" for check in rule.next_checks_quiet]
     return lines
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, Network, Receiver
+from slotwatch.house.schema import DeclaredSource, Network, Phase, Receiver
 from slotwatch.snapshot import Confidence, Incident, Severity
 from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -320,6 +320,20 @@ def test_one_of_several_unicast_universes_was_withdrawn() -> None:
     unicast = {"dst": lambda universe: "10.0.0.200"}
     shown = stage((1, 2), desk("Desk A", (1,), **unicast), desk("Desk A", (2,), to_s=8.0, **unicast)).run(34.0)
     assert cause_of(shown) == ("universe-lost", "universe-withdrawn", "high")
+
+
+@pytest.mark.parametrize("ends", [False, True])
+def test_nobody_is_told_to_pull_the_lead_of_a_source_whose_packets_show_that_it_works(ends: bool) -> None:
+    """It carries the other universes. In get-in, checks may touch things. Common practice, no source."""
+    to_node = {"dst": lambda universe: "10.0.0.200"}
+    stays = () if ends else (desk("Desk A", (1, 2), **to_node),)
+    ending = desk("Desk A", (3,), to_s=8.0, terminate=ends, **to_node)
+    shown = Stage(house_of((3,) if ends else (1, 2, 3), min_refresh_hz=5), *stays, ending, phase=Phase.GET_IN)
+    incident = shown.run(20.0).only()
+    assert incident.cause == ("stream-terminated" if ends else "universe-withdrawn")
+    assert not any(word in check for check in incident.next_checks for word in ("Reseat", "link lamp", "group table"))
+    assert len(incident.next_checks) == 2
+    assert len({line.split()[0] for line in incident.evidence}) == len(incident.evidence), "nothing is said twice"
 
 
 def test_groups_stop_while_unicast_of_the_same_source_goes_on() -> None:

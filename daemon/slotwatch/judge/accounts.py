@@ -272,7 +272,8 @@ def _explained(ctx: RuleContext, cluster: Cluster) -> tuple[tuple[str, tuple[str
 def _checks(ctx: RuleContext, cluster: Cluster) -> tuple[str, ...]:
     own = [*(cluster.verdict.next_checks if cluster.verdict else ()), *cluster.speaker.next_checks]
     checks = [*own, *(cluster.rule.next_checks if len(own) < 2 else ())]
-    if quiet_phase(ctx.phase):
+    cause = cluster.verdict.cause if cluster.verdict else ""
+    if quiet_phase(ctx.phase) and cause not in cluster.rule.touch_nothing_for:
         checks = [*checks[: MOST_CHECKS - len(cluster.rule.next_checks_quiet)], *cluster.rule.next_checks_quiet]
     return _few(checks, MOST_CHECKS)
 

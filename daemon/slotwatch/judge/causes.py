@@ -301,7 +301,7 @@ def _part_of_source(scene: Scene) -> Verdict:
     if listed is False:
         return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer lists it.")
     if not multicast.any() and (~alive_multicast).any():
-        return _withdrawn(scene, source, mine, scene.say_going(alive, "from it by the same path to this port"))
+        return _withdrawn(scene, source, mine, "Its streams that continue take the same path to this port.")
     verdict = Verdict(
         "path-or-sender",
         Confidence.LOW,
@@ -388,7 +388,11 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
         f"{ctx.say_legs(legs)} is running and no longer sends it: the output was {became}.",
         [evidence, scene.say_going(scene.alive_of(*legs), "of this source")],
         ["the path of this one universe to this port"],
-        next_checks=[f"Look at the output list of {ctx.source_name(source)}: is this universe on?"],
+        # Two of its own, as above: nothing is wrong with the source's lead.
+        next_checks=[
+            f"Look at the output list of {ctx.source_name(source)}: is this universe on?",
+            "Look at the stage: do the racks and fixtures hold their last look, or fade?",
+        ],
     )
     if undeclared:
         verdict.evidence.append(f"{undeclared}.")

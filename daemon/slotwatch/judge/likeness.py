@@ -20,6 +20,9 @@ _OF_THE_DEAD = frozenset({"source-lost"})
 _BESIDE_LIFE = frozenset({"leg-lost", "path-or-sender", "universe-withdrawn", "wrong-network"})
 """Causes after which other universes or other leads of the source are still heard."""
 
+LEAD_WORKS = frozenset({"stream-terminated", "universe-withdrawn", "identity-changed"})
+"""Causes that the source's own packets show: they came by its lead."""
+
 
 def may_still_be(cause: str, *, is_alive: bool) -> bool:
     """Whether a cause of before a restart fits what is heard now. is_alive: its source sends something."""

@@ -131,6 +131,8 @@ class Rule:
     """Ordered by how likely and how quick; only things to look at."""
     next_checks_quiet: tuple[str, ...] = field(default=())
     """Further ones for `dark`, `get-in`, `rehearsal` and `post-show`, which may touch things."""
+    touch_nothing_for: frozenset[str] = frozenset()
+    """Causes with which those would only do harm: the leads that they are about work."""
     may_exceed_note: bool = True
     """False: a note in every phase."""
     tells_a_moment: bool = False

@@ -12,6 +12,7 @@ from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import namesakes
+from slotwatch.judge.likeness import LEAD_WORKS
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
@@ -122,4 +123,5 @@ RULE = Rule(
         "Check on the backup's screen whether it knows that it is in control.",
     ),
     next_checks_quiet=(f"{CLEAR_FIRST} Reseat the source's network lead, then try another switch port.",),
+    touch_nothing_for=LEAD_WORKS,
 )

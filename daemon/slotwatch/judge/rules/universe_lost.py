@@ -12,6 +12,7 @@ from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBindi
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import went_home
+from slotwatch.judge.likeness import LEAD_WORKS
 from slotwatch.judge.parameters import RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
@@ -135,4 +136,5 @@ RULE = Rule(
         f"{CLEAR_FIRST} Reseat the source's network lead at both ends, then try another lead and another switch port.",
         "Read the switch's group table and log for this port.",
     ),
+    touch_nothing_for=LEAD_WORKS,
 )
