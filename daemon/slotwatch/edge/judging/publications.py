@@ -13,8 +13,8 @@ SNAPSHOT_SHARE = 16
 """Time between two snapshots is at least this many times what the last one cost: on a busy computer, at 4,034
 universes, 13 ms to make and 18 ms to encode. A share of 8 may cost 0.6 us a packet of a full
 gigabit, this one half of that."""
-UNREAD_SHARE = 48
-"""The same while no page is open and nothing changed: 2 % of a core at most. A reader has a new one made first."""
+UNREAD_SHARE = 96
+"""The same while no page is open and nothing changed: 1 % of a core at most. A reader has a new one made first."""
 HOLD_NS = 200_000_000
 """A publication waits this long (four ticks) for the tick that judges an order; without intake there are no ticks."""
 
