@@ -60,7 +60,7 @@ def test_the_unit_waits_for_ready_and_is_watched() -> None:
 
 
 def test_the_sysctl_file_names_only_settings_that_exist_and_grants_what_is_asked_for() -> None:
-    from slotwatch.edge.intake.udp_in import WANTED_BUFFER_BYTES
+    from slotwatch.edge.intake.opening import WANTED_BUFFER_BYTES
 
     rows = dict(line.split(" = ") for line in SYSCTL.read_text().splitlines() if line and not line.startswith("#"))
     for name in rows:

@@ -169,7 +169,7 @@ class App:
             self.say(line)
         self.say(f"{child.role} ended ({child.how}); starting it again")
         if self._change.is_asking(child.role):
-            self._change.roll_back((f"{child.role} ended over it ({child.how})",))
+            self._change.roll_back((f"{child.role} ended while it took the new house file ({child.how})",))
 
     def _revive(self, now_ns: int) -> None:
         for child in list(self._children.values()):

@@ -22,7 +22,7 @@ NOT_SAFETY = (
 )
 
 VERBS: dict[str, str] = {
-    "serve": "watch a house until SIGTERM or SIGINT",
+    "serve": "run the daemon: listen, judge and serve the page, until Ctrl-C or SIGTERM",
     "check": "check a house file, its patch and its routes without a network",
     "replay": "judge a packet capture",
     "survey": "find who sends what, and write a first house file",

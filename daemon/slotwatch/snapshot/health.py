@@ -21,7 +21,7 @@ class LinkRow:
     addresses: tuple[str, ...]
     speed_mbps: int | None
     switch_port: str
-    """Where its cable ends, heard by LLDP; empty: not known."""
+    """Where its lead ends, heard by LLDP; empty: not known."""
 
 
 @dataclass(frozen=True, slots=True)

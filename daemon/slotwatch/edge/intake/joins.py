@@ -1,7 +1,7 @@
 """Memberships of multicast groups, held by sockets that are bound to nothing and read nothing.
 
 The kernel limits IPv4 joins per socket (20 by default), so each holder takes as many as it may and another
-one follows. The data socket hears all of them. Holders belong to one interface, so that a cable that comes
+one follows. The data socket hears all of them. Holders belong to one interface, so that a lead that comes
 back is joined afresh (its switch has forgotten us) while every other network keeps what it has.
 """
 

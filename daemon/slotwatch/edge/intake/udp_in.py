@@ -25,18 +25,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch import clock
+from slotwatch.edge.intake.opening import IP_PKTINFO, KERNEL_BYTES_PER_PACKET, SO_TIMESTAMPNS, open_port, widen
 from slotwatch.edge.intake.receiver import CompiledReceiver
 from slotwatch.edge.shared.compiled import Receiving
-from slotwatch.edge.shared.ports import holder_sentence
 from slotwatch.edge.shared.ring import FAR_BYTES, GUARD_ROWS, NEAR_BYTES, RingWriter
 from slotwatch.errors import EdgeError
 from slotwatch.wire.batch import FLAG_TRUNCATED, NETWORK_UNKNOWN, Batch
 from slotwatch.wire.universe import Protocol
-
-WANTED_BUFFER_BYTES = 64 * 1024 * 1024
-"""Half a second of a full gigabit at the kernel's own accounting (about 1,280 bytes for a full packet)."""
-KERNEL_BYTES_PER_PACKET = 1280
-"""What the kernel charges a 638-byte datagram against the buffer (212,992 bytes held 166: measured)."""
 
 FEWEST_ROWS = 64
 """Rows offered to the kernel in one call while little arrives: preparing them costs, too."""
@@ -45,14 +40,11 @@ FEW_ROWS = 16
 """Up to this many packets are taken row by row: columns cost 25 us, however few rows they have, and after a pause of
 20 ms, with cold caches, five times that; a row costs 3 us."""
 
-SO_TIMESTAMPNS = 35
-IP_PKTINFO = 8
-"""Linux's numbers, for the names that the socket module does not have yet."""
-SO_RCVBUFFORCE = 33
 SO_MEMINFO = 55
 MEMINFO_DROPS = 8
 MSG_TRUNC, MSG_DONTWAIT = 0x20, 0x40
-IPV6_RECVPKTINFO, IPV6_PKTINFO = 49, 50
+IPV6_PKTINFO = 50
+"""Linux's numbers, for the names that the socket module does not have yet."""
 
 NAME_BYTES = 32
 CONTROL_BYTES = 96
@@ -121,9 +113,9 @@ class DataSocket:
             raise EdgeError("this computer is not a 64-bit little-endian one", "use x86-64 or aarch64")
         self.protocol, self.port, self.v6 = protocol, port, v6
         self.drained_ns = clock.monotonic_ns()
-        self._sock = _bound(protocol, port, v6)
+        self._sock = open_port(protocol, port, v6)
         self.fd = self._sock.fileno()
-        self.buffer_bytes = _widen(self._sock)
+        self.buffer_bytes = widen(self._sock)
         self._room = FEWEST_ROWS
         self._names = np.zeros((GUARD_ROWS, NAME_BYTES), np.uint8)
         self._control = np.zeros((GUARD_ROWS, CONTROL_BYTES), np.uint8)
@@ -339,47 +331,3 @@ class Networks:
         found, inverse = np.unique(interfaces, return_inverse=True)
         table = np.array([self.one(int(index)) for index in found], np.uint16)
         return table[inverse]
-
-
-def _bound(protocol: Protocol, port: int, v6: bool) -> socket.socket:
-    sock = socket.socket(socket.AF_INET6 if v6 else socket.AF_INET, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
-    try:
-        sock.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
-        if v6:
-            sock.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-            sock.setsockopt(socket.IPPROTO_IPV6, IPV6_RECVPKTINFO, 1)
-        else:
-            sock.setsockopt(socket.IPPROTO_IP, IP_PKTINFO, 1)
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
-        # No address reuse on purpose: with it, the program that binds last silently takes all unicast.
-        sock.bind(("::" if v6 else "0.0.0.0", port))
-    except OSError as error:
-        sock.close()
-        raise _bind_error(error, protocol, port) from None
-    return sock
-
-
-def _bind_error(error: OSError, protocol: Protocol, port: int) -> EdgeError:
-    if error.errno == errno.EADDRINUSE:
-        return EdgeError(
-            f"UDP port {port} ({protocol.word}) is taken{holder_sentence('udp', port)}",
-            "end that program, or give one of the two another port or computer",
-            error.errno,
-        )
-    if error.errno in (errno.EACCES, errno.EPERM):
-        return EdgeError(
-            f"no right to listen on UDP port {port}",
-            "use a port above 1023, or run it by the systemd unit with AmbientCapabilities=CAP_NET_BIND_SERVICE",
-            error.errno,
-        )
-    return EdgeError(f"cannot listen on UDP port {port}: {error.strerror}", "look at `ip -brief address`", error.errno)
-
-
-def _widen(sock: socket.socket) -> int:
-    """Ask for a large receive buffer; return what the kernel granted, in bytes of its own accounting."""
-    try:
-        sock.setsockopt(socket.SOL_SOCKET, SO_RCVBUFFORCE, WANTED_BUFFER_BYTES // 2)
-    except OSError:
-        # Without CAP_NET_ADMIN the kernel caps it silently at net.core.rmem_max.
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, WANTED_BUFFER_BYTES // 2)
-    return sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from slotwatch.edge.intake.joins import MOST_IPV4_JOINS
-from slotwatch.edge.intake.udp_in import KERNEL_BYTES_PER_PACKET, WANTED_BUFFER_BYTES
+from slotwatch.edge.intake.opening import KERNEL_BYTES_PER_PACKET, WANTED_BUFFER_BYTES
 from slotwatch.edge.shared.interfaces import Interface, InterfaceTable, read_interfaces
 from slotwatch.edge.shared.ports import holders
 from slotwatch.house.schema import House
@@ -69,7 +69,7 @@ def interface_checks(table: InterfaceTable, wanted: list[str]) -> Iterator[HostC
             fix = f"correct `[listen] interfaces`; there are: {there}"
             yield HostCheck(f"interface {text}", False, "does not exist", fix)
         elif not found.up:
-            fix = f"sudo ip link set {found.name} up; then look at its cable and its lamp"
+            fix = f"sudo ip link set {found.name} up; then look at its lead and its lamp"
             yield HostCheck(f"interface {found.name}", False, _described(found), fix)
         elif not any("." in address for address in found.addresses):
             fix = f"sudo ip address add 10.0.0.9/8 dev {found.name} (an address of your show network)"
@@ -176,7 +176,7 @@ def drop_checks(proc: Path) -> Iterator[HostCheck]:
     fix = "see the receive buffer above; which program it was: ss -uamp (the d in skmem)"
     yield HostCheck("UDP drops", share < 0.0001, text, fix if share >= 0.0001 else "")
     if bad:
-        fix = "look at the network card's offload: ethtool -K INTERFACE rx off; then at cable and switch"
+        fix = "look at the network card's offload: ethtool -K INTERFACE rx off; then at lead and switch"
         yield HostCheck("UDP check sums", False, f"{bad} datagrams arrived damaged", fix)
 
 

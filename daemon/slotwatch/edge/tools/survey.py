@@ -96,7 +96,7 @@ def live_interfaces() -> tuple[str, ...]:
     """Names of the interfaces that are up, loopback left out. EdgeError if there is none."""
     up = tuple(i.name for i in read_interfaces().by_index.values() if i.up and not i.loopback)
     if not up:
-        raise EdgeError("no network interface is up", "plug a cable in, or name one with --interface")
+        raise EdgeError("no network interface is up", "plug a network lead in, or name one with --interface")
     return up
 
 

@@ -62,7 +62,7 @@ class LinkAnswer(TypedDict):
     up: Annotated[bool, Meta(description="Whether it has a carrier and an address.")]
     addresses: list[str]
     speed_mbps: int | None
-    switch_port: Annotated[str, Meta(description="Where its cable ends, heard by LLDP.")]
+    switch_port: Annotated[str, Meta(description="Where its lead ends, heard by LLDP.")]
 
 
 class QuerierAnswer(TypedDict):
