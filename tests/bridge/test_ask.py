@@ -7,8 +7,9 @@ import struct
 
 import pytest
 
-from slotwatch.bridge.ask import Ask
-from slotwatch.house.schema import Fixture, House
+from slotwatch.bridge.ask import LONGEST_S, Ask, may_ask_fixtures
+from slotwatch.house.schema import Fixture, House, Phase
+from slotwatch.house.service import Listen
 from slotwatch.wire.universe import Protocol, UniverseId
 
 S = 1_000_000_000
@@ -233,3 +234,29 @@ def test_it_says_when_it_next_has_something_to_do() -> None:
     short = Ask(HOUSE, {NODE: (3,)}, b"abcd", 0, 1 * S)
     short.due(0)
     assert short.next_ns() == 1 * S, "its window ends before"
+
+
+ALLOWED = House(listen=Listen(ask_fixtures=True))
+
+
+def test_fixtures_may_be_asked_where_the_house_allows_it_and_a_person_confirms() -> None:
+    for phase in set(Phase) - {Phase.PRE_SHOW, Phase.SHOW}:
+        may_ask_fixtures(ALLOWED, phase, LONGEST_S, confirm=True)
+
+
+@pytest.mark.parametrize(
+    ("house", "phase", "seconds", "confirm", "reason"),
+    [
+        (House(), Phase.DARK, 60.0, True, "ask_fixtures = true"),
+        (ALLOWED, Phase.PRE_SHOW, 60.0, True, "not asked in pre-show"),
+        (ALLOWED, Phase.SHOW, 60.0, True, "not asked in show"),
+        (ALLOWED, Phase.DARK, LONGEST_S + 1, True, "at most 600 s"),
+        (ALLOWED, Phase.DARK, 60.0, False, "confirm to continue"),
+    ],
+)
+def test_else_they_are_not_asked_and_the_reason_is_given(
+    house: House, phase: Phase, seconds: float, confirm: bool, reason: str
+) -> None:
+    """The lines are the show's: common practice, no source."""
+    with pytest.raises(ValueError, match=reason):
+        may_ask_fixtures(house, phase, seconds, confirm=confirm)

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from slotwatch.house.schema import Fixture, House
+from slotwatch.house.schema import Fixture, House, Phase
 from slotwatch.snapshot.routes import AskedRow
 from slotwatch.wire import rdm
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -35,6 +35,20 @@ PROTOTYPE_MAKER = b"\x7f\xf0"
 """A manufacturer number for prototypes (E1.20; from memory): this program has none of its own."""
 NO_ADDRESS = 0xFFFF
 """Start address of a device that takes no slots (E1.20 10.5.1)."""
+LONGEST_S = 600.0
+"""Longest window in which fixtures are asked."""
+
+
+def may_ask_fixtures(house: House, phase: Phase, seconds: float, *, confirm: bool) -> None:
+    """Allow it where the house does, outside shows, once a person confirms; else ValueError with the reason."""
+    if not house.listen.ask_fixtures:
+        raise ValueError("asking fixtures is off; set ask_fixtures = true under [listen] in the house file")
+    if phase in (Phase.PRE_SHOW, Phase.SHOW):
+        raise ValueError(f"fixtures are not asked in {phase}: RDM shares their line with the levels")
+    if not 0 <= seconds <= LONGEST_S:
+        raise ValueError(f"a window of asking lasts at most {LONGEST_S:.0f} s")
+    if not confirm:
+        raise ValueError("old fixtures may twitch while they are asked: confirm to continue")
 
 
 @dataclass(slots=True)
@@ -134,16 +148,16 @@ class Ask:
                 times.append(gateway.next_ns)
         return min([*times, self.end_ns])
 
-    def heard(self, address: str, octets: bytes, now_ns: int) -> None:
+    def heard(self, address: str, raw: bytes, now_ns: int) -> None:
         """Take an Art-Net packet of a gateway. Whatever it is, nothing raises."""
         gateway = self._gateways.get(address)
         if gateway is None or self.finished:
             return
         try:
-            if octets[8:10] == b"\x00\x81":
-                self._table(gateway, rdm.tod_data(octets), now_ns)
-            elif octets[8:10] == b"\x00\x83":
-                self._answer(gateway, *rdm.art_rdm_message(octets), now_ns)
+            if raw[8:10] == b"\x00\x81":
+                self._table(gateway, rdm.tod_data(raw), now_ns)
+            elif raw[8:10] == b"\x00\x83":
+                self._answer(gateway, *rdm.art_rdm_message(raw), now_ns)
         except ValueError:
             return  # no answer to anything we asked; the request times out
 

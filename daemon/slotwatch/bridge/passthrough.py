@@ -41,21 +41,21 @@ class Straight:
         """Of the last datagram that `carry` took: its bytes before the sequence number, its bytes from there to the
         slots, and its sender's address (16 bytes)."""
 
-    def goes_on(self, octets: bytes, address: bytes) -> bool:
+    def goes_on(self, raw: bytes, address: bytes) -> bool:
         """Whether this datagram differs from the last one that was taken in its sequence number and its slots only."""
         at, slots_at = self._sequence_at, self._slots_at
         return (
-            len(octets) == slots_at + SLOTS
-            and octets[:at] == self._head
-            and octets[at + 1 : slots_at] == self._rest
+            len(raw) == slots_at + SLOTS
+            and raw[:at] == self._head
+            and raw[at + 1 : slots_at] == self._rest
             and address == self._address
-            and not (self.one.sequenced and is_discarded(self.only.sequence, octets[at]))
+            and not (self.one.sequenced and is_discarded(self.only.sequence, raw[at]))
             and not self.output.ending
         )
 
-    def carry_on(self, octets: bytes, now_ns: int) -> bool:
+    def carry_on(self, raw: bytes, now_ns: int) -> bool:
         """Put a datagram for which `goes_on` holds onto the output. True if its levels differ from the frame before."""
-        return self._carry(octets[self._sequence_at], octets[self._slots_at :], now_ns)
+        return self._carry(raw[self._sequence_at], raw[self._slots_at :], now_ns)
 
     def takes(self, packet: Plain, address: bytes) -> bool:
         """Whether this packet is nothing but the next full frame of the same source at the same priority."""
@@ -70,13 +70,13 @@ class Straight:
             and not self.output.ending
         )
 
-    def carry(self, packet: Plain, octets: bytes, address: bytes, now_ns: int) -> bool:
+    def carry(self, packet: Plain, raw: bytes, address: bytes, now_ns: int) -> bool:
         """Put a packet for which `takes` is true onto the output, and remember its datagram.
 
         True if its levels differ from the frame before.
         """
         at = self._sequence_at
-        self._head, self._rest, self._address = octets[:at], octets[at + 1 : self._slots_at], address
+        self._head, self._rest, self._address = raw[:at], raw[at + 1 : self._slots_at], address
         return self._carry(packet.sequence, packet.slots, now_ns)
 
     def _carry(self, sequence: int, slots: bytes, now_ns: int) -> bool:

@@ -115,21 +115,21 @@ class Bridge:
         for key, arrived_ns in touched.items():
             self._follow(key, arrived_ns, arrived_ns)
 
-    def ingest_datagram(self, key: InputKey, now_ns: int, address: bytes, octets: bytes) -> bool:
+    def ingest_datagram(self, key: InputKey, now_ns: int, address: bytes, raw: bytes) -> bool:
         """Take a single datagram of this universe; `address` is its sender's, 16 bytes.
 
         False if it is not plain (`wire.plain`): then `ingest` has to be given what the array decoder reads.
         """
         straight = self._straight.get(key)
-        if straight is not None and straight.goes_on(octets, address):
-            if straight.carry_on(octets, now_ns):
+        if straight is not None and straight.goes_on(raw, address):
+            if straight.carry_on(raw, now_ns):
                 self._note(straight.place, now_ns)
             return True
-        packet = read_e131(octets) if key[1] == _E131 else read_artnet(octets)
+        packet = read_e131(raw) if key[1] == _E131 else read_artnet(raw)
         if packet is None:
             return False
         if straight is not None and straight.takes(packet, address):
-            if straight.carry(packet, octets, address, now_ns):
+            if straight.carry(packet, raw, address, now_ns):
                 self._note(straight.place, now_ns)
         elif key in self.inputs and self._hear(key, now_ns, address, packet):
             self._follow(key, now_ns, now_ns)

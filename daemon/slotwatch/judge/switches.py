@@ -24,7 +24,7 @@ COUNTER_WRAP = 1 << 32
 CLOCK_SLACK_TICKS = 60_000
 """How far a switch's clock may run off between two answers and still be the same one's; common practice, no source."""
 FRAMES_A_MBIT = 1488
-"""Most frames a second for each Mbit/s of a port: 64 octets with preamble and gap (IEEE 802.3 3.1, 4.4.2)."""
+"""Most frames a second for each Mbit/s of a port: 64 bytes with preamble and gap (IEEE 802.3 3.1, 4.4.2)."""
 FASTEST_MBPS = 100_000
 """Of a port whose speed is not known."""
 AGENT_READS_NS = 30 * NANOSECONDS

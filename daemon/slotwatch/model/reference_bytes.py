@@ -34,11 +34,11 @@ def pack(reference: Reference) -> bytes:
     return zlib.compress(b"".join(parts), 6)
 
 
-def unpack(octets: bytes) -> Reference:
+def unpack(raw: bytes) -> Reference:
     """Read what `pack` wrote. ValueError with a sentence if it is something else."""
     try:
         reader = zlib.decompressobj()
-        text = reader.decompress(octets, LARGEST_BYTES)
+        text = reader.decompress(raw, LARGEST_BYTES)
         line, _, body = text.partition(b"\n")
         head: dict[str, Any] = json.loads(line)
         if head["format"] != FORMAT or not reader.eof:

@@ -91,7 +91,7 @@ def _arp(address: str, mac: bytes) -> tuple[bytes, bytes, int, bytes]:
 
 
 def ethernet(item: Item) -> bytes | None:
-    """Make the Ethernet frame of an item, at least 60 octets long; None for what no wire carries."""
+    """Make the Ethernet frame of an item, at least 60 bytes long; None for what no wire carries."""
     made = _frame(item)
     if made is None:
         return None

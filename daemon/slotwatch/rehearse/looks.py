@@ -1,4 +1,4 @@
-"""What a desk plays: a look is a function of the scenario's time in seconds to the octets of its slots.
+"""What a desk plays: a look is a function of the scenario's time in seconds to the bytes of its slots.
 
 All are cheap (slices of tables), since a rehearsal asks for them at every frame of every universe.
 """

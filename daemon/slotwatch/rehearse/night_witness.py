@@ -125,7 +125,7 @@ def two_queriers(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def line_faulty(plan: NightPlan, subject: str, at_s: float) -> None:
-    """A tapped line brings octets with framing faults: a terminator is missing."""
+    """A tapped line brings bytes with framing faults: a terminator is missing."""
     per_s = 3 + plan.chance.below(20)
     _tapped(
         plan, lambda t_s: LineSeen(ns(t_s), 1, True, faults=int(max(0.0, t_s - at_s) * per_s), breaks=int(t_s * 30))

@@ -38,7 +38,7 @@ def changed(items: Iterable[Item], change: Change, from_s: float, match: Match =
 
 
 def put(offset: int, octets: bytes) -> Change:
-    """Write some octets over those of each packet."""
+    """Write some bytes over those of each packet."""
     return lambda sent: replace(sent, payload=sent.payload[:offset] + octets + sent.payload[offset + len(octets) :])
 
 

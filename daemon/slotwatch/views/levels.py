@@ -41,13 +41,13 @@ def levels_over_time(packets: Iterable[tuple[int, bytes]], universe: UniverseId)
     sources: dict[str, _Source] = {}
     first_ns = last_ns = 0
     left_out = False
-    for number, (t_ns, octets) in enumerate(packets):
+    for number, (t_ns, raw) in enumerate(packets):
         if number >= MOST_PACKETS:
             left_out = True
             break
         first_ns = first_ns or t_ns
         last_ns = max(last_ns, t_ns)
-        found = _frame(octets, universe)
+        found = _frame(raw, universe)
         if found is None:
             continue
         name, slots = found
@@ -86,9 +86,9 @@ def _series(source: _Source, first_ns: int, last_ns: int) -> list[SlotSeriesAnsw
     ]
 
 
-def _frame(octets: bytes, universe: UniverseId) -> tuple[str, bytes] | None:
+def _frame(raw: bytes, universe: UniverseId) -> tuple[str, bytes] | None:
     """Source and levels of one packet, if it is a plain frame of that universe."""
-    for address, payload in _payload(octets):
+    for address, payload in _payload(raw):
         if universe.protocol == Protocol.E131:
             e131 = read_e131(payload)
             if e131 and e131.universe == universe.number and e131.kind == PacketKind.LEVELS:
@@ -100,12 +100,12 @@ def _frame(octets: bytes, universe: UniverseId) -> tuple[str, bytes] | None:
     return None
 
 
-def _payload(octets: bytes) -> Iterator[tuple[str, bytes]]:
+def _payload(raw: bytes) -> Iterator[tuple[str, bytes]]:
     """Sender and UDP payload of an IPv4 (RFC 791) or IPv6 (RFC 8200) packet; nothing of any other."""
-    if len(octets) < SHORTEST_IPV4:
+    if len(raw) < SHORTEST_IPV4:
         return
-    if octets[0] >> 4 == 4 and octets[9] == UDP:
-        begin = (octets[0] & 15) * 4
-        yield str(ip_address(octets[12:16])), octets[begin + UDP_HEADER :]
-    elif octets[0] >> 4 == 6 and len(octets) > IPV6 and octets[6] == UDP:
-        yield str(ip_address(octets[8:24])), octets[IPV6 + UDP_HEADER :]
+    if raw[0] >> 4 == 4 and raw[9] == UDP:
+        begin = (raw[0] & 15) * 4
+        yield str(ip_address(raw[12:16])), raw[begin + UDP_HEADER :]
+    elif raw[0] >> 4 == 6 and len(raw) > IPV6 and raw[6] == UDP:
+        yield str(ip_address(raw[8:24])), raw[IPV6 + UDP_HEADER :]

@@ -39,7 +39,7 @@ NAMED = 3
 RULE = "reference-levels"
 
 
-def about(reference: Reference, octets: int, *, automatic: bool) -> AboutReferenceAnswer:
+def about(reference: Reference, size_bytes: int, *, automatic: bool) -> AboutReferenceAnswer:
     """What lists say about a reference; stored with it."""
     return {
         "fixtures": len(reference.fixtures),
@@ -47,7 +47,7 @@ def about(reference: Reference, octets: int, *, automatic: bool) -> AboutReferen
         "moving": sum(int(one.moving.sum()) for one in reference.universes.values()),
         "left_out": list(reference.left_out),
         "automatic": automatic,
-        "bytes": octets,
+        "bytes": size_bytes,
     }
 
 

@@ -65,7 +65,7 @@ class Archive:
                 db.close()
                 db = self._connect("mode=ro&immutable=1")
                 check_version(db)
-            db.text_factory = lambda octets: octets.decode("utf-8", "replace")
+            db.text_factory = lambda raw: raw.decode("utf-8", "replace")
             yield db
         finally:
             db.close()

@@ -159,7 +159,7 @@ class Store:
                 db.execute("INSERT INTO reference_levels VALUES (?,?,?,?,?)", values)
         db.executemany(
             "INSERT OR REPLACE INTO last_good VALUES (?,?,?)",
-            ((*key, octets) for key, octets in pending.last_good.items()),
+            ((*key, raw) for key, raw in pending.last_good.items()),
         )
 
     def _name_universes(self, names: set[str]) -> None:

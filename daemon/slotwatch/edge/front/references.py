@@ -121,12 +121,12 @@ class References:
             return  # of before this process: what was known then was kept then
         levels = self._watch.last_good(found.universes, found.began_ns)
         made = views.last_good(self._front.house, levels, found.wall_offset_ns)
-        octets = b"" if made is None else zlib.compress(json.dumps(made, separators=(",", ":")).encode(), 6)
-        self._last_good[key] = octets
+        raw = b"" if made is None else zlib.compress(json.dumps(made, separators=(",", ":")).encode(), 6)
+        self._last_good[key] = raw
         while len(self._last_good) > MOST_LAST_GOOD:
             self._last_good.pop(next(iter(self._last_good)))
-        if octets:
-            self._history.keep_last_good(found.id, opened_ms, octets)
+        if raw:
+            self._history.keep_last_good(found.id, opened_ms, raw)
 
     async def last_good(self, found: Incident) -> Mapping[str, object] | None:
         """The last good levels of an incident's universes; None if none were kept."""
@@ -279,9 +279,9 @@ class References:
             reference = await asyncio.to_thread(keep, name, at_ns, by, self._front.house, live, chosen)
         except ValueError as error:
             raise Refused(409, f"Nothing was kept: {error}.") from None
-        octets = await asyncio.to_thread(pack, reference)
-        facts = views.about(reference, len(octets), automatic=automatic)
-        row = ReferenceRow(at_ns // MILLISECOND_NS, by, facts, octets)
+        raw = await asyncio.to_thread(pack, reference)
+        facts = views.about(reference, len(raw), automatic=automatic)
+        row = ReferenceRow(at_ns // MILLISECOND_NS, by, facts, raw)
         stored = await self._history.keep_reference(name, row)
         self._hold(name, reference)
         return {**views.listed(name, row.at_ms, by, facts), "stored": stored}

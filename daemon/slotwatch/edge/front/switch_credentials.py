@@ -32,11 +32,11 @@ class Credentials:
 
 def read_credentials(path: Path, version: str) -> Credentials:
     """Read a file. SecretFileError with the end of a sentence if it cannot be used."""
-    octets = read_secret(path)
+    raw = read_secret(path)
     if path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH):
         raise SecretFileError(f"{path} may be read by everybody on this computer: chmod o-rw {path.name}")
     try:
-        text = octets.decode("utf-8")
+        text = raw.decode("utf-8")
     except UnicodeDecodeError:
         raise SecretFileError(f"{path} is not text") from None
     return _community(path, text) if version == "2c" else _user(path, text)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from slotwatch import clock
-from slotwatch.edge.judging.asking_fixtures import may_ask_fixtures
+from slotwatch.bridge.ask import may_ask_fixtures
 from slotwatch.edge.judging.publications import Publications
 from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.messages import Done, Refusal, Request

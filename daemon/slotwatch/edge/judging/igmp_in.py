@@ -40,7 +40,7 @@ IGMP, UDP = 2, 17
 _ACN, _EXTENDED, _DISCOVERY = 0x4153432D, 8, 2
 """"ASC-" of the packet identifier; vectors of the root and the framing layer (ANSI E1.31-2018 5.3, Appendix A)."""
 _ART, _POLL, _POLL_REPLY = 0x4172742D, 0x0020, 0x0021
-""""Art-", and the codes 0x2000 and 0x2100 with their low octet first (Art-Net 4, ArtPoll, ArtPollReply)."""
+""""Art-", and the codes 0x2000 and 0x2100 with their low byte first (Art-Net 4, ArtPoll, ArtPollReply)."""
 _FILTER = (
     (0x28, 0, 0, 0xFFFFF000),  # protocol of the frame (SKF_AD_OFF + SKF_AD_PROTOCOL)
     (0x15, 22, 0, lldp.ETHERTYPE),
@@ -54,7 +54,7 @@ _FILTER = (
     (0x15, 0, 15, UDP),
     (0x28, 0, 0, 6),
     (0x45, 13, 0, 0x1FFF),  # a later fragment has no UDP header
-    (0xB1, 0, 0, 0),  # behind the IPv4 header is UDP's, of 8 octets
+    (0xB1, 0, 0, 0),  # behind the IPv4 header is UDP's, of 8 bytes
     (0x40, 0, 0, 8),
     (0x15, 6, 0, _ART),
     (0x40, 0, 0, 12),

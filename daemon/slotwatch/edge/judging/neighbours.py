@@ -92,10 +92,10 @@ def neighbour(kind: int, body: bytes, networks: dict[int, int], now_ns: int) -> 
     if family not in (socket.AF_INET, socket.AF_INET6) or index not in networks:
         return None
     found = netlink.attributes(body, 12)
-    octets = found.get(NDA_DST, b"")
-    if len(octets) not in (4, 16):
+    raw = found.get(NDA_DST, b"")
+    if len(raw) not in (4, 16):
         return None
-    address = ipaddress.ip_address(octets)
+    address = ipaddress.ip_address(raw)
     if address.is_multicast:
         return None
     if not state & (KNOWN | NUD_FAILED):

@@ -227,8 +227,8 @@ class Recorder:
         try:
             with part.open("wb") as file:
                 file.write(pcap_blocks.header(interfaces))
-                for packets, octets in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):
-                    file.write(octets.data)
+                for packets, raw in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):
+                    file.write(raw.data)
                     count += packets
             part.replace(path)
         except BaseException:

@@ -95,13 +95,13 @@ class LineTap:
     def _listen(self, port: serial.Serial) -> None:
         port.timeout = 0.1
         while not self._stop:
-            octets = port.read(1)
-            if not octets:
+            raw = port.read(1)
+            if not raw:
                 continue
             arrived_ns = clock.monotonic_ns()
             time.sleep(GATHER_S)
-            octets += port.read(min(port.in_waiting, READ_BYTES))
-            for frame in self.decoder.feed(octets, arrived_ns):
+            raw += port.read(min(port.in_waiting, READ_BYTES))
+            for frame in self.decoder.feed(raw, arrived_ns):
                 if len(self._frames) >= MOST_WAITING:
                     self._frames.popleft()
                     self.dropped += 1

@@ -30,10 +30,10 @@ class Outbox:
 
     def header(self, packet: bytearray, destination: tuple[str, int]) -> bytes:
         """Make the header of a packet that may be patched in place between two sendings."""
-        octets = (ctypes.c_char * len(packet)).from_buffer(packet)
+        raw = (ctypes.c_char * len(packet)).from_buffer(packet)
         name = ctypes.create_string_buffer(_socket_address(self._sock.family, destination))
-        part = ctypes.create_string_buffer(struct.pack("<QQ", ctypes.addressof(octets), len(packet)))
-        self._kept += [octets, name, part]
+        part = ctypes.create_string_buffer(struct.pack("<QQ", ctypes.addressof(raw), len(packet)))
+        self._kept += [raw, name, part]
         length = len(name) - 1  # create_string_buffer adds a NUL
         return HEADER.pack(ctypes.addressof(name), length, ctypes.addressof(part), 1, 0, 0, 0, 0)
 

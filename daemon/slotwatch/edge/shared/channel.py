@@ -62,9 +62,9 @@ class Channel(Generic[Sent, Received]):
 
     def send(self, message: Sent) -> None:
         """Send, or keep what does not fit now until the next `send` or `flush`."""
-        octets = _ENCODER.encode(message)
+        raw = _ENCODER.encode(message)
         number = next(self._numbers)
-        parts = [octets[i : i + PART_BYTES] for i in range(0, len(octets), PART_BYTES)]
+        parts = [raw[i : i + PART_BYTES] for i in range(0, len(raw), PART_BYTES)]
         for place, part in enumerate(parts):
             self._waiting.append(_HEAD.pack(FORMAT, number, place + 1 == len(parts)) + part)
         if len(self._waiting) > MOST_PARTS:
@@ -110,8 +110,8 @@ class Channel(Generic[Sent, Received]):
             elif len(self._parts) > 8:
                 self._parts.pop(next(iter(self._parts)))  # its sender died between two parts
 
-    def _decoded(self, octets: bytes) -> Received:
+    def _decoded(self, raw: bytes) -> Received:
         try:
-            return self._decoder.decode(octets)
+            return self._decoder.decode(raw)
         except msgspec.DecodeError as error:
             raise FormatError(f"a message cannot be read: {error}", ADVICE) from None

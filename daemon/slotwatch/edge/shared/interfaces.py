@@ -80,16 +80,16 @@ class InterfaceTable:
         index = struct.unpack_from("=I", body, 4)[0]
         known = self.by_index.get(index)
         found = netlink.attributes(body, 8)
-        octets = found.get(IFA_LOCAL) or found.get(IFA_ADDRESS)
-        if known is None or octets is None or len(octets) not in (4, 16):
+        raw = found.get(IFA_LOCAL) or found.get(IFA_ADDRESS)
+        if known is None or raw is None or len(raw) not in (4, 16):
             return False
-        address = str(ip_address(octets))
+        address = str(ip_address(raw))
         before = known.addresses
         if kind == netlink.RTM_DELADDR:
             known.addresses = tuple(a for a in before if a != address)
             known.subnets.pop(address, None)
             return known.addresses != before
-        known.subnets[address] = ip_network((octets, body[1]), strict=False)
+        known.subnets[address] = ip_network((raw, body[1]), strict=False)
         if address not in before:
             known.addresses = (*before, address)
         return known.addresses != before

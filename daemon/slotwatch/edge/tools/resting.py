@@ -83,10 +83,10 @@ def find_rests(batch: Batch) -> Rests:
     for column in (batch.length, batch.src_port, batch.flags):
         alike &= column[now] == column[before]
     alike &= (batch.dst[now] == batch.dst[before]).all(1)
-    octets = batch.data[:, : max(OPTIONS + 1, int(batch.length.max(initial=0)))][order]
-    alike &= octets[1:, SEQUENCE] == octets[:-1, SEQUENCE] + np.uint8(1)
-    octets[:, SEQUENCE] = 0
-    alike &= (octets[1:] == octets[:-1]).all(1)
+    raw = batch.data[:, : max(OPTIONS + 1, int(batch.length.max(initial=0)))][order]
+    alike &= raw[1:, SEQUENCE] == raw[:-1, SEQUENCE] + np.uint8(1)
+    raw[:, SEQUENCE] = 0
+    alike &= (raw[1:] == raw[:-1]).all(1)
     alike &= (batch.protocol[now] == Protocol.E131) & (fields.kind[now] == PacketKind.LEVELS)
     alike &= (fields.status[now] == 0) & (batch.data[now, OPTIONS] == 0)
     rests = np.zeros(len(batch), np.bool_)

@@ -28,9 +28,9 @@ class Unpacking:
             if not held:
                 self.cut_off = True
                 return b""
-            octets = self._stream.decompress(held, size)
-            if octets:
-                return octets
+            raw = self._stream.decompress(held, size)
+            if raw:
+                return raw
 
     def close(self) -> None:
         self._packed.close()
