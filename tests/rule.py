@@ -27,9 +27,10 @@ COMPLETE = (
     "test_no_rule_is_without_its_rows",
     "test_every_rule_has_its_sentence",
     "test_every_number_has_its_row",
+    "test_every_wary_rule_is_tried",
     "test_every_rule_has_a_scenario_or_a_reason",
 )
-"""Tests that fail while a rule lacks a case, its sentence, a row of one of its numbers, or a scenario."""
+"""Tests that fail while a rule lacks a case, its sentence, a row of one of its numbers, a scenario, or `is_wary`."""
 
 
 def main(arguments: list[str]) -> int:

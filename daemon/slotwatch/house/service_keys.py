@@ -19,7 +19,13 @@ def _port(facts: ProtocolFacts) -> Key:
 def _notice_terms() -> tuple[Key, ...]:
     return (
         choice("severity", "The lowest severity that is sent.", "critical", *SEVERITIES),
-        Key("phases", Kind.CHOICES, "Phases in which a message may be sent first; left out: all.", (), choices=PHASES),
+        Key(
+            "phases",
+            Kind.CHOICES,
+            "Phases in which the first message of an incident may be sent; left out: all.",
+            (),
+            choices=PHASES,
+        ),
         number("after_s", "How long an incident must have lasted.", 0, 0, 86400, unit="s"),
         number(
             "repeat_min",

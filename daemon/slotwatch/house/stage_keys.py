@@ -103,8 +103,13 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("file", "CSV or MVR file beside this file.", required=True),
             Key("absolute_from", Kind.UNIVERSE, "Addresses are absolute: 1 is slot 1 of this universe."),
-            Key("universes", Kind.UNIVERSE_TABLE, "Universe on the network of each number in the patch file.", {}),
-            Key("columns", Kind.LABELS, "Columns with other names in the file: our name = name in the file.", ()),
+            Key(
+                "universes",
+                Kind.UNIVERSE_TABLE,
+                'Universe that each number in the file means, such as 1 = "e131/1".',
+                {},
+            ),
+            Key("columns", Kind.LABELS, 'Names of columns in the file, such as fixture = "Unit no".', ()),
             texts("audience_layers", "MVR layers whose fixtures face the audience."),
         ),
         in_overlay=True,
@@ -115,7 +120,7 @@ SECTIONS: tuple[Section, ...] = (
         "Which way feeds which circuit.",
         (
             text("file", "CSV file beside this file.", required=True),
-            Key("columns", Kind.LABELS, "Columns with other names in the file: our name = name in the file.", ()),
+            Key("columns", Kind.LABELS, 'Names of columns in the file, such as circuit = "Dimmer no".', ()),
         ),
         in_overlay=True,
     ),
