@@ -121,3 +121,20 @@ def test_slots_of_many_runs_are_cut_after_six() -> None:
     assert wording.list_slots([*range(1, 12, 2)]) == "slots 1, 3, 5, 7, 9 and 11"
     assert wording.list_slots([*range(1, 14, 2)]) == "slots 1, 3, 5, 7, 9, 11 and 1 more"
     assert wording.list_slots([*range(1, 512, 2)]) == "slots 1, 3, 5, 7, 9, 11 and 250 more"
+
+
+@pytest.mark.parametrize(
+    ("span_s", "text"),
+    [
+        (0.02, "20 ms"),
+        (59.94, "59.9 s"),
+        (119.0, "119 s"),
+        (125.0, "2 min"),
+        (7199.0, "119 min"),
+        (42_930.0, "11 h 55 min"),
+        (200_000.0, "2 days"),
+    ],
+)
+def test_a_long_span_is_said_as_people_say_it(span_s: float, text: str) -> None:
+    """As `span` of web/words.js writes it. Common practice, no source."""
+    assert wording.seconds(round(span_s * 1e9)) == text

@@ -117,11 +117,17 @@ def _clock(second: int, zone: tzinfo) -> str:
 
 
 def seconds(span_ns: int) -> str:
-    """Give a span in seconds, one decimal under a minute; a short one that this would call 0.0 s in milliseconds."""
+    """Give a span as the page does: one decimal under a minute, a short one in milliseconds, from two minutes on
+    coarsely."""
     span_s = span_ns / NANOSECONDS
     if 0 < span_ns < SHORT_NS:
         return f"{max(1, round(span_ns / MILLISECOND_NS))} ms"
-    return f"{span_s:.1f} s" if span_s < 60 else f"{span_s:.0f} s"
+    if span_s < 120:
+        return f"{span_s:.1f} s" if span_s < 60 else f"{span_s:.0f} s"
+    hours, minutes = divmod(int(span_s // 60), 60)
+    if hours < 2:
+        return f"{60 * hours + minutes} min"
+    return f"{hours} h {minutes:02} min" if hours < 48 else f"{hours // 24} days"
 
 
 def _in_order(names: Sequence[str]) -> list[str]:
