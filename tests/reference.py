@@ -97,7 +97,7 @@ def rules() -> str:
 
 
 def _rule(rule: Rule) -> list[str]:
-    faults = f" Faults: {', '.join(rule.faults)}." if rule.faults else ""
+    faults = f" [Faults](faults.md): {', '.join(rule.faults)}." if rule.faults else ""
     lines = [
         f"## `{rule.name}`",
         "",
