@@ -282,3 +282,13 @@ def test_an_absent_main_that_is_back_last_is_what_is_told_of_it(apart_s: float) 
     stage.run(24.0 + apart_s + 1.0)
     absent = [one for one in stage.open if "main desk" in one.sources]
     assert all(one.rule == "source-absent" and "back on" in one.summary for one in absent), absent
+
+
+def test_what_opened_since_the_start_is_nothing_from_before_when_the_memory_comes_late() -> None:
+    """On a slow computer the memory may come after the ten seconds that a universe is given, and it may be empty."""
+    stage = Stage(house_of((1,)), OTHER, every_tick=True).run(12.0)
+    before = stage.rule("universe-missing").summary
+    stage.judge.command(Resume(next_id=1))
+    stage.run(16.0)
+    assert stage.rule("universe-missing").summary == before
+    assert "restart" not in before

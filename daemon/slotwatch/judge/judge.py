@@ -359,7 +359,9 @@ class Judge:
         """Continue with what an earlier judgement knew."""
         self._book.resume(order.next_id, order.incidents, self._now_ns)
         self._resumed_ns = self._now_ns
-        self._before = Before.of(self._book.open_incidents(), order.heard, self.wall_offset_ns)
+        # This may come late: what was opened since the start is nothing from before it.
+        earlier = [one for one in self._book.open_incidents() if one.opened_ns < self.started_ns]
+        self._before = Before.of(earlier, order.heard, self.wall_offset_ns)
         if order.phase is not None and not self._has_phase_memory:
             self._keeper.resume(order.phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True
