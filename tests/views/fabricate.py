@@ -21,7 +21,7 @@ from slotwatch.snapshot import (
     UniverseState,
 )
 from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
-from slotwatch.snapshot.health import ListenerHealth
+from slotwatch.snapshot.health import IntakeReport, ListenerHealth
 from slotwatch.snapshot.readiness import Readiness, Reason
 from slotwatch.snapshot.routes import LatencyCounts, RouteRow
 from slotwatch.snapshot.slot_owners import none_owned
@@ -203,4 +203,11 @@ def snapshot(universes: int = 3, **changes: Any) -> Snapshot:
     if "readiness" not in changes:
         lost = (one for one in found.incidents if one.closed_ns is None)
         found.readiness = Readiness(tuple(Reason(one.rule, one.summary, one.universes) for one in lost))
+    return found
+
+
+def listening() -> Snapshot:
+    """The same once intake has said which sockets it opened."""
+    found = snapshot()
+    found.house.listener = ListenerHealth(intake=IntakeReport({"e131": 212_992}))
     return found

@@ -14,7 +14,7 @@ import pytest
 
 from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, is_loopback
 from tests.edge.front_house import Running, running
-from tests.views.fabricate import snapshot
+from tests.views.fabricate import listening, snapshot
 
 OPEN_TO_ALL = "0.0.0.0"
 SEEN = ("POST", "/api/v1/marks", {"text": "rain effect stuttered"})
@@ -119,7 +119,7 @@ GIVEN = [
 async def test_reading_needs_the_token_where_the_house_file_says_so(
     tmp_path: Path, headers: dict[str, str], status: int
 ) -> None:
-    async with running(tmp_path, snapshot=snapshot(), read="token", **token(tmp_path)) as run:
+    async with running(tmp_path, snapshot=listening(), read="token", **token(tmp_path)) as run:
         for path in ("/", "/web/main.js", "/plain", "/api/v1/house", "/api/v1/events", "/metrics", "/nothing"):
             run.front.guard.wrong_tokens.note_right("127.0.0.1")
             async with run.client.get(path, headers=headers) as response:

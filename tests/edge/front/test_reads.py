@@ -12,7 +12,7 @@ from slotwatch.wire import pcap, pcap_blocks
 from tests.edge.front_house import Running, running
 from tests.patience import happens
 from tests.views.api_schemas import fits
-from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
+from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, listening, snapshot
 from tests.views.test_levels import sent
 
 
@@ -120,6 +120,8 @@ async def test_before_the_first_snapshot_it_lives_but_is_not_ready(tmp_path: Pat
         for path in ("/readyz", "/api/v1/universes", "/api/v1/house", "/metrics", "/api/v1/events", "/plain"):
             assert "Nothing has been judged yet" in await refused(run, path, 503)
         run.show(snapshot())
+        assert "No port is open yet" in await refused(run, "/readyz", 503)
+        run.show(listening())
         assert (await run.client.get("/readyz")).status == 200
 
 

@@ -35,7 +35,7 @@ from tests.edge.front_house import Judging, MadeUpSnapshots, Packets
 from tests.patience import PATIENCE_S, happens
 from tests.ports import free_port
 from tests.views import fabricate
-from tests.views.fabricate import incident, snapshot
+from tests.views.fabricate import incident, listening, snapshot
 
 
 def house_at(place: Path, **http: Any) -> House:
@@ -331,7 +331,7 @@ async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(
     monkeypatch.setattr(resumption, "TRIES", 10_000)
     snapshots, judging = MadeUpSnapshots(), Judging(refusal="not now")
     async with serving(house_at(tmp_path), snapshots, judging) as url, aiohttp.ClientSession() as session:
-        snapshots.show(snapshot())
+        snapshots.show(listening())
         await happens(lambda: len(judging.asked) > 2)
         assert await status_of(session, f"{url}/readyz") == 200
         judging.refusal = ""

@@ -141,7 +141,8 @@ class Reads:
         return web.Response(text="alive\n")
 
     async def readyz(self, _request: web.Request) -> web.Response:
-        self._front.current()
+        if self._front.current().snapshot.house.listener.intake is None:
+            raise Refused(503, "No port is open yet; try again in a moment.")
         return web.Response(text="listening\n")
 
     async def metrics(self, request: web.Request) -> web.Response:
