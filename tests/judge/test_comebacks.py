@@ -223,3 +223,15 @@ def test_artnet_sync_that_ended_asks_for_no_sync_address() -> None:
     incident = Stage(house_of((), artnet=(0, 1)), node, Plain(sync)).run(20.0).only()
     assert incident.rule == "sync-missing"
     assert not any("address" in check or "holding" in check for check in incident.next_checks)
+
+
+@pytest.mark.parametrize("address", ["169.254.3.4", "10.0.0.9"])
+def test_a_desk_that_is_back_from_another_address_did_not_send_all_along(address: str) -> None:
+    """RFC 3927: a device that finds no DHCP server gives itself an address of 169.254/16. Its universes come back one
+    after the other, around a look at all rules at 20.05 s: the first is no sign that the desk sent all along."""
+    before, after = desk(to_s=BEFORE_S), desk(from_s=20.0499, address=address)
+    other = Desk("House lights", (11,), number=2, address="10.0.0.2")
+    stage = Stage(house_of((1, 2, 11), sources=(BY_CID,)), before, other, after, every_tick=True).run(45.0)
+    lost = stage.rule("universe-lost")
+    assert lost.cause == "source-lost"
+    assert not any("is running" in entry.text for entry in lost.timeline)

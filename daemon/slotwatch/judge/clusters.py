@@ -153,7 +153,20 @@ def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
     """
     ended = [case for case in group.members.values() if not case.holds]
     rows = [row for case in ended for row in case.finding.streams]
-    return bool(rows) and (len(ended) == len(group.members) or bool(ctx.live[rows].any()))
+    if not rows:
+        return False
+    return len(ended) == len(group.members) or bool(ctx.live[rows].any()) or _is_back_elsewhere(ctx, ended)
+
+
+def _is_back_elsewhere(ctx: RuleContext, ended: list[Raised]) -> bool:
+    """Whether a source of these cases sends one of their universes again, from another address."""
+    leads = {_lead_of(ctx, row) for case in ended for row in case.finding.streams}
+    now = (row for case in ended for universe in case.finding.universes for row in ctx.streams_of(universe).tolist())
+    return any(ctx.live[row] and _lead_of(ctx, row) in leads for row in now)
+
+
+def _lead_of(ctx: RuleContext, row: int) -> tuple[int, int]:
+    return ctx.first_leg(ctx.source_of(row)), int(ctx.streams.network[row])
 
 
 def _came_back_beside(ctx: RuleContext, group: LossGroup) -> bool:
