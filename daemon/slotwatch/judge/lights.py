@@ -113,6 +113,13 @@ def levels_changed_ns(ctx: RuleContext, stage: Stage, declared: NDArray[np.intp]
     return np.clip(changed_ns, before_ns, ctx.now_ns)
 
 
+def levels_sent_ns(ctx: RuleContext, stage: Stage, declared: NDArray[np.intp]) -> NDArray[np.int64]:
+    """When the source that wins each of some live universes (by their place in the house) last sent its levels."""
+    assert stage.levels is not None
+    winner = ctx.universes.winner[stage.levels.row[declared]]
+    return np.asarray(ctx.streams.last_frame_ns[winner])
+
+
 def gone(name: str, facts: Facts) -> Finding:
     """Describe a case whose fixture another house file no longer has: it closes without further work."""
     return Finding(group=f"gone:{name}", since_ns=0, facts=facts, fixtures=(name,))

@@ -24,6 +24,7 @@ from slotwatch.judge.lights import (
     level_from,
     level_of,
     levels_changed_ns,
+    levels_sent_ns,
     percent_of,
     slot_level,
 )
@@ -104,9 +105,12 @@ class ParkedSlots:
         needed = np.where(self._step <= self._creep_steps, self._creep_dwell_ns, self._dwell_ns)
         partial = (value >= self._low) & (value <= self._high) & stage.levels.known(slots)
         self._partial = bool(partial.any())
-        found = np.flatnonzero(partial & (ctx.now_ns - self._since_ns >= needed))[:MOST_CASES].tolist()
+        found = np.flatnonzero(partial & (ctx.now_ns - self._since_ns >= needed))
+        # A level at which a source fell silent is one where it stopped, not one that it sends.
+        sent_ns = levels_sent_ns(ctx, stage, slots.declared[found])
+        places = found[sent_ns - self._since_ns[found] >= needed[found]][:MOST_CASES].tolist()
         fixtures = stage.plan.fixtures
-        return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in found}
+        return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in places}
 
     def is_one_partial(self, ctx: RuleContext) -> bool:
         """Whether a relay's slot is between off and full: looked at rarely, a chase could seem to hold that level."""
