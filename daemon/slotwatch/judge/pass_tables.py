@@ -199,6 +199,13 @@ class PassTables:
         is_one: bool = self.model.streams.windows.is_in_one_moment(metric, row, buckets)
         return is_one
 
+    def seconds_of_both(self, one: int, other: int, row: int, seconds: float) -> int:
+        """In how many of the last whole seconds both of two things were counted on a stream."""
+        buckets = round(seconds * NANOSECONDS / BUCKET_NS)
+        self._note_windows((one, other), buckets)
+        count: int = self.model.streams.windows.seconds_of_both(one, other, row, buckets)
+        return count
+
     def longest_uneven_ns(self, stream: int) -> int:
         """Longest gap of a stream in the last 10 s that was no rest; 0 if it had none."""
         if isinstance(self.now_ns, WatchedTime):

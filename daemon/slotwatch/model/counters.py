@@ -39,6 +39,7 @@ class Offender:
     address: bytes
     protocol: int
     first_ns: int
+    """The first one after 10 s without any."""
     last_ns: int
     total: int = 0
     last_reason: int = 0
@@ -47,7 +48,8 @@ class Offender:
     second: int = 0
 
     def count(self, t_ns: int, reason: int, packets: int) -> None:
-        self._turn(t_ns)
+        if not self.recent(t_ns):
+            self.first_ns = t_ns
         self.buckets[self.second % OFFENCE_BUCKETS] += packets
         self.total += packets
         self.last_ns = max(self.last_ns, t_ns)
@@ -57,6 +59,16 @@ class Offender:
         """Rejected packets of the last 10 s."""
         self._turn(now_ns)
         return sum(self.buckets)
+
+    def began_ns(self, now_ns: int) -> int:
+        """When those of the last 10 s began: the first one, or the second of the oldest."""
+        self._turn(now_ns)
+        counted = [
+            second
+            for second in range(self.second - OFFENCE_BUCKETS + 1, self.second + 1)
+            if self.buckets[second % OFFENCE_BUCKETS]
+        ]
+        return max(self.first_ns, min(counted, default=0) * 1_000_000_000)
 
     def _turn(self, now_ns: int) -> None:
         second = now_ns // 1_000_000_000

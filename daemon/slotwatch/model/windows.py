@@ -344,6 +344,13 @@ class Windows:
         numbers = np.arange(self._bucket - min(buckets, BUCKETS - 1), self._bucket) % BUCKETS
         return int(np.count_nonzero(self._ring[metric, numbers, row])) == 1
 
+    def seconds_of_both(self, one: int, other: int, row: int, buckets: int) -> int:
+        """In how many whole seconds of the last finished buckets both of two kinds were counted."""
+        seconds = min(buckets, BUCKETS - 1) // SECOND
+        numbers = np.arange(self._bucket - seconds * SECOND, self._bucket) % BUCKETS
+        counted = [self._ring[metric, numbers, row].reshape(seconds, SECOND).any(1) for metric in (one, other)]
+        return int(np.count_nonzero(counted[0] & counted[1]))
+
     def unfolded_frames(self, row: int) -> int:
         """Frames of a row that are not counted in its universe yet."""
         return int(self._unreported[row]) + int(self._ring[FRAMES, self.place, row] - self._folded[FRAMES, row])

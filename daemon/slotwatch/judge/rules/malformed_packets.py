@@ -48,7 +48,7 @@ def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
     protocol = Protocol(one.protocol).word if one else ""
     return Finding(
         group=f"address:{key[0]}:{address}",
-        since_ns=one.first_ns if one else 0,
+        since_ns=0,
         networks=(key[0],),
         facts=MalformedPacketsFacts(address, count, reason),
         evidence=(
@@ -58,8 +58,18 @@ def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
     )
 
 
+def began_ns(ctx: RuleContext, key: Sender) -> int:
+    one = ctx.model.counters.offenders.get(key)
+    return one.began_ns(ctx.now_ns) if one else 0
+
+
+def ended_ns(ctx: RuleContext, key: Sender) -> int:
+    one = ctx.model.counters.offenders.get(key)
+    return one.last_ns if one else 0
+
+
 def bind(setup: RuleSetup, p: MalformedPacketsParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, partial(offenders, p=p), describe_offender),)
+    return (RuleBinding(KEYS, partial(offenders, p=p), describe_offender, began_ns=began_ns, ended_ns=ended_ns),)
 
 
 RULE = Rule(

@@ -8,7 +8,7 @@ from functools import partial
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
-from slotwatch.judge.fault_onset import counted_in
+from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, is_unusable
@@ -57,6 +57,7 @@ def bind(setup: RuleSetup, p: OutOfOrderParameters) -> tuple[RuleBinding, ...]:
             partial(is_out_of_order, p=p, unusable=setup.parameters(SequenceUnusableParameters)),
             partial(describe_out_of_order, p=p),
             began_ns=counted_in(DISCARDED, p.window_s),
+            ended_ns=last_counted_in(DISCARDED, p.window_s),
             blind_window_s=p.window_s,
         ),
     )

@@ -28,6 +28,7 @@ class SequenceUnusableParameters(RuleParameters):
     step: int = number(2, "smallest constant step that counts, if it is the number of universes that are sent")
     sure_step: int = number(3, "smallest constant step that counts whatever is sent")
     discarded: int = number(20, "discarded frames above which the numbers are unusable: they jump back all the time")
+    mixed_s: int = number(3, "fewest seconds in which frames are discarded and others accepted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
     habit = streams.sequence_stuck | (step >= p.step)
     discarded = ctx.counted((DISCARDED,), p.window_s)
     if (discarded > p.discarded).any():
-        habit |= discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded
+        habit |= _jumps_back(ctx, discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded, p)
     odd: Mask = ctx.live_e131 & habit
     if not odd.any():
         return odd
@@ -52,6 +53,14 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
         # A step of two can also be every second frame lost: only a count of universes or more speaks for the sender.
         odd[row] = int(step[row]) >= p.sure_step or int(step[row]) == _universes_sent(ctx, row)
     return odd
+
+
+def _jumps_back(ctx: RuleContext, many: Mask, p: SequenceUnusableParameters) -> Mask:
+    """Of streams with many discarded frames, those whose frames are accepted in between: the numbers do not stand."""
+    jumps: Mask = many & ctx.live_e131
+    for row in np.flatnonzero(jumps).tolist():
+        jumps[row] = ctx.seconds_of_both(FRAMES, DISCARDED, row, p.window_s) >= p.mixed_s
+    return jumps
 
 
 def unusable_since_ns(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> int:

@@ -13,7 +13,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import intervals_there, say_page
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
-from slotwatch.judge.fault_onset import counted_in
+from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.lost_between import places_of
@@ -126,6 +126,7 @@ def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...
             partial(is_uneven, p=p),
             partial(describe_uneven, p=p),
             began_ns=counted_in(UNEVEN, p.window_s),
+            ended_ns=last_counted_in(UNEVEN, p.window_s),
             is_wary=partial(has_gaps, p=p),
             blind_window_s=p.window_s,
         ),
