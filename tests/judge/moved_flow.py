@@ -10,10 +10,10 @@ import numpy as np
 from slotwatch.model.windows import DISCARDED, FRAMES
 from slotwatch.snapshot import Incident
 from slotwatch.wire.universe import Protocol
-from tests.judge.cases import Play
+from tests.judge.cases import FROM_S, Play
 from tests.judge.cases_control import numbered
 from tests.judge.moved import Moved, Rules, Tells, aged, columns, has_cause, is_open, is_raised, opens_by, plays, twice
-from tests.judge.stage import Desk, Packet, Plain, artdmx, house_of, moving
+from tests.judge.stage import Desk, Packet, Plain, artdmx, house_of, moving, still
 from tests.judge.still import one_stream
 from tests.judge.test_flow_rules import WELL, two_streams
 
@@ -61,6 +61,30 @@ def jumped_before(seconds: float) -> Callable[[Rules], Sequence[Incident]]:
         return still.run(seconds, **{**WELL, "frames_5s": 50, "stepped_5s": 50, "max_step": 0}).reported
 
     return play
+
+
+def jumping(groups: int, hz: float = 20.0) -> Callable[[], Play]:
+    """A desk whose numbers go one step ahead and three back, so often: three of four frames are discarded (6.7.2)."""
+    back = (0, 1, 3, 6)
+    return lambda: [
+        Desk(
+            "Desk A",
+            (1,),
+            hz=hz,
+            levels=still(100),
+            from_s=FROM_S,
+            to_s=FROM_S + 4 * groups / hz - 0.01,
+            sequence_of=lambda universe, index: 10 * (index // 4) - back[index % 4],
+        )
+    ]
+
+
+def erratic(
+    parameter: str, value: float, under: Callable[[], Play], over: Callable[[], Play], until_s: tuple[float, float]
+) -> Moved:
+    """until_s: when the desk of each has just sent its last frame."""
+    play, beside = plays(EVERY, under, over, until_s), frozenset({"out-of-order", "packet-loss"})
+    return Moved("sequence-unusable", parameter, value, play, has_cause("erratic"), beside)
 
 
 def aged_by(milliseconds: int) -> Callable[[int], int]:
@@ -214,16 +238,12 @@ FLOW = [
     # At 40 Hz there was time for 200 more.
     lost("possible_ratio", 2.0, {"lost_10s": 406, "frames_10s": 200}, {"lost_10s": 405, "frames_10s": 200}),
     lost("possible_frames", 50, {"lost_10s": 311, "frames_10s": 200}, {"lost_10s": 310, "frames_10s": 200}),
-    aged("sequence-unusable", 5.0, (DISCARDED, 6), beside=frozenset({"out-of-order"})),
+    erratic("window_s", 5.0, jumping(15, 6.0), jumping(25, 10.0), (14.2, 14.2)),
+    # Of each four frames two more are discarded than are accepted.
+    erratic("discarded", 50, jumping(25), jumping(26), (9.4, 9.4)),
+    erratic("mixed_s", 6, jumping(17), jumping(40), (7.6, 12.2)),
     Moved("sequence-unusable", "step", 3, of_two_universes(2, 3)),
     Moved("sequence-unusable", "sure_step", 6, columns({"sequence_step": 5}, {"sequence_step": 6})),
-    Moved(
-        "sequence-unusable",
-        "discarded",
-        50,
-        columns({"discarded_10s": 450}, {"discarded_10s": 451}),
-        beside=frozenset({"out-of-order"}),
-    ),
     aged("out-of-order", 5.0, (DISCARDED, 1), (FRAMES, 4)),
     Moved("out-of-order", "discarded", 10, columns({"discarded_10s": 9}, {"discarded_10s": 10})),
     Moved("sync-missing", "sync_loss_s", 5.0, plays(EVERY, *twice(unsynced), (4.8, 5.4))),

@@ -56,6 +56,12 @@ def relay(parameter: str, value: float, under: Callable[[], Play], over: Callabl
     return Moved("non-dim-partial", parameter, value, plays(rig(RELAY), under, over, until_s))
 
 
+def silent_after(seconds: float) -> Callable[[], Play]:
+    """A desk that puts a relay's slot to a partial level at FROM_S and falls silent so long after."""
+    levels = levels_of(lambda t: {2: 100} if t >= FROM_S else {})
+    return lambda: [desk(levels=levels, hz=20.0, to_s=FROM_S + seconds)]
+
+
 def creeping(step: int) -> Callable[[], Play]:
     """A relay's slot that makes one step of so many at FROM_S and stays."""
     return look(lambda t: {2: 100 + step}, lambda t: {2: 100} if t > 3.0 else {})
@@ -93,6 +99,8 @@ PATCH = [
         "dwell_s", 4.0, look(lambda t: {2: 100}, to_s=FROM_S + 3.8), look(lambda t: {2: 100}, to_s=FROM_S + 4.3), 10.0
     ),
     relay("creep_steps", 8, creeping(8), creeping(9), FROM_S + 4.0),
+    # Levels stop coming so long before the dwell of 2 s is over.
+    relay("keep_alive_s", 0.5, silent_after(1.4), silent_after(1.6), FROM_S + 2.4),
     Moved(
         "non-dim-partial",
         "creep_dwell_s",

@@ -47,6 +47,7 @@ class NonDimPartialParameters(RuleParameters):
     dwell_s: float = number(2.0, "time at one level")
     creep_steps: int = number(2, "largest last step, of 255, of a slow fade that passes through")
     creep_dwell_s: float = number(10.0, "time at one level after such a step")
+    keep_alive_s: float = number(1.0, "end of that time in which it need not be sent again", "ANSI E1.31-2018 6.6.2")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,7 @@ class ParkedSlots:
         self._dwell_ns = ns_from_s(p.dwell_s)
         self._creep_steps = p.creep_steps
         self._creep_dwell_ns = ns_from_s(p.creep_dwell_s)
+        self._keep_alive_ns = ns_from_s(p.keep_alive_s)
         self._names = FixtureNames()
         self._keys: list[tuple[UniverseId, str, int]] = []
         self._value: NDArray[np.uint8] = np.zeros(0, np.uint8)
@@ -107,8 +109,8 @@ class ParkedSlots:
         self._partial = bool(partial.any())
         found = np.flatnonzero(partial & (ctx.now_ns - self._since_ns >= needed))
         # A level at which a source fell silent is one where it stopped, not one that it sends.
-        sent_ns = levels_sent_ns(ctx, stage, slots.declared[found])
-        places = found[sent_ns - self._since_ns[found] >= needed[found]][:MOST_CASES].tolist()
+        sent_ns = levels_sent_ns(ctx, stage, slots.declared[found]) - self._since_ns[found]
+        places = found[sent_ns >= needed[found] - self._keep_alive_ns][:MOST_CASES].tolist()
         fixtures = stage.plan.fixtures
         return {(fixtures[slots.fixture[i]].name, int(slots.slot[i]) + 1): int(self._since_ns[i]) for i in places}
 
