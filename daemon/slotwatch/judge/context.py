@@ -17,7 +17,7 @@ from slotwatch.judge.crowds import NO_CROWD, Crowd
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.model_view import ModelView
 from slotwatch.judge.pass_names import PassNames
-from slotwatch.judge.pass_tables import Integers
+from slotwatch.judge.pass_tables import Integers, PassTables
 from slotwatch.judge.universe_names import UniverseNames
 from slotwatch.snapshot import Incident, MadeException
 
@@ -44,6 +44,7 @@ class RuleContext(PassNames):
         crowd: Crowd = NO_CROWD,
         revision: int | None = None,
         universe_names: UniverseNames | None = None,
+        earlier: PassTables | None = None,
     ) -> None:
         super().__init__(
             model,
@@ -54,6 +55,7 @@ class RuleContext(PassNames):
             zone=zone,
             revision=revision,
             universe_names=universe_names,
+            earlier=earlier,
         )
         self.listener = listener
         self.phase = phase

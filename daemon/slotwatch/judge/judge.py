@@ -215,6 +215,7 @@ class Judge:
             crowd=self._crowd,
             revision=model.revision + self._touched if self.is_watching else None,
             universe_names=self._names.follow(model.universes),
+            earlier=self._sight,
         )
 
     def _follow_timetable(self, ctx: RuleContext) -> bool:

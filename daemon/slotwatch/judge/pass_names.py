@@ -34,8 +34,9 @@ class PassNames(PassTables):
         zone: tzinfo,
         revision: int | None = None,
         universe_names: UniverseNames | None = None,
+        earlier: PassTables | None = None,
     ) -> None:
-        super().__init__(model, house, now_ns=now_ns, started_ns=started_ns, revision=revision)
+        super().__init__(model, house, now_ns=now_ns, started_ns=started_ns, revision=revision, earlier=earlier)
         self.wall_offset_ns = wall_offset_ns
         self.zone = zone
         # A wide fault names thousands of universes, several times a pass.

@@ -18,6 +18,7 @@ from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
 from slotwatch.judge.rows_by import RowsBy
 from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
+from slotwatch.model.table import Table
 from slotwatch.model.windows import BUCKET_NS
 from slotwatch.snapshot import SourceRow
 from slotwatch.snapshot.slot_owners import SlotOwners
@@ -28,16 +29,23 @@ Integers = NDArray[np.int64]
 
 
 class Rows:
-    """The first rows of a table's columns, each read once a pass: `rows.last_frame_ns` has shape (count,)."""
+    """The first rows of a table's columns, each looked up once: `rows.last_frame_ns` has shape (count,)."""
 
-    def __init__(self, table: object, count: int) -> None:
-        self.table = table
-        self.count = count
+    def __init__(self, table: Table) -> None:
+        self.table, self.count, self._capacity = table, table.top, table.capacity
+
+    def are_of(self, table: Table) -> bool:
+        """Whether they are what this table holds now: only as it grows are its columns made anew."""
+        return self.table is table and self.count == table.top and self._capacity == table.capacity
 
     def __getattr__(self, name: str) -> object:
         column: object = getattr(self.table, name)[: self.count]
         self.__dict__[name] = column
         return column
+
+
+def _rows_of(table: Table, earlier: object) -> Rows:
+    return earlier if isinstance(earlier, Rows) and earlier.are_of(table) else Rows(table)
 
 
 class SourceRows:
@@ -58,9 +66,19 @@ class PassTables:
     """The tables of streams, universes and sources as one pass sees them."""
 
     def __init__(
-        self, model: ModelView, house: House, *, now_ns: int, started_ns: int, revision: int | None = None
+        self,
+        model: ModelView,
+        house: House,
+        *,
+        now_ns: int,
+        started_ns: int,
+        revision: int | None = None,
+        earlier: PassTables | None = None,
     ) -> None:
-        """revision: rises with all but time that a condition may read; None: how long answers hold is not asked."""
+        """revision: rises with all but time that a condition may read; None: how long answers hold is not asked.
+
+        earlier: the pass before, which has looked up columns already.
+        """
         self.model = model
         self.house = house
         self.now_ns = now_ns
@@ -72,8 +90,9 @@ class PassTables:
         self.started_ns = started_ns
         self.revision = revision
         self._moment: WatchedTime | None = None
-        self.streams = cast(StreamColumns, Rows(model.streams, model.streams.top))
-        self.universes = cast(UniverseColumns, Rows(model.universes, model.universes.top))
+        streams, universes = (None, None) if earlier is None else (earlier.streams, earlier.universes)
+        self.streams: StreamColumns = cast(StreamColumns, _rows_of(model.streams, streams))
+        self.universes: UniverseColumns = cast(UniverseColumns, _rows_of(model.universes, universes))
         self.sources = SourceRows(model.sources)
 
     @property
