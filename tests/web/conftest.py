@@ -32,10 +32,22 @@ class Opened:
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
 
     def go(self, path: str) -> Page:
+        """Open a view, and wait until it is drawn with all that it asks for."""
         self.page.goto(self.listener.url + path)
         self.page.wait_for_selector("main h1")
-        self.page.wait_for_function("() => window.slotwatchPage.feed.loaded")
+        self.page.wait_for_function(DRAWN)
+        settle(self.page)
         return self.page
+
+
+DRAWN = "() => window.slotwatchPage.feed.loaded && !document.querySelector('main').innerText.includes('Asking for')"
+
+
+def settle(page: Page) -> None:
+    """Wait until the browser has drawn what has changed, and what it measured of that has been answered."""
+    page.evaluate(
+        "() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done))))"
+    )
 
 
 Open = Callable[..., Opened]

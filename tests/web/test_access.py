@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.base import AXE_SCRIPT
 from playwright.sync_api import Page
 
-from tests.web.conftest import Open
+from tests.web.conftest import Open, settle
 from tests.web.stand_in import PAGES
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
@@ -41,7 +41,6 @@ def test_axe_finds_what_is_wrong(open_page: Open) -> None:
 def test_axe_finds_nothing_on_any_view_in_either_palette(open_page: Open, path: str, width: int) -> None:
     opened = open_page("desk-lost", "night", width, bypass_csp=True)  # axe-core is injected as a script
     page = opened.go(path)
-    page.wait_for_timeout(200)
     assert violations(page) == []
     page.evaluate("document.documentElement.dataset.palette = 'day'")
     assert violations(page) == []
@@ -54,7 +53,6 @@ def test_axe_finds_nothing_in_any_situation(open_page: Open, situation: str) -> 
     opened = open_page(situation, bypass_csp=True)
     for path in ("/", "/universes", "/racks"):
         page = opened.go(path)
-        page.wait_for_timeout(250)
         assert violations(page) == []
 
 
@@ -73,7 +71,6 @@ def test_axe_finds_nothing_in_the_questions_and_when_stale(open_page: Open) -> N
 def test_a_width_of_320_needs_no_scrolling_sideways(open_page: Open, path: str) -> None:
     """WCAG 1.4.10: only data tables may scroll, inside their own frame."""
     page = open_page("desk-lost", width=320, height=640).go(path)
-    page.wait_for_timeout(300)
     assert page.evaluate("document.documentElement.scrollWidth") <= 320
 
 
@@ -87,7 +84,7 @@ def test_text_at_200_percent_loses_nothing(open_page: Open, path: str) -> None:
     """WCAG 1.4.4: doubled text neither runs out of the page nor is cut off."""
     page = open_page("desk-lost", width=1280).go(path)
     page.evaluate("document.documentElement.style.fontSize = '200%'")
-    page.wait_for_timeout(300)
+    settle(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= 1280
     cut = page.evaluate("""() => [...document.querySelectorAll('main *, header *')].filter(e => {
         const s = getComputedStyle(e); return s.overflow === 'hidden' && !e.closest('.unseen, svg') && e.scrollWidth > e.clientWidth + 1; }).map(e => e.outerHTML.slice(0, 90))""")
@@ -100,7 +97,6 @@ def test_targets_are_large_enough(open_page: Open, width: int) -> None:
     opened = open_page("desk-lost", width=width)
     for path in ALL:
         page = opened.go(path)
-        page.wait_for_timeout(250)
         small = page.evaluate("""() => [...document.querySelectorAll('a, button, summary, input, select')].filter(e => !e.classList.contains('skip') && e.checkVisibility()).map(e => {
             const area = e.matches('input[type=radio]') ? e.closest('label') : e;
             const box = area.getBoundingClientRect();

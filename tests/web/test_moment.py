@@ -14,7 +14,7 @@ import pytest
 from playwright.sync_api import Page
 
 from slotwatch.judge.catalog import RULES
-from tests.web.conftest import Open
+from tests.web.conftest import Open, settle
 from tests.web.situations import desk_lost, flood, incident, iso, universe
 from tests.web.stand_in import PAGES, now_ms
 
@@ -73,7 +73,7 @@ def test_every_rule_has_a_verdict_that_fits_one_line(open_page: Open) -> None:
         }  # fmt: skip
         opened.listener.send("incident", one)
         page.wait_for_function("id => document.querySelector(`.card[data-incident='${id}']`)", arg=number)
-        page.wait_for_timeout(30)
+        settle(page)
         heights = [page.locator(f".verdict-now .{name}").bounding_box()["height"] for name in ("what", "holds", "look")]  # type: ignore[index]
         if max(heights) > 1.5 * size or len(lines(page)[2].split()) < 3:
             wrong.append((rule.name, lines(page)))
@@ -211,7 +211,6 @@ def test_a_strip_is_on_every_view_while_something_is_open(open_page: Open, path:
 @pytest.mark.parametrize("path", ["/", "/rig-check", "/patch"])
 def test_there_is_no_strip_while_all_is_well(open_page: Open, path: str) -> None:
     page = open_page("well").go(path)
-    page.wait_for_timeout(300)
     assert page.locator("#strip .strip").count() == 0
 
 
@@ -248,17 +247,17 @@ def test_the_universes_keep_their_place_when_incidents_open(
     opened.listener.situation.incidents[:] = []
     page = opened.go("/")
     page.wait_for_selector(".universes tbody tr" if house == "well" else ".map-row")
-    page.wait_for_timeout(300)
+    settle(page)
     before = positions(page)
     began = now_ms()
     opened.listener.send("incident", desk_lost(began).incidents[1])
     page.wait_for_selector(".card")
-    page.wait_for_timeout(200)
+    settle(page)
     one = positions(page)
     for each in flood(began).incidents:
         opened.listener.send("incident", each)
     page.wait_for_selector("text=lights up, no power")
-    page.wait_for_timeout(200)
+    settle(page)
     many = positions(page)
     assert before.keys() == one.keys() == many.keys()
     assert len(before) >= 14

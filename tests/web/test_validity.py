@@ -56,7 +56,6 @@ def test_every_view_as_drawn_is_valid(open_page: Open, tmp_path: Path) -> None:
     files = []
     for path in (*PAGES, "/universe/e131/3", "/incident/7"):
         page = opened.go(path)
-        page.wait_for_timeout(300)
         file = tmp_path / f"{path.strip('/').replace('/', '-') or 'now'}.html"
         file.write_text("<!doctype html>\n" + page.evaluate("document.documentElement.outerHTML"))
         files.append(file)

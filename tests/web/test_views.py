@@ -59,7 +59,6 @@ def test_a_house_that_declares_nothing_is_reported_so_in_a_sentence(open_page: O
     """No view is blank or broken where parts of the house are missing."""
     opened = open_page("empty")
     page = opened.go(path)
-    page.wait_for_timeout(300)
     assert len(page.locator("main h1").inner_text()) > 8
     assert "undefined" not in page.locator("main").inner_text()
     assert "NaN" not in page.locator("main").inner_text()
