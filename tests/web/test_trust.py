@@ -31,12 +31,13 @@ def test_stale_is_reported_in_words_by_the_browsers_own_clock(open_page: Open) -
 def test_what_is_stale_does_not_go_on_ageing(open_page: Open) -> None:
     """An incident that was open for some seconds at the last update is not shown as open for longer since."""
     opened = open_page("desk-lost")
+    opened.page.clock.install()
     page = opened.go("/")
     opened.listener.stall()
     page.wait_for_selector("#banner .stale", timeout=20000)
-    page.wait_for_timeout(600)
+    page.clock.run_for(1000)
     before = page.locator(".card .when").first.inner_text()
-    page.wait_for_timeout(1500)
+    page.clock.run_for(90_000)
     assert page.locator(".card .when").first.inner_text() == before
 
 
@@ -160,8 +161,9 @@ def test_acknowledging_needs_a_name_and_stays_in_view(open_page: Open) -> None:
 def test_only_transitions_are_announced(open_page: Open) -> None:
     """WCAG 4.1.3: a new critical incident interrupts; rates and ages never do; closing is announced politely."""
     opened = open_page("well")
+    opened.page.clock.install()
     page = opened.go("/")
-    page.wait_for_timeout(1700)  # what is open as the page opens is read on the page, not announced
+    page.clock.run_for(1700)  # what is open as the page opens is read on the page, not announced
     page.evaluate("""() => { window.announced = []; for (const id of ['polite', 'urgent']) new MutationObserver(() => {
         const text = document.getElementById(id).textContent; if (text) window.announced.push([id, text]); }).observe(document.getElementById(id), {childList: true}); }""")
     lost = open_page("desk-lost").listener.situation.incidents[1]
@@ -173,7 +175,7 @@ def test_only_transitions_are_announced(open_page: Open) -> None:
     page.wait_for_function("() => window.announced.length >= 2")
     opened.listener.send("incident", lost | {"state": "closed", "closed_at": lost["opened_at"]})
     page.wait_for_function("() => window.announced.length >= 3")
-    page.wait_for_timeout(300)
+    page.clock.run_for(1000)
     assert page.evaluate("window.announced") == [
         ["urgent", f"critical: {lost['summary']}"],
         ["polite", f"Back, and watched: {lost['summary']}"],

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.web.conftest import Open
+from tests.web.conftest import Open, settle
 from tests.web.stand_in import WEB
 
 FIRST_LOAD_BYTES = 150_000
@@ -36,7 +36,7 @@ def test_the_first_load_is_under_150_kb_even_uncompressed(open_page: Open) -> No
     """512 universes: files, first answers and the first rows of the stream; no compression anywhere."""
     opened = open_page("crowd")
     page = opened.go("/")
-    page.wait_for_timeout(500)
+    page.wait_for_function("() => document.querySelectorAll('.tick').length === 512", timeout=20000)
     files = sum(size for path, size in opened.listener.bytes_sent.items() if not path.startswith("/api"))
     assert 20_000 < files < FIRST_LOAD_BYTES
     hosts = page.evaluate("performance.getEntriesByType('resource').map(e => new URL(e.name).host)")
@@ -72,12 +72,12 @@ def test_an_update_touches_only_what_differs(open_page: Open) -> None:
     opened = open_page("crowd")
     page = opened.go("/")
     page.wait_for_function("() => document.querySelectorAll('.tick').length === 512", timeout=20000)
-    page.wait_for_timeout(400)
+    settle(page)
     page.evaluate("""() => { window.touched = []; new MutationObserver(list => window.touched.push(...list.map(m => m.target)))
         .observe(document.querySelector('.map'), {subtree: true, childList: true, attributes: true, characterData: true}); }""")
     opened.listener.send_rows([opened.listener.situation.universes[9] | {"refresh_hz": 22.0}])
     page.wait_for_function("() => window.touched.length > 0", timeout=20000)
-    page.wait_for_timeout(300)
+    settle(page)
     assert page.evaluate("window.touched.length") <= 8
     assert page.evaluate("document.querySelectorAll('.tick').length") == 512
 
@@ -85,11 +85,12 @@ def test_an_update_touches_only_what_differs(open_page: Open) -> None:
 @pytest.mark.browser
 def test_a_tick_of_the_clock_touches_no_universe(open_page: Open) -> None:
     opened = open_page("crowd")
+    opened.page.clock.install()
     page = opened.go("/universes")
-    page.wait_for_timeout(600)
+    page.clock.run_for(1000)
     page.evaluate("""() => { window.touched = 0; new MutationObserver(list => { window.touched += list.length; })
         .observe(document.querySelector('table'), {subtree: true, childList: true, attributes: true, characterData: true}); }""")
-    page.wait_for_timeout(1500)
+    page.clock.run_for(5000)
     assert page.evaluate("window.touched") == 0
 
 
