@@ -105,7 +105,7 @@ function unused(health) {
   const some = known.filter(([key]) => health[key] > 0);
   return [
     some.length ? h("ul", { class: "plain ruled", key: "some" }, some.map(([key, [one, many, why]]) => h("li", { key }, `${count(health[key])} ${health[key] === 1 ? one : many} ${why}.`))) : null,
-    h("p", { class: "quiet", key: "none" }, some.length ? "None of the other kinds it counts." : "Nothing so far: no packet, frame or poll was lost, refused, late or left out."),
+    h("p", { class: "quiet", key: "none" }, some.length ? "All its other counts are 0." : "Nothing so far: no packet, frame or poll was lost, refused, late or left out."),
   ];
 }
 

@@ -38,7 +38,7 @@ function mattering(switches) {
   return switches.flatMap((one) => one.ports.filter((port) => port.matters).map((port) => ({ one, port })));
 }
 
-/** Errors of tonight: since the last show began, or since this listener watches where there was none. */
+/** Errors of tonight: since the last show began, or since this listener began to watch where there was none. */
 function counts(port) {
   return port.counted_show === null ? port.counted : port.counted_show;
 }
@@ -107,7 +107,7 @@ function troubles(port, nowMs) {
   if (port.up && port.speed_mbps !== null && port.speed_mbps <= 10) troubles.push("At 10 Mbit/s or less");
   if (port.power === "fault") troubles.push("Its power has a fault");
   const errors = counts(port);
-  if (errors) troubles.push(`${count(errors)} errors or discarded frames ${port.counted_show === null ? "since this listener watches" : "since the last show began"}`);
+  if (errors) troubles.push(`${count(errors)} errors or discarded frames ${port.counted_show === null ? "since this listener began to watch" : "since the last show began"}`);
   return troubles;
 }
 

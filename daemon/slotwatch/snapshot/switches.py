@@ -32,7 +32,7 @@ class SwitchPortRow(NamedTuple):
     """As the switch counts them, since its own start."""
     discards: int | None
     counted: int
-    """Errors and discarded frames since this listener watches."""
+    """Errors and discarded frames since this listener began to watch."""
     counted_show: int | None
     """… since the last show began; None: there was none."""
     power: str

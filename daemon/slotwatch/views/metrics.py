@@ -106,7 +106,7 @@ class SnapshotCollector(Collector):
         )
         yield _counter(
             "switch_port_errors",
-            "Errors and discarded frames of switch ports that the show depends on, since this listener watches.",
+            "Errors and discarded frames of switch ports that the show depends on, since this listener began to watch.",
             [
                 ({"switch": one.name, "port": _clean(port.name)}, port.counted)
                 for one in switches

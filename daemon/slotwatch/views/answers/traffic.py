@@ -119,7 +119,7 @@ class SwitchPortAnswer(TypedDict):
     half_duplex: bool | None
     errors: Annotated[Count | None, Meta(description="As the switch counts them; null: it does not report it.")]
     discards: Count | None
-    counted: Annotated[Count, Meta(description="Errors and discarded frames since this listener watches.")]
+    counted: Annotated[Count, Meta(description="Errors and discarded frames since this listener began to watch.")]
     counted_show: Annotated[Count | None, Meta(description="… since the last show began; null: there was none.")]
     power: Annotated[str, Meta(description="off, searching, delivering or fault; empty: not reported.")]
     uplink: bool
