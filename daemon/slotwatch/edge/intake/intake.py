@@ -51,8 +51,8 @@ MANY_HZ = 10_000
 routes for each packet cost 60 us, and 22,500 a second, 512 routes at 44 Hz, were more than a core. After one
 millisecond they took 84 % of a core beside other work and 1 in 70 frames was overtaken, after two 80 % and none."""
 STEADY_S = 0.1
-GATHERED_PACKETS = 1400
-"""A full gigabit brings these in 8 ms. A turn costs some 50 us and waking for it besides, whatever it finds."""
+GATHERED_PACKETS = 2400
+"""A full gigabit brings these in 14 ms. A turn costs some 50 us and waking for it besides, whatever it finds."""
 FULL_GIGABIT_HZ = 177_500
 """Full packets (638 bytes of UDP payload) that a gigabit carries in a second."""
 TURN_AT_LEAST_S = 0.04

@@ -55,7 +55,7 @@ from slotwatch.wire import observation
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.observation import Observation
 
-CHUNK_ROWS = 3 * GUARD_ROWS
+CHUNK_ROWS = 5 * GUARD_ROWS
 """Rows copied and judged at once: what gathers in a turn of a full gigabit, and half as much again."""
 BUSY_ROWS = 256
 """While judging does not idle, this many rows are judged without a look for changes first: the look costs 0.5 us a
