@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, Phase, Receiver
+from slotwatch.house.schema import DeclaredSource, Network, Phase, Receiver
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.orders import SetPhase
 from slotwatch.snapshot import Severity, UniverseState
@@ -74,6 +74,13 @@ def test_an_interface_that_is_gone_unplugged_or_without_address_asks_for_other_c
     incident = shown.run(10.0).only()
     assert incident.cause == cause
     assert incident.next_checks[0].startswith(first_check)
+
+
+@pytest.mark.parametrize(("name", "said"), [("eth1", "network eth1 has"), ("lighting", "network lighting (eth1) has")])
+def test_a_network_is_named_with_its_interface_where_that_is_another_word(name: str, said: str) -> None:
+    shown = stage(desk(drop=lambda universe, index, t: t > 5), networks=(Network(name, "eth1"),))
+    shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
+    assert said in shown.run(10.0).only().summary
 
 
 def test_a_port_that_stays_dark_for_thirty_seconds_after_its_link_is_not_lost_data() -> None:

@@ -23,7 +23,7 @@ class LinkDownParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class LinkDownFacts(Facts):
     network: str
-    interface: str
+    """Its name, and its interface where that is another word."""
     fault: str
     extent: str
 
@@ -55,13 +55,14 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
         fault, cause, checks = "has had no carrier", "carrier", UNPLUGGED
     else:
         fault, cause, checks = "has had no address", "address", NO_ADDRESS
+    name = ctx.network_name(network)
     rows = np.flatnonzero(ctx.universes.used & (ctx.universes.network == network) & (ctx.universes.declared >= 0))
     return Finding(
         group=f"network:{network}",
         since_ns=link.since_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),
-        facts=LinkDownFacts(ctx.network_name(network), seen.interface, fault, _extent(ctx)),
+        facts=LinkDownFacts(name if name == seen.interface else f"{name} ({seen.interface})", fault, _extent(ctx)),
         evidence=(
             f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",
             *ctx.listener.ports.sentences(network),
@@ -89,8 +90,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.CRITICAL,
     short=ShortWords("listener unplugged", "listener unplugged", look="Look at this computer's lead"),
-    sentence="This listener's own network {network} ({interface}) {fault} since {since}: "
-    "nothing on it is judged, and {extent}.",
+    sentence="This listener's own network {network} {fault} since {since}: nothing on it is judged, and {extent}.",
     judged_by=judged_by(LinkDownParameters(), bind),
     facts=LinkDownFacts,
     explains=Explains(
