@@ -88,7 +88,7 @@ class Assembler:
         self.is_stale |= self.is_refreshed
         if not is_due and not (self.is_stale and may):
             return False
-        self._last.begin(ctx, has_news=self.is_stale)
+        self._last.begin(ctx, cases_changed=self.is_stale)
         self.is_stale, self.is_refreshed, self._assembled_ns = False, False, now_ns
         self._due_ns = now_ns + self._period_ns
         self._assemble(ctx, cases(), at)

@@ -29,10 +29,10 @@ class LastAssembly:
         self._causes: dict[int, tuple[Standing, Verdict]] = {}
         self._drafts: dict[Standing, IncidentDraft] = {}
 
-    def begin(self, ctx: RuleContext, *, has_news: bool) -> None:
-        """Begin another assembly. has_news: whether a case changed since the last one."""
+    def begin(self, ctx: RuleContext, *, cases_changed: bool) -> None:
+        """Begin another assembly. cases_changed: whether a case changed since the last one."""
         is_known = ctx.revision is not None and self._revision == ctx.revision
-        if has_news or not is_known or ctx.at_ns >= self._until_ns:
+        if cases_changed or not is_known or ctx.at_ns >= self._until_ns:
             self._revision, self._until_ns = ctx.revision, NEVER_NS
             self._causes.clear()
             self._drafts.clear()
@@ -94,6 +94,6 @@ def _of_cluster(cluster: Cluster) -> Standing:
 
 
 def _of_case(case: Raised) -> Standing:
-    """What may change of a case without being news. It is the same object while it is raised."""
+    """What may change of a case while it counts as unchanged. It is the same object while it is raised."""
     visits = (case.is_visited, case.was_visited, case.is_mixed_up, case.was_mixed_up)
     return (id(case), case.holds, case.over, case.described_ns, len(case.edges), *visits)
