@@ -35,9 +35,11 @@ class Asked:
         return Verdict("source-lost", Confidence.HIGH, "It went silent.", ["One."], provisional=True, settles_ns=22 * S)
 
 
-def _cause(last: LastAssembly, asked: Asked, moment: Moment, group: LossGroup, *, has_news: bool = False) -> Verdict:
+def _cause(
+    last: LastAssembly, asked: Asked, moment: Moment, group: LossGroup, *, cases_changed: bool = False
+) -> Verdict:
     ctx = cast(RuleContext, moment)
-    last.begin(ctx, has_news=has_news)
+    last.begin(ctx, cases_changed=cases_changed)
     found = last.cause(ctx, group, asked.find)
     last.holds_until_ns(30 * S)
     return found
@@ -61,7 +63,7 @@ def test_a_cause_that_is_kept_becomes_final_in_time() -> None:
 def test_a_cause_is_found_anew_once_anything_changes() -> None:
     group = LossGroup(1, "silent", 1 * S, 2 * S)
     later = LossGroup(1, "silent", 1 * S, 2 * S, streams={4})
-    for moment, of, has_news in (
+    for moment, of, cases_changed in (
         (Moment(8, 4 * S), group, False),  # the facts
         (Moment(7, 30 * S), group, False),  # what time alone changes
         (Moment(7, 4 * S), group, True),  # a case
@@ -70,5 +72,5 @@ def test_a_cause_is_found_anew_once_anything_changes() -> None:
     ):
         last, asked = LastAssembly(), Asked()
         _cause(last, asked, Moment(7, 3 * S), group)
-        _cause(last, asked, moment, of, has_news=has_news)
+        _cause(last, asked, moment, of, cases_changed=cases_changed)
         assert asked.times == 2, moment
