@@ -13,6 +13,7 @@ from slotwatch.durations import NEVER_NS
 from slotwatch.judge import leg_causes, leg_doubts, wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.binding import Finding
+from slotwatch.judge.clean_stops import announced_end
 from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
@@ -59,7 +60,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     if back := came_back(scene):
         verdict = back
     elif group.kind == "terminated":
-        verdict = _terminated(scene)
+        verdict = announced_end(scene)
     elif wrong_network := leg_causes.find_wrong_network(scene):
         verdict = wrong_network
     elif without_levels := sends_no_levels(scene):
@@ -104,7 +105,7 @@ def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
     leg_causes.say_legs_working(scene, verdict)
 
 
-# --- clean stops and never heard ----------------------------------------------------------------------
+# --- never heard --------------------------------------------------------------------------------------
 
 
 def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
@@ -144,34 +145,6 @@ def _earlier(ctx: RuleContext, finding: Finding) -> Incident | None:
     """The loss from before a restart that an absence of a source continues."""
     pairs = ((row, name) for row in finding.universes for name in finding.source_names)
     return next((one for row, name in pairs if (one := ctx.earlier_loss(row, name)) is not None), None)
-
-
-def _terminated(scene: Scene) -> Verdict:
-    ctx = scene.ctx
-    rows = np.flatnonzero(scene.stopped)
-    names = scene.names
-    others = ctx.live & ~scene.stopped & is_among(ctx.streams.source, scene.sources)
-    every = not others.any()
-    whose = "its" if len(scene.sources) == 1 else "their"
-    ended = f"the end of all {whose} streams" if every else f"the end of these streams, and {whose} others continue"
-    count = int(ctx.streams.terminated[rows].sum())
-    verdict = Verdict(
-        "stream-terminated",
-        Confidence.CERTAIN,
-        f"{names} announced {ended}: intended, not a network fault.",
-        [
-            f"Stream-terminated bit seen {wording.count(count, 'time')}, "
-            f"the last at {ctx.time_of_day(scene.group.from_ns)}."
-        ],
-    )
-    if every:
-        verdict.evidence.append(f"Every stream of {names} ended with that bit.")
-    # Two of its own, so that the rule's general ones do not doubt what the source itself sent.
-    verdict.next_checks = [
-        "Ask the operator whether the stop was intended.",
-        "Look at the stage: do the racks and fixtures hold their last look, or fade?",
-    ]
-    return verdict
 
 
 # --- everything of one or more sources ----------------------------------------------------------------

@@ -11,7 +11,7 @@ from slotwatch.durations import ns_from_ms, ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
+from slotwatch.judge.explain import SOURCE, STREAM, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
@@ -130,7 +130,9 @@ RULE = Rule(
     effects=frozenset({Effect.STREAM_TROUBLE}),
     explains=Explains(
         190,
-        Reach(SOURCE, rules=frozenset({"out-of-order", "slow-refresh", "uneven-refresh", "unlike-usual"})),
+        Reach(SOURCE, rules=frozenset({"out-of-order", "uneven-refresh", "unlike-usual"})),
+        # Where nothing is missing, frames that are lost elsewhere do not make it slow.
+        Reach(STREAM, rules=frozenset({"slow-refresh"})),
         # Each second one packet with start code 0xDD: three that are lost in a row look as if they had stopped.
         Reach(SOURCE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"stopped"})),
         begins_at_a_moment=True,

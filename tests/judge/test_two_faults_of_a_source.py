@@ -1,0 +1,39 @@
+"""Two faults of one source at a time: neither hides the other, and what is said of one is not said of both.
+
+ANSI E1.31-2018 6.2.6: the stream-terminated bit ends one stream; 6.7.2: missing frames are counted stream by stream.
+"""
+
+from __future__ import annotations
+
+from slotwatch.snapshot import Confidence
+from tests.judge.stage import Desk, Stage, house_of, moving
+
+OTHER = Desk("House lights", (11,), number=2, address="10.0.0.2", levels=moving())
+
+
+def desk(*universes: int, hz: float = 40.0, to_s: float = 1e9, **more: object) -> Desk:
+    return Desk("Desk A", universes, hz=hz, levels=moving(hz=hz), to_s=to_s, **more)  # type: ignore[arg-type]
+
+
+def test_losses_of_one_universe_do_not_account_for_another_that_is_slow() -> None:
+    slow, lossy = desk(1, hz=14.0), desk(2, drop=lambda universe, index, t: t > 3.0 and index % 15 == 0)
+    stage = Stage(house_of((1, 2, 11)), slow, lossy, OTHER, every_tick=True).run(20.0)
+    found = {one.rule: one.universes for one in stage.open}
+    assert found == {"packet-loss": ("e131/2",), "slow-refresh": ("e131/1",)}
+
+
+def test_losses_account_for_a_slow_rate_of_the_same_universe() -> None:
+    lossy = desk(1, hz=25.0, drop=lambda universe, index, t: t > 3.0 and index % 3 == 0)
+    stage = Stage(house_of((1, 11)), lossy, OTHER, every_tick=True).run(20.0)
+    assert [one.rule for one in stage.open] == ["packet-loss"]
+    assert ("slow-refresh", ("e131/1",)) in stage.open[0].explains
+
+
+def test_who_announced_the_end_of_one_universe_did_not_announce_that_of_the_others() -> None:
+    closed, died = desk(1, to_s=10.0, terminate=True), desk(2, 3, to_s=10.1)
+    stage = Stage(house_of((1, 2, 3, 11)), closed, died, OTHER, every_tick=True).run(20.0)
+    lost = stage.rule("universe-lost")
+    assert lost.confidence is Confidence.MEDIUM
+    assert "announced the end of these streams, and its others ended in the same second without notice" in lost.summary
+    assert any("without that bit: universes e131/2 and e131/3" in line for line in lost.evidence)
+    assert not any("all its streams" in line or "Every stream" in line for line in (lost.summary, *lost.evidence))
