@@ -18,7 +18,7 @@ GATHERED_ROWS = 1024
 """With this many rows in the ring the next turn comes at once, or after the shortest rest. A batch costs some 0.3 ms
 whatever it holds: with 256 rows a packet cost half as much again as with 1,024."""
 SHORTEST_REST_NS = 17_000_000
-"""A full gigabit brings 3,000 rows meanwhile. With rests of 6 ms turns and wakings cost a tenth more."""
+"""A full gigabit brings 3,000 rows meanwhile: a turn, and waking for it, cost the same whatever it finds."""
 GRID_NS = 100_000_000
 PAST_NS = 12_000_000
 """Time past the grid after which intake has had its turn."""
