@@ -13,17 +13,18 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from tests.daemon import Daemon, Ports, ended, house_text, is_alive, start
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 from tests.ports import free_port, is_free
 
 FREED_WITHIN_S = 0.05
-"""Issue of the processes: nothing orphaned holds a port for longer."""
-ROUNDS = 20
+"""Nothing that is orphaned may hold a port for longer."""
+ROUNDS = 5
 
 PLAIN_PARENT = """
 import subprocess, sys
 children = [subprocess.Popen([sys.executable, "-c", '''
-import ctypes, socket, sys, threading, time
+import ctypes, os, socket, sys, threading, time
+os.nice(5)
 ctypes.CDLL(None).prctl(1, 9)
 sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 sock.bind(("0.0.0.0", int(sys.argv[1])))
@@ -36,8 +37,9 @@ time.sleep(60)
 for child in children:
     child.wait()
 """
-CALM_S = 0.025
-"""Plain processes, as many and as large as those of the daemon, free their ports in so long where it can be timed."""
+MOST_RATIO = 2.0
+"""On a calm computer plain processes, as large as those of the daemon and of the page's low rank, free their ports in
+25 ms. Beside three busy processes they took 167 to 284 ms, the daemon 0.8 to 1.2 times as long (measured)."""
 
 
 @contextmanager
@@ -70,7 +72,7 @@ def freed_after_s(parent: int, are_free: Callable[[], bool]) -> float:
     os.kill(parent, signal.SIGKILL)
     killed_s = time.monotonic()
     while not are_free():
-        assert time.monotonic() - killed_s < 5.0
+        assert time.monotonic() - killed_s < PATIENCE_S
     return time.monotonic() - killed_s
 
 
@@ -83,15 +85,18 @@ def test_no_process_has_to_do_anything_to_free_its_port(tmp_path: Path) -> None:
             os.kill(pid, signal.SIGSTOP)
         assert not are_free()
         os.kill(daemon.process.pid, signal.SIGKILL)
-        until(are_free)
-        until(lambda: not any(is_alive(pid) for pid in children.values()))
+        try:
+            until(are_free)
+            until(lambda: not any(is_alive(pid) for pid in children.values()))
+        finally:
+            for pid in filter(is_alive, children.values()):
+                os.kill(pid, signal.SIGKILL)
 
 
 def test_a_killed_parent_leaves_nobody_on_a_port(tmp_path: Path) -> None:
     """Kill -9 of the parent: every port is free 50 ms later, every child is gone.
 
-    Beside others' work even processes that do nothing take long to end. Then the ports are free as much later than
-    theirs, at most, as they would be on a computer that is calm; of many rounds one shows it.
+    Beside others' work even processes that do nothing take long to end: then at most twice as long as those.
     """
     rounds = []
     for _ in range(ROUNDS):
@@ -100,8 +105,8 @@ def test_a_killed_parent_leaves_nobody_on_a_port(tmp_path: Path) -> None:
         with serving(tmp_path) as (daemon, are_free):
             children = daemon.children()
             freed_s = freed_after_s(daemon.process.pid, are_free)
-            until(lambda children=children: not any(is_alive(pid) for pid in children.values()), 5.0)  # type: ignore[misc]
+            until(lambda children=children: not any(is_alive(pid) for pid in children.values()))  # type: ignore[misc]
         rounds.append((freed_s, plain_s))
-        if freed_s < max(FREED_WITHIN_S, plain_s + FREED_WITHIN_S - CALM_S):
+        if freed_s < max(FREED_WITHIN_S, MOST_RATIO * plain_s):
             return
     raise AssertionError(f"the daemon's ports were free after, and those of plain processes: {rounds} s")
