@@ -99,6 +99,10 @@ def test_every_truncation_gives_what_is_whole_and_reports_what_is_not(octets: by
     [
         (b"", "empty"),
         (b"\x00", "neither pcap nor pcapng"),
+        # The magic numbers of draft-ietf-opsawg-pcap 4 and draft-ietf-opsawg-pcapng 4.1, and not a whole header.
+        (b"\xd4\xc3\xb2\xa1\x02\x00\x04\x00", "cut off in its header"),
+        (b"\xa1\xb2\x3c\x4d", "cut off in its header"),
+        (b"\x0a\x0d\x0d\x0a\x1c\x00", "cut off in its header"),
         (b"GIF89a" + bytes(40), "begins with 47 49 46 38"),
         (bytes(24), "begins with 00 00 00 00"),
     ],

@@ -344,6 +344,8 @@ def overlapping(octets: NDArray[np.uint8], dtype: str) -> NDArray[np.unsignedint
 
 
 def _unknown(octets: bytes) -> str:
+    if octets[:4] in _PCAP or octets[:4] == _SECTION.to_bytes(4, "little"):
+        return "it is cut off in its header"
     return f"it is neither pcap nor pcapng: it begins with {octets[:4].hex(' ') or 'nothing'}"
 
 
