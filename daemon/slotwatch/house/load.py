@@ -208,8 +208,15 @@ class _Loader:
             if data is None:
                 continue
             addressing = Addressing(only, entry["universes"], entry["absolute_from"])
+            is_archive = data.startswith(b"PK")
+            if entry["file"].lower().endswith(".mvr") and not is_archive:
+                wanted = (
+                    "it is no zip archive, so it is not an MVR file" if data else "it is empty; an MVR file is wanted"
+                )
+                self.problems.append(Problem(entry["file"], None, "", "", wanted))
+                continue
             try:
-                if data.startswith(b"PK"):
+                if is_archive:
                     # Only houses with an MVR pay for what reads it: 0.1 s and 10 MiB.
                     from slotwatch.house.mvr import read_mvr
 
