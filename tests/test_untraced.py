@@ -14,6 +14,7 @@ def test_what_nobody_else_runs_is_traced() -> None:
     assert untraced(arcs, {"long": 9.0, "short": 2.0, "middle": 3.0}) == ["long"], "then no other one can be left out"
     assert untraced({"alone": {A}}, {"alone": 9.0}) == []
     assert untraced({"long": {A}, "quick": {A}}, {"long": 0.9, "quick": 0.1}) == [], "it is not worth a line"
+    assert untraced({"": {A}, "long": {A}}, {"long": 9.0}) == ["long"], "what reading the modules runs is run"
 
 
 def test_the_list_is_in_order_and_names_each_once() -> None:
