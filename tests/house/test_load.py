@@ -242,6 +242,8 @@ def test_a_source_that_nothing_can_match_is_reported() -> None:
 def test_lights_that_are_expected_on_are_fixtures_of_the_patch() -> None:
     text = '[[universes]]\nprotocol = "e131"\nnumber = 1\n[patch]\nfile = "patch.csv"\n[dark]\nexpected_on = '
     patch = b"fixture,universe,address,footprint,label\n12,1,1,1,\n13,1,2,1,ghost light\n"
-    assert house_of(text + '["ghost light", "12"]\n', patch_csv=patch).dark.expected_on == ("ghost light", "12")
+    dark = house_of(text + '["ghost light", "12"]\n', patch_csv=patch).dark
+    assert dark.expected_on == ("ghost light", "12")
+    assert dark.universes == (UniverseId(Protocol.E131, 1),)
     (fault,) = faults_of(text + '["ghost light", "14"]\n', patch_csv=patch)
     assert "expected_on" in fault and "14" in fault and "a fixture of the patch is expected" in fault

@@ -8,12 +8,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from slotwatch.house.occasions import DarkTerms
 from slotwatch.house.schema import Accepted, Phase, Quiet, TimetableRow
 from slotwatch.judge import phases
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import START_NS, S, Stage, house_of
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of
 
 # The published table of classes, written out again: dark, get-in, rehearsal, pre-show, show, post-show.
 TABLE = {
@@ -133,6 +134,32 @@ def test_a_request_of_a_timetable_that_is_gone_is_gone() -> None:
     assert keeper.pending is Phase.DARK
     keeper.take_timetable(replace(HOUSE, timetable=()), midnight.replace(minute=33), LONDON)
     assert keeper.pending is None
+
+
+U1, U2 = (UniverseId(Protocol.E131, number) for number in (1, 2))
+
+
+@pytest.mark.parametrize(
+    ("on", "ends", "phase"),
+    [
+        ((U1,), {"to_s": 20.0, "terminate": True}, Phase.DARK),
+        ((U1,), {"to_s": 20.0}, Phase.SHOW),  # it did not say that it ends
+        ((U1,), {}, Phase.SHOW),  # the show runs late
+        ((), {"to_s": 20.0, "terminate": True}, Phase.SHOW),
+        ((U1, U2), {}, Phase.SHOW),  # what may go on proves nothing
+    ],
+)
+def test_lights_that_stay_on_do_not_hold_up_the_timetable(
+    on: tuple[UniverseId, ...], ends: dict[str, float], phase: Phase
+) -> None:
+    """A house whose ghost light is sent all night: it stayed in `show`, and what was switched off was critical."""
+    house = replace(HOUSE, universes=house_of((1, 2)).universes, dark=DarkTerms(("ghost light",), on))
+    all_night = Desk("house lights", (1,), "10.0.0.2", 2, hz=4.0)
+    stage = Stage(house, all_night, Desk("desk", (2,), hz=4.0, **ends), phase=Phase.SHOW)  # type: ignore[arg-type]
+    at_0_29 = int(datetime(2026, 11, 28, 0, 29, tzinfo=LONDON).timestamp()) * S
+    stage.judge.wall_offset_ns = at_0_29 - START_NS
+    assert stage.run(50.0).judge.phase is Phase.SHOW
+    assert stage.run(70.0).judge.phase is phase
 
 
 def test_a_quiet_window_ends_by_itself_and_never_mutes_storms_or_own_faults() -> None:

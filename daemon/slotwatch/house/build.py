@@ -131,7 +131,9 @@ def dark_terms(document: Document, converter: Converter, fixtures: list[Fixture]
     known = {name for one in fixtures for name in (one.name, one.label) if name}
     for index, _ in unknown_fixtures(entry["expected_on"], known):
         entry.wrong("expected_on", "a fixture of the patch is expected, by name or label", index)
-    return DarkTerms(**entry.values)
+    expected = frozenset(entry["expected_on"])
+    on = [one.universe for one in fixtures if not expected.isdisjoint((one.name, one.label))]
+    return DarkTerms(**entry.values, universes=tuple(dict.fromkeys(on)))
 
 
 def limits(document: Document, converter: Converter) -> dict[Protocol, Limits]:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from slotwatch.house.keys import Section, number, text, texts, yes_no
+from slotwatch.wire.universe import UniverseId
 
 LONGEST_REFERENCE_NAME = 80
 
@@ -33,6 +34,8 @@ class DarkTerms:
 
     expected_on: tuple[str, ...] = ()
     """Names or labels of fixtures that stay on, such as a ghost light."""
+    universes: tuple[UniverseId, ...] = ()
+    """Where these fixtures are: a desk that closes still sends them."""
 
 
 SECTIONS: tuple[Section, ...] = (
@@ -55,7 +58,13 @@ SECTIONS: tuple[Section, ...] = (
         "dark",
         False,
         "What is expected while the house is dark.",
-        (texts("expected_on", "Fixtures that stay on, by name or label, such as a ghost light."),),
+        (
+            texts(
+                "expected_on",
+                "Fixtures that stay on, by name or label, such as a ghost light. "
+                "The timetable does not wait for their universes to end.",
+            ),
+        ),
     ),
 )
 

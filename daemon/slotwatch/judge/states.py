@@ -154,12 +154,21 @@ def _state_of(rule: Rule, cluster: Cluster) -> UniverseState:
 
 
 def closed_cleanly(ctx: RuleContext) -> bool:
-    """Whether all declared universes have ended and every E1.31 stream that ended lately sent so itself."""
-    streams, universes = ctx.streams, ctx.universes
+    """Whether all declared universes have ended and every E1.31 stream that ended lately sent so itself.
+
+    Universes of fixtures that are expected on in the dark may go on, but never prove that anything closed.
+    """
+    streams, universes, house = ctx.streams, ctx.universes, ctx.house
     declared = universes.used & (universes.declared >= 0)
-    if (universes.live[declared] > 0).any():
+    goes_on = np.zeros_like(declared)
+    if house.dark.universes:
+        may = [index for index, one in enumerate(house.universes) if one.id in house.dark.universes]
+        goes_on = declared & np.isin(universes.declared, may)
+        declared &= ~goes_on
+    if (universes.live[declared] > 0).any() or (goes_on.any() and not declared.any()):
         return False
     rows = streams.used & (streams.last_arrival_ns > ctx.phase_since_ns) & (streams.protocol == Protocol.E131)
+    rows &= ~goes_on[streams.universe]
     if not rows.any():
         return bool((universes.last_arrival_ns[declared] > 0).any())
     return bool((streams.last_terminated_ns[rows] >= streams.last_arrival_ns[rows]).all())
