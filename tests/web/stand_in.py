@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import socket
 import threading
 import time
 from collections.abc import Callable
@@ -46,6 +47,26 @@ PAGES = tuple(path for path in page_files.PAGES if "{" not in path)
 
 def now_ms() -> float:
     return time.time() * 1000
+
+
+async def serve_on_free_port(runner: web.AppRunner) -> socket.socket:
+    """Serve on a free port of loopback; returns the socket that listens."""
+    listening = socket.create_server(("127.0.0.1", 0))
+    await web.SockSite(runner, listening).start()
+    return listening
+
+
+async def stop_serving(runner: web.AppRunner, listening: socket.socket) -> None:
+    """End a server and each of its connections, before its loop is closed.
+
+    A page may connect again in this moment. A connection that was accepted is handed over some turns of the loop later,
+    and Python 3.11 leaves it open if the server is closed in between: so first no more are accepted.
+    """
+    asyncio.get_running_loop().remove_reader(listening)
+    for _ in range(5):
+        await asyncio.sleep(0)
+    await runner.cleanup()
+    await asyncio.sleep(0)
 
 
 class StandIn:
@@ -90,15 +111,13 @@ class StandIn:
             app.router.add_get(path, self._page)
         self._runner = web.AppRunner(app, shutdown_timeout=0.2)
         await self._runner.setup()
-        site = web.TCPSite(self._runner, "127.0.0.1", 0)
-        await site.start()
-        port = self._runner.addresses[0][1]
-        return f"http://127.0.0.1:{port}"
+        self._listening = await serve_on_free_port(self._runner)
+        return f"http://127.0.0.1:{self._listening.getsockname()[1]}"
 
     async def _stop(self) -> None:
         for queue in self._queues:
             queue.put_nowait(("", None))
-        await self._runner.cleanup()
+        await stop_serving(self._runner, self._listening)
 
     # -- what a test does to it -----------------------------------------------------------------------------
 

@@ -26,7 +26,7 @@ from slotwatch.judge.orders import Accept, Acknowledge
 from slotwatch.snapshot import Snapshot, UniverseState
 from tests.edge.front_house import Judging, MadeUpSnapshots, Packets
 from tests.views import fabricate
-from tests.web.stand_in import PAGES
+from tests.web.stand_in import PAGES, serve_on_free_port, stop_serving
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 
@@ -67,9 +67,8 @@ class RealFront:
         self._lay()
         self._front.look(clock.monotonic_ns())
         await self._runner.setup()
-        site = web.TCPSite(self._runner, "127.0.0.1", 0)
-        await site.start()
-        self.url = f"http://127.0.0.1:{self._runner.addresses[0][1]}"
+        self._listening = await serve_on_free_port(self._runner)
+        self.url = f"http://127.0.0.1:{self._listening.getsockname()[1]}"
         self._laying = asyncio.create_task(self._lay_on())
         self._pump = asyncio.create_task(self._front.pump())
 
@@ -77,7 +76,7 @@ class RealFront:
         for task in (self._laying, self._pump):
             task.cancel()
         self._front.listeners.close()
-        await self._runner.cleanup()
+        await stop_serving(self._runner, self._listening)
         self._history.close()
 
     async def _lay_on(self) -> None:
