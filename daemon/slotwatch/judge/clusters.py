@@ -18,7 +18,7 @@ from slotwatch.judge.last_assembly import LastAssembly
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.losses import LOSS_RULES, Losses
 from slotwatch.judge.raised import Raised
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.scene import Verdict, lead_of
 from slotwatch.judge.shared_path import Companions, find_shared_cause
 from slotwatch.judge.stops import measure_stops
 from slotwatch.snapshot import Confidence
@@ -160,13 +160,9 @@ def _is_coming_back(ctx: RuleContext, group: LossGroup) -> bool:
 
 def _is_back_elsewhere(ctx: RuleContext, ended: list[Raised]) -> bool:
     """Whether a source of these cases sends one of their universes again, from another address."""
-    leads = {_lead_of(ctx, row) for case in ended for row in case.finding.streams}
+    leads = {lead_of(ctx, ctx.source_of(row)) for case in ended for row in case.finding.streams}
     now = (row for case in ended for universe in case.finding.universes for row in ctx.streams_of(universe).tolist())
-    return any(ctx.live[row] and _lead_of(ctx, row) in leads for row in now)
-
-
-def _lead_of(ctx: RuleContext, row: int) -> tuple[int, int]:
-    return ctx.first_leg(ctx.source_of(row)), int(ctx.streams.network[row])
+    return any(ctx.live[row] and lead_of(ctx, ctx.source_of(row)) in leads for row in now)
 
 
 def _came_back_beside(ctx: RuleContext, group: LossGroup) -> bool:

@@ -147,12 +147,12 @@ class Scene:
     def _alive_by_lead(self) -> dict[tuple[int, int], list[int]]:
         found: dict[tuple[int, int], list[int]] = {}
         for source in set(self.ctx.streams.source[self.alive].tolist()):
-            found.setdefault(_lead_of(self.ctx, source), []).append(source)
+            found.setdefault(lead_of(self.ctx, source), []).append(source)
         return found
 
     def alive_of(self, *sources: int) -> NDArray[np.intp]:
         """Streams that continue over the leads of these sources, whatever addresses they have now."""
-        rows = [row for source in sources for row in self._alive_by_lead.get(_lead_of(self.ctx, source), ())]
+        rows = [row for source in sources for row in self._alive_by_lead.get(lead_of(self.ctx, source), ())]
         return (self.alive & is_among(self.ctx.streams.source, rows)).nonzero()[0]
 
     def others_alive(self) -> list[int]:
@@ -213,10 +213,10 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     # What loses power while one of its leads is out ends in two steps: so soon after the first, it is one end.
     lingered = outlived & (stops.last_ns <= max(group.from_ns, group.to_ns) + ONE_END_NS)
     going = set(streams.source[went_on | outlived & ~lingered].tolist())
-    alive_leads = {_lead_of(ctx, source) for source in going}
+    alive_leads = {lead_of(ctx, source) for source in going}
     # What is late may have stopped as well, and may be back with the next frame.
     undecided = (silent | late) & ~overdue
-    whole = [source for source in sources if _lead_of(ctx, source) not in alive_leads]
+    whole = [source for source in sources if lead_of(ctx, source) not in alive_leads]
     networks = sorted(set(streams.network[stopped].tolist()))
     scene = Scene(ctx, stops, group, stopped, went_on, outlived, undecided, sources, whole, networks)
     own = scene.lost_sources
@@ -226,7 +226,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     return scene
 
 
-def _lead_of(ctx: RuleContext, source: int) -> tuple[int, int]:
+def lead_of(ctx: RuleContext, source: int) -> tuple[int, int]:
     """Identify the lead of a source to one network, which may have had several addresses."""
     return ctx.first_leg(source), int(ctx.sources[source].network)
 
@@ -254,9 +254,9 @@ def _continues_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
     """(S,) streams of sources that send nothing any more from an address, and send from another one there."""
     streams = ctx.streams
     live = ctx.sources_of(np.flatnonzero(ctx.live).tolist())
-    going = {_lead_of(ctx, source) for source in live}
+    going = {lead_of(ctx, source) for source in live}
     every = set(streams.source[streams.used].tolist()) - live
-    moved = [source for source in every if _lead_of(ctx, source) in going]
+    moved = [source for source in every if lead_of(ctx, source) in going]
     return is_among(streams.source, moved)
 
 
