@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,42 @@ def test_demo_house_is_well(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize("path", [path for path in EXAMPLES if path.stem != "tour"], ids=lambda path: path.stem)
 def test_example_houses_are_well(capsys: pytest.CaptureFixture[str], path: Path) -> None:
     assert run(capsys, "check", "-c", str(path))[0] == 0
+
+
+def test_files_that_cannot_be_used_are_named(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    """A certificate without which nothing starts is a fault; a bad secret is a note, and a pipe is never read."""
+    (hall.parent / "patch.csv").write_text("fixture,universe,address,profile,position\n")
+    hall.write_text(
+        HOUSE
+        + """[tls]
+certificate_file = "cert.pem"
+key_file = "key.pem"
+[mqtt]
+host = "127.0.0.1"
+password_file = "mqtt.password"
+[[switches]]
+name = "FOH"
+address = "10.20.0.2"
+version = "2c"
+credentials_file = "foh.snmp"
+[[webhooks]]
+name = "building"
+url = "https://building.example/alarms"
+secret_file = "building.key"
+"""
+    )
+    os.mkfifo(hall.parent / "mqtt.password")
+    (hall.parent / "foh.snmp").write_text("watcher")
+    (hall.parent / "foh.snmp").chmod(0o604)
+    (hall.parent / "building.key").write_text("a key")
+    status, out, _ = run(capsys, "check", "-c", str(hall))
+    assert status == 1
+    assert out.endswith("1 fault found; slotwatch does not start with it.\n")
+    found = [line.strip() for line in out.splitlines() if "house.toml: " in line]
+    assert [line.split(" ", 1)[0] for line in found] == ["warning", "note", "note"]
+    assert "The page cannot be opened: cannot use the certificate cert.pem: cert.pem does not exist." in found[0]
+    assert '[[switches]] "FOH": ' in found[1] and "may be read by everybody on this computer" in found[1]
+    assert found[2].endswith("mqtt.password is not an ordinary file.") and "[mqtt]: " in found[2]
 
 
 def test_overlap_is_exit_1_at_its_row(capsys: pytest.CaptureFixture[str], hall: Path) -> None:

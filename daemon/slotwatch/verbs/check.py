@@ -8,17 +8,20 @@ import sqlite3
 from datetime import UTC, datetime
 
 from slotwatch import clock
+from slotwatch.edge.front.certificate import tls_context
 from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.switch_credentials import read_credentials
 from slotwatch.edge.shared.files import load_house
-from slotwatch.edge.shared.places import history_of, is_hidden
+from slotwatch.edge.shared.places import history_of, is_hidden, read_place
+from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.edge.shared.token import read_only
-from slotwatch.errors import HouseFileError
+from slotwatch.errors import EdgeError, HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.schema import House
 from slotwatch.judge.readiness import exceptions_in_force
 from slotwatch.snapshot import Severity
 from slotwatch.snapshot.readiness import ExceptionInForce
-from slotwatch.views.check import check_json, check_report, check_text
+from slotwatch.views.check import STOPS_THE_START, check_json, check_report, check_text
 from slotwatch.views.records import exception_of
 
 
@@ -39,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
             ]
             print(json.dumps({"usable": False, "problems": problems}, indent=2, ensure_ascii=False))
         raise
-    report = check_report(house, (*conflicts(house), *_page(house)), _exceptions(house))
+    report = check_report(house, (*conflicts(house), *_page(house), *_secrets(house)), _exceptions(house))
     if arguments.json:
         print(json.dumps(check_json(report), indent=2, ensure_ascii=False))
     else:
@@ -48,9 +51,39 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _page(house: House) -> list[Conflict]:
-    """Return a warning if others can reach the page but change nothing on it, which is noticed too late."""
-    trouble = read_only(house)
-    return [Conflict("page-read-only", Severity.WARNING, (), None, None, trouble, house.file)] if trouble else []
+    """Return what is wrong with the page: nothing can be changed on it, or its certificate lets nothing start."""
+    found = [("page-read-only", read_only(house))]
+    try:
+        tls_context(house)
+    except EdgeError as error:
+        found.append((STOPS_THE_START, f"The page cannot be opened: {error}."))
+    return [Conflict(kind, Severity.WARNING, (), None, None, trouble, house.file) for kind, trouble in found if trouble]
+
+
+def _secrets(house: House) -> list[Conflict]:
+    """Return a note for each secret that cannot be read here: the file may still have to be made, or be for others."""
+    named = [
+        *(("notify", one.name, one.url_file) for one in house.notify),
+        *(("webhooks", one.name, one.secret_file) for one in house.webhooks),
+        *(("listeners", one.name, one.token_file) for one in house.listeners),
+        *(("switches", one.name, one.credentials_file) for one in house.switches),
+        ("heartbeat", "", house.heartbeat.url_file),
+        ("mqtt", "", house.mqtt.password_file),
+    ]
+    versions = {one.name: one.version for one in house.switches}
+    found = []
+    for section, name, file in named:
+        if not file:
+            continue
+        try:
+            if section == "switches":
+                read_credentials(read_place(house, file), versions[name])
+            else:
+                read_secret(read_place(house, file))
+        except SecretFileError as error:
+            where = f'[[{section}]] "{name}"' if name else f"[{section}]"
+            found.append(Conflict("secret-unusable", Severity.NOTE, (), None, None, f"{where}: {error}.", house.file))
+    return found
 
 
 def _exceptions(house: House) -> tuple[ExceptionInForce, ...]:

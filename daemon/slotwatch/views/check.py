@@ -14,6 +14,7 @@ from slotwatch.house.schema import House
 from slotwatch.snapshot import Severity
 from slotwatch.snapshot.readiness import ExceptionInForce
 
+STOPS_THE_START = "certificate-unusable"
 KINDS = ("networks", "sources", "universes", "fixtures", "circuits", "racks", "receivers", "lines", "routes")
 
 
@@ -123,7 +124,9 @@ def check_text(report: CheckReport) -> list[str]:
         lines.append(f"  {one.severity:<8} {place}: {one.text}")
     faults = report.faults
     if faults:
-        lines.append(f"{faults} fault{'s' if faults != 1 else ''} found; the house can be used all the same.")
+        starts = all(one.kind != STOPS_THE_START for one in report.conflicts)
+        outcome = "the house can be used all the same" if starts else "slotwatch does not start with it"
+        lines.append(f"{faults} fault{'s' if faults != 1 else ''} found; {outcome}.")
     else:
         lines.append("No fault found.")
     return lines

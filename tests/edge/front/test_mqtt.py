@@ -160,7 +160,7 @@ async def test_a_broker_that_comes_back_is_reported_everything_anew(
     sender = MqttSender(house(port))
     sender.note(snapshot())
     async with sending(sender):
-        await happens(lambda: "is away" in sender.health()["text"])
+        await happens(lambda: sender.health()["text"].endswith("it cannot be reached (Connection refused)."))
         with broker(tmp_path, port):
             await happens(lambda: sender.health()["ok"])
         await happens(lambda: not sender.health()["ok"])
@@ -179,11 +179,46 @@ async def test_a_wrong_password_is_reported(tmp_path: Path, monkeypatch: pytest.
     with broker(tmp_path, port, "allow_anonymous false", f"password_file {tmp_path / 'passwords'}", "user root"):
         sender = MqttSender(house(port, username="ann"))
         async with sending(sender):
-            # "Not authorized", as MQTT 3.1.1 table 3.1 has it.
-            await happens(
-                lambda: "uthori" in sender.health()["text"]
-            )  # "Not authorized", as MQTT 3.1.1 table 3.1 has it
+            refused = "it does not accept the user name or the password."  # return code 5, MQTT 3.1.1 table 3.1
+            await happens(lambda: sender.health()["text"].endswith(refused))
             assert not sender.health()["ok"]
+
+
+async def test_a_password_file_that_is_no_file_stops_nothing_and_a_right_one_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pipe that nobody writes to: whoever read it would wait for ever."""
+    monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.05)
+    monkeypatch.setattr(module, "LONGEST_RETRY_S", 0.1)
+    port, password = free_port(socket.SOCK_STREAM), tmp_path / "password"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", tmp_path / "passwords", "ann", "right"], check=True)  # noqa: ASYNC221
+    os.mkfifo(password)
+    sender = MqttSender(replace(house(port, username="ann", password_file="password"), file=str(tmp_path / "h.toml")))
+    with broker(tmp_path, port, "allow_anonymous false", f"password_file {tmp_path / 'passwords'}", "user root"):
+        async with sending(sender):
+            await happens(lambda: f"its password file {password} is not an ordinary file" in sender.health()["text"])
+            password.unlink()
+            await happens(lambda: f"its password file {password} cannot be read" in sender.health()["text"])
+            password.write_text("right\n")
+            await happens(lambda: sender.health()["ok"])
+
+
+async def test_what_is_known_no_more_is_deleted_at_the_broker(tmp_path: Path) -> None:
+    """A universe that an earlier run retained as steady: whoever subscribes now would be told so for ever."""
+    port, gone = free_port(socket.SOCK_STREAM), f"{TOPIC}/universe/e131/77"
+    with broker(tmp_path, port):
+        async with aiomqtt.Client("127.0.0.1", port) as earlier:
+            await earlier.publish(gone, '{"state":"steady","label":""}', qos=1, retain=True)
+            await earlier.publish("theatre/other/universe/e131/77", "not ours", qos=1, retain=True)
+        async with Hearer().hearing(port) as heard:
+            await happens(lambda: len(heard.newest) == 2)
+            sender = MqttSender(house(port))
+            async with sending(sender):
+                await happens(lambda: sender.health()["ok"])
+                sender.note(snapshot())  # judging may begin later than the connection
+                await happens(lambda: heard.newest[gone] == "")
+                await happens(lambda: f"{TOPIC}/universe/e131/2" in heard.newest)
+        assert heard.newest["theatre/other/universe/e131/77"] == "not ours"
 
 
 async def test_messages_for_a_broker_that_stays_away_are_bounded(

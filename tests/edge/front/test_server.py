@@ -21,6 +21,7 @@ from typing import Any
 import aiohttp
 import pytest
 
+from slotwatch.edge.front.certificate import tls_context
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
@@ -178,9 +179,9 @@ needs_openssl = pytest.mark.skipif(
 )
 
 
-def certify(place: Path) -> None:
+def certify(place: Path, certificate: str = "cert.pem", key: str = "key.pem") -> None:
     command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
-    command += ["-keyout", "key.pem", "-out", "cert.pem", "-days", "2", "-subj", "/CN=localhost"]
+    command += ["-keyout", key, "-out", certificate, "-days", "2", "-subj", "/CN=localhost"]
     command += ["-addext", "subjectAltName=IP:127.0.0.1"]
     subprocess.run(command, cwd=place, check=True, capture_output=True)
 
@@ -196,8 +197,54 @@ async def test_tls(tmp_path: Path) -> None:
 
 async def test_a_certificate_that_cannot_be_used_is_reported(tmp_path: Path) -> None:
     house = house_at(tmp_path, certificate_file="absent.pem", key_file="key.pem")
-    with pytest.raises(EdgeError, match=r"cannot use the certificate absent\.pem"):
+    with pytest.raises(EdgeError, match=r"cannot use the certificate absent\.pem: absent\.pem does not exist"):
         await made(house, MadeUpSnapshots(), Judging()).serve(asyncio.Event(), lambda: None)
+
+
+@needs_openssl
+@pytest.mark.timeout(PATIENCE_S)
+async def test_a_key_that_is_a_pipe_or_needs_a_passphrase_is_reported_and_waited_for_by_nobody(tmp_path: Path) -> None:
+    certify(tmp_path)
+    house = house_at(tmp_path, certificate_file="cert.pem", key_file="other.pem")
+
+    def refused() -> str:
+        with pytest.raises(EdgeError) as found:
+            tls_context(house)
+        return str(found.value)
+
+    words = ["openssl", "pkey", "-aes256", "-passout", "pass:secret", "-in", "key.pem", "-out", "other.pem"]
+    await asyncio.to_thread(subprocess.run, words, cwd=tmp_path, check=True, capture_output=True)
+    assert "other.pem needs a passphrase" in refused()
+    (tmp_path / "other.pem").unlink()
+    os.mkfifo(tmp_path / "other.pem")
+    assert "other.pem is not an ordinary file" in refused()
+    (tmp_path / "other.pem").unlink()
+    (tmp_path / "other.pem").write_text("rubbish")
+    assert "no PEM certificate with its key" in refused()
+    certify(tmp_path, "strange.pem", "other.pem")
+    assert "the key belongs to another certificate" in refused()
+
+
+@needs_openssl
+async def test_a_reload_takes_a_certificate_that_was_renewed_in_its_files(tmp_path: Path) -> None:
+    """The house file is the same, as after a renewal by a timer; an unusable pair is refused, and the old one stays."""
+    certify(tmp_path)
+    house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
+
+    def served_certificate() -> str:
+        return ssl.get_server_certificate(("127.0.0.1", house.http.port))
+
+    async with served(house, MadeUpSnapshots(), Judging()) as server:
+        assert server is not None
+        first = await asyncio.to_thread(served_certificate)
+        certify(tmp_path)
+        await server.take_house(replace(house, time_zone="Europe/Paris"))
+        second = await asyncio.to_thread(served_certificate)
+        assert second == (tmp_path / "cert.pem").read_text() != first
+        certify(tmp_path, "cert.pem", "strange.pem")  # and the key of the certificate before
+        with pytest.raises(EdgeError, match="the key belongs to another certificate"):
+            await server.take_house(house)
+        assert await asyncio.to_thread(served_certificate) == second
 
 
 @asynccontextmanager

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import asyncio
 import socket
-import ssl
 
 from aiohttp import web
 
 from slotwatch.edge.front.callers import ASK_WITHIN_S, Callers, Inside
+from slotwatch.edge.front.certificate import load_certificate, tls_context
 from slotwatch.edge.front.complaints import Complaints
-from slotwatch.edge.shared.places import read_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 from slotwatch.house.service import Http
@@ -32,7 +31,7 @@ class WebServer:
         self.http = house.http
         self._callers = callers
         self._complaints = complaints or Complaints()
-        self._tls = _tls(house)
+        self._tls = tls_context(house)
         self._sockets: list[socket.socket] = []
         self._runner: web.AppRunner | None = None
         self._servers: list[asyncio.Server] = []
@@ -72,6 +71,15 @@ class WebServer:
                     backlog=WAITING_IN_LINE,
                 )
             )
+
+    def renew_certificate(self, house: House) -> None:
+        """Give new connections the certificate that is in the files now; open ones keep theirs.
+
+        EdgeError if it cannot be used; then new ones get the one before.
+        """
+        if self._tls is not None:
+            tls_context(house)  # a pair that does not match would stay half loaded
+            load_certificate(self._tls, house)
 
     async def close(self) -> None:
         """Accept no more connections. Open ones stay."""
@@ -129,21 +137,3 @@ async def _listening(http: Http) -> list[socket.socket]:
             error.errno,
         ) from error
     return found
-
-
-def _tls(house: House) -> ssl.SSLContext | None:
-    if not house.http.certificate_file:
-        return None
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    try:
-        context.load_cert_chain(
-            read_place(house, house.http.certificate_file),
-            read_place(house, house.http.key_file) if house.http.key_file else None,
-        )
-    except (OSError, ssl.SSLError) as error:
-        raise EdgeError(
-            f"cannot use the certificate {house.http.certificate_file}: {error.strerror or error}",
-            "set [tls] certificate_file and key_file to a PEM pair that this program may read",
-        ) from error
-    return context

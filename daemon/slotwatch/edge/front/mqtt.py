@@ -2,7 +2,8 @@
 
 Topics: `TOPIC/status` (`online`, or `offline` as last will), `TOPIC/house`, `TOPIC/incidents`,
 `TOPIC/universe/e131/12` (retained JSON), and `TOPIC/incident` (one message for each change, not retained). Only the
-newest state of a topic waits for a broker that is away; of incident messages the newest MOST_MESSAGES do.
+newest state of a topic waits for a broker that is away; of incident messages the newest MOST_MESSAGES do. What the
+broker retained of a universe that is known no more is deleted at each connection.
 """
 
 from __future__ import annotations
@@ -10,12 +11,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import socket
 import ssl
 from collections import deque
 
 import aiomqtt
 
 from slotwatch.edge.shared.places import read_place
+from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views.sheet import Sheet
@@ -70,20 +73,26 @@ class MqttSender:
         retry_s = SHORTEST_RETRY_S
         while True:
             try:
-                async with self._client() as client:
+                async with await self._client() as client:
                     retry_s = SHORTEST_RETRY_S
                     await self._talk(client)
+            except SecretFileError as error:
+                self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: its password file {error}."
             except (aiomqtt.MqttError, OSError, ValueError) as error:
-                reason = str(error) or type(error).__name__
-                self._trouble = f"The MQTT broker {self._house.mqtt.host}:{self._house.mqtt.port} is away: {reason}."
+                self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: {_why(error)}."
             await asyncio.sleep(retry_s)
             retry_s = min(2 * retry_s, LONGEST_RETRY_S)
 
-    def _client(self) -> aiomqtt.Client:
+    @property
+    def _broker(self) -> str:
+        return f"{self._house.mqtt.host}:{self._house.mqtt.port}"
+
+    async def _client(self) -> aiomqtt.Client:
         mqtt = self._house.mqtt
         password = None
         if mqtt.password_file:
-            password = read_place(self._house, mqtt.password_file).read_text().strip()
+            path = read_place(self._house, mqtt.password_file)
+            password = (await asyncio.to_thread(read_secret, path)).decode("utf-8")
         return aiomqtt.Client(
             mqtt.host,
             mqtt.port,
@@ -97,7 +106,7 @@ class MqttSender:
     async def _talk(self, client: aiomqtt.Client) -> None:
         """Publish to the broker until the connection ends, even if its answer never comes."""
         self._sent = {}
-        hearing, telling = asyncio.create_task(_hear(client)), asyncio.create_task(self._tell(client))
+        hearing, telling = asyncio.create_task(self._hear(client)), asyncio.create_task(self._tell(client))
         try:
             done, _ = await asyncio.wait({hearing, telling}, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
@@ -114,6 +123,15 @@ class MqttSender:
             telling.cancel()
             await asyncio.gather(hearing, telling, return_exceptions=True)
 
+    async def _hear(self, client: aiomqtt.Client) -> None:
+        """Take what the broker retained of universes, of earlier runs too. It ends when the connection does."""
+        await client.subscribe(f"{self._topic}/universe/#", qos=AT_LEAST_ONCE)
+        async for message in client.messages:
+            name = message.topic.value.removeprefix(f"{self._topic}/")
+            if message.retain and message.payload:
+                self._sent.setdefault(name, "")  # `_send` writes it anew, or deletes it if it is no state any more
+                self._changed.set()
+
     async def _tell(self, client: aiomqtt.Client) -> None:
         await client.publish(f"{self._topic}/status", "online", qos=AT_LEAST_ONCE, retain=True)
         self._trouble = ""
@@ -127,7 +145,7 @@ class MqttSender:
             if self._sent.get(name) != text:
                 await client.publish(f"{self._topic}/{name}", text, qos=AT_LEAST_ONCE, retain=True)
                 self._sent[name] = text
-        for name in self._sent.keys() - self._states.keys():
+        for name in self._sent.keys() - self._states.keys() if self._states else ():
             await client.publish(f"{self._topic}/{name}", b"", qos=AT_LEAST_ONCE, retain=True)
             del self._sent[name]
         while self._messages:
@@ -144,7 +162,18 @@ def _mark(snapshot: Snapshot) -> tuple[object, ...]:
     return (snapshot.universes["state"].tobytes(), incidents, snapshot.house.phase, *names)
 
 
-async def _hear(client: aiomqtt.Client) -> None:
-    """Nothing is subscribed; this ends when the connection does."""
-    async for _ in client.messages:
-        pass
+def _why(error: Exception) -> str:
+    """Say why a broker does not take what is sent, as the end of a sentence."""
+    if isinstance(error, aiomqtt.MqttError) and isinstance(error.__context__, OSError):
+        error = error.__context__  # the library's own word for it is only its number
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is not trusted ({error.verify_message})"
+    if isinstance(error, socket.gaierror):
+        return "its name is not known"
+    if isinstance(error, TimeoutError) or str(error) == "Operation timed out":
+        return f"no answer within {ANSWER_WITHIN_S:.0f} s"
+    if isinstance(error, OSError) and error.strerror:
+        return f"it cannot be reached ({error.strerror})"
+    if isinstance(error, aiomqtt.MqttCodeError) and "uthori" in str(error):
+        return "it does not accept the user name or the password"
+    return str(error) or type(error).__name__

@@ -97,11 +97,15 @@ class Server:
     async def take_house(self, house: House) -> None:
         """Continue with another house, in the running server. Connections stay open unless [http] or [tls] changed.
 
+        A certificate that was renewed in its files is taken too.
+
         EdgeError if its address or certificate cannot be had; then everything stays as it was.
         """
         async with self._changing:
             if house.http != self._house.http:
                 await self._move(house)
+            else:
+                self._door.renew_certificate(house)
             self._history.move(state_place(house, house.history.path), house.history.keep_days)
             self._packets = self._recorded(house)
             await self._follow(house)
