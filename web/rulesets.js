@@ -55,6 +55,7 @@ export const SHORT_WORDS = {
   "preview-only": { one: "{place} preview only", many: "{n} universes preview only", look: "Look at the source's output mode" },
   "querier-absent": { one: "no multicast querier", many: "no multicast querier", look: "Look at the switch's settings" },
   "querier-changed": { one: "multicast querier changed", many: "multicast querier changed", look: "Look at the switch's settings" },
+  "receiver-differs": { one: "receiver on another universe", many: "{n} receivers on other universes", look: "Read the receiver's own menu" },
   "receiver-silent": { one: "receiver silent", many: "{n} receivers silent", look: "Look at the receiver's link lamp" },
   "repeated-packets": { one: "{place} repeated", many: "{n} universes repeated", look: "Look for two leads in parallel" },
   "route-loop": { one: "route loops", many: "{n} routes loop", look: "Look at the routes page" },

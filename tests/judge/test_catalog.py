@@ -9,7 +9,7 @@ from pkgutil import iter_modules
 import pytest
 
 from slotwatch.house.rule_names import RULE_NAMES
-from slotwatch.house.schema import Fixture, Line, Rack, Route
+from slotwatch.house.schema import Fixture, Line, Rack, Receiver, Route
 from slotwatch.judge import phases, rules
 from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
@@ -28,7 +28,8 @@ SEVERITIES = {
     "warning": "source-absent backup-absent backup-in-control receiver-silent slow-refresh fast-refresh uneven-refresh "
     "packet-loss sequence-unusable unexpected-source backup-differs slot-priority-faulty preview-only wrong-group "
     "echoed-universe malformed-packets too-many-sources repeated-packets querier-absent host-overrun patch-conflict "
-    "powered-off flash-rate way-overload supply-overload loss-between damaged-packets winners-differ packet-flood",
+    "powered-off flash-rate way-overload supply-overload loss-between damaged-packets winners-differ packet-flood "
+    "receiver-differs",
     "note": "out-of-order undeclared-universe stray-levels identity-changed fallback-address querier-changed "
     "flooded-groups duplicate-address skewed-universes fine-stuck fine-swapped torn-pair level-stuck glare-held "
     "control-held listener-silent unlike-usual",
@@ -98,6 +99,7 @@ EVERYTHING = house_of(
     fixtures=(Fixture("front", UniverseId(Protocol.E131, 1), 1, ("intensity",)),),
     listeners=(STAGE_END,),
     switches=(FOH,),
+    receivers=(Receiver("node", "10.0.1.2", (UniverseId(Protocol.ARTNET, 0),)),),
     racks=(Rack("A", UniverseId(Protocol.E131, 1), 1, 6),),
     routes=(Route("tower", UniverseId(Protocol.E131, 1), target_serial="/dev/ttyUSB1"),),
 )

@@ -48,6 +48,7 @@ RULE_NAMES = frozenset(
         "preview-only",
         "querier-absent",
         "querier-changed",
+        "receiver-differs",
         "receiver-silent",
         "repeated-packets",
         "route-loop",

@@ -154,7 +154,13 @@ SECTIONS: tuple[Section, ...] = (
         (
             text("name", "Name of the receiver.", required=True),
             Key("address", Kind.ADDRESS, "Its IP address.", required=True),
-            Key("universes", Kind.UNIVERSES_ON_NETWORKS, "Universes it receives.", ()),
+            Key(
+                "universes",
+                Kind.UNIVERSES_ON_NETWORKS,
+                "Universes it receives. The outputs of an Art-Net node are compared with them where its poll replies "
+                "reach this port: where nodes broadcast them, or at a mirror port.",
+                (),
+            ),
             choice(
                 "on_loss",
                 "What the device does when data stops, by its own settings.",

@@ -20,6 +20,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF
 from slotwatch.model.keys import Hashes
+from slotwatch.model.nodes import Node
 from slotwatch.model.sources import Sources, address_octets
 from slotwatch.model.surges import Surges
 from slotwatch.wire import names
@@ -73,18 +74,6 @@ class Sync:
     def sender(self) -> str:
         """Address that they come from."""
         return names.address_text(self.key[4])
-
-
-@dataclass(slots=True)
-class Node:
-    """An Art-Net node as its last poll reply describes it."""
-
-    network: int
-    sender: str
-    reply: names.PollReply
-    first_ns: int
-    last_ns: int
-    replies: int = 0
 
 
 @dataclass(slots=True)
@@ -310,8 +299,7 @@ class Occasions:
         if node is None:
             self._bound(self.nodes, MAX_NODES, "nodes")
             node = self.nodes[key] = Node(network, sender, reply, t_ns, t_ns)
-        node.reply, node.last_ns = reply, max(node.last_ns, t_ns)
-        node.replies += 1
+        node.hear(reply, t_ns)
 
     def _take_poll(self, batch: Batch, fields: Fields, row: int) -> None:
         t_ns, network = int(batch.t_ns[row]), int(batch.network[row])

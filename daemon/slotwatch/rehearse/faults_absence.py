@@ -203,6 +203,48 @@ def node_stops_answering() -> Iterator[Item]:
     return mixed(main_desk((1,), rests).sends(), media_server(polls=True).sends(), replies)
 
 
+ART_RECEIVER = f'[[receivers]]\nname = "Stage node"\naddress = "{NODE}"\nuniverses = ["artnet/0", "artnet/1"]\n'
+
+
+@scenario(
+    "F49",
+    "a node is set one universe too high: its poll replies list another one than the house declares for it",
+    24,
+    # Its first reply comes at 0.4 s, and the first one 10 s after that at 11.6 s.
+    Truth(
+        "receiver-differs",
+        12.1,
+        ("artnet/1",),
+        confidence="high",
+        says=("artnet/2 instead", "artnet/0 on this receiver", "Net 0, Sub-Net 0, Universe 1", "one apart"),
+    ),
+    paper((), (0, 1), sources=("media",), extra=ART_RECEIVER),
+)
+def node_one_universe_off() -> Iterator[Item]:
+    replies = _replies(NODE, [(0.0, [0, 2])], 24)
+    return mixed(media_server((0, 1), polls=True).sends(), replies)
+
+
+@scenario(
+    "F50",
+    "somebody changes the Sub-Net of a node during the show: its poll replies list universes 16 higher",
+    50,
+    # Its last right reply comes at 11.6 s, and the first one 20 s after that at 34.0 s.
+    Truth(
+        "receiver-differs",
+        35.1,
+        ("artnet/0", "artnet/1"),
+        confidence="high",
+        began_s=11.5,
+        says=("artnet/16 and artnet/17 instead", "Its replies listed artnet/0 until"),
+    ),
+    paper((), (0, 1), sources=("media",), extra=ART_RECEIVER),
+)
+def node_sub_net_changed() -> Iterator[Item]:
+    replies = _replies(NODE, [(0.0, [0, 1]), (12.0, [16, 17])], 50)
+    return mixed(media_server((0, 1), polls=True).sends(), replies)
+
+
 @scenario(
     "F14",
     "the main desk comes back with a new identity: same name, same address, another CID",

@@ -181,3 +181,31 @@ def art_net_with_nodes() -> Iterator[Item]:
         for k in range(3)
     ]  # fmt: skip
     return mixed(media_server((0, 1), polls=True).sends(), replies)
+
+
+NODES = "".join(
+    f'[[receivers]]\nname = "{name}"\naddress = "192.0.2.{number}"\nuniverses = ["artnet/{universe}"]\n\n'
+    for name, number, universe in (("Two pages", 41, 1), ("One index", 42, 0), ("Takes E1.31", 43, 1))
+)
+
+
+@healthy("nodes with more outputs than declared, on two pages, one of them late or lost; one restarts, one takes E1.31",
+         70, paper((), (0, 1), sources=("media",), extra=NODES), fault="F49")  # fmt: skip
+def nodes_in_pages() -> Iterator[Item]:
+    def reply(t_s: float, number: int, outputs: list[int], index: int, good_output: int = 0x80) -> Sent:
+        address = f"192.0.2.{number}"
+        data = packets.art_poll_reply(address, "Node", outputs, bind_index=index, good_output=good_output)
+        return Sent(ns(t_s), 0, address, 6454, LISTENER, 6454, data, 64)
+
+    replies = []
+    for poll in range(24):
+        t_s = 0.5 + poll * 2.8
+        # It starts anew: for three polls it does not answer, and then with its first page alone.
+        if not 30 <= t_s < 45:
+            replies.append(reply(t_s, 41, [4, 5, 6, 7], 1))
+        if not 30 <= t_s < 48 and poll % 4 == 1:
+            replies.append(reply(t_s + 0.3, 41, [0, 1, 2, 3], 2))
+        # Every reply of this one has the same index.
+        replies += [reply(t_s, 42, [0], 0), reply(t_s + 0.1, 42, [16], 0)]
+        replies.append(reply(t_s, 43, [5], 1, 0x81))
+    return mixed(media_server((0, 1), polls=True).sends(), sorted(replies, key=lambda each: each.t_ns))

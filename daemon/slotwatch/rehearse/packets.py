@@ -125,8 +125,13 @@ def art_poll(flags: int = 0x06) -> bytes:
     return _ART + b"\0\x20\0\x0e" + bytes((flags, 0x10))
 
 
-def art_poll_reply(address: str, short_name: str, outputs: list[int], *, bind_index: int = 1) -> bytes:
-    """A node's reply, 239 octets, that lists up to four output port-addresses of one net and sub-net."""
+def art_poll_reply(
+    address: str, short_name: str, outputs: list[int], *, bind_index: int = 1, good_output: int = 0x80
+) -> bytes:
+    """A node's reply, 239 octets, that lists up to four output port-addresses of one net and sub-net.
+
+    good_output: the state of each output; 0x80: levels go out, 0x01: it takes E1.31.
+    """
     first = outputs[0] if outputs else 0
     switches = bytes(number & 0x0F for number in outputs[:4]).ljust(4, b"\0")
     ip = bytes(int(part) for part in address.split("."))
@@ -140,7 +145,7 @@ def art_poll_reply(address: str, short_name: str, outputs: list[int], *, bind_in
     reply[108:172] = b"#0001 [0001] ok".ljust(64, b"\0")
     reply[172:174] = struct.pack(">H", min(len(outputs), 4))
     reply[174:178] = bytes(0x80 for _ in outputs[:4]).ljust(4, b"\0")
-    reply[182:186] = bytes(0x80 for _ in outputs[:4]).ljust(4, b"\0")
+    reply[182:186] = bytes(good_output for _ in outputs[:4]).ljust(4, b"\0")
     reply[190:194] = switches
     reply[201:207] = b"\x02\0" + ip
     reply[207:211] = ip

@@ -1,0 +1,80 @@
+"""Which poll replies prove that a node is set to another universe, and which do not."""
+
+from __future__ import annotations
+
+import pytest
+
+from slotwatch.house.schema import House, Receiver
+from slotwatch.snapshot import Incident
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge.cases import FROM_S
+from tests.judge.cases_receiver_differs import ADDRESS, UNTIL_S, Listed, of, replies, reply
+from tests.judge.stage import Stage, house_of
+
+INPUT = 0x40
+TAKES_E131 = 0x81
+
+
+def found(house: House, listed: Listed, until_s: float = UNTIL_S) -> list[Incident]:
+    stage = Stage(house, *replies(listed)).run(until_s)
+    return [one for one in stage.all if one.rule == "receiver-differs"]
+
+
+@pytest.mark.parametrize(
+    ("house", "listed"),
+    [
+        pytest.param(of(3), lambda t: [reply(0, 1, 2, 3)], id="more outputs than declared"),
+        pytest.param(of(3, 4), lambda t: [reply(3, index=1), reply(4, index=2)], id="on two pages"),
+        pytest.param(of(3, 4), lambda t: [reply(3, index=0), reply(4, index=0)], id="two replies of one index"),
+        pytest.param(of(3), lambda t: [reply(0), *([reply(3, index=2)] if t % 15 < 5 else [])], id="a page often lost"),
+        pytest.param(of(3), lambda t: [reply()], id="no outputs"),
+        pytest.param(of(3), lambda t: [reply(5, kind=INPUT)], id="inputs only"),
+        pytest.param(of(3), lambda t: [reply(5, good_output=TAKES_E131)], id="takes E1.31"),
+        pytest.param(of(3, 4), lambda t: [reply(3), reply(0, index=2, good_output=TAKES_E131)], id="one takes E1.31"),
+        pytest.param(of(3), lambda t: [reply(3)] if t > 40 else [reply(5)] if t < 12 else [], id="set right while off"),
+        pytest.param(
+            of(3),
+            lambda t: [] if 20 < t < 40 else [reply(0), *([] if 20 < t < 46 else [reply(3, index=2)])],
+            id="a page late after a restart",
+        ),
+    ],
+)
+def test_replies_that_prove_nothing(house: House, listed: Listed) -> None:
+    assert not found(house, listed)
+
+
+def test_a_node_on_another_net_or_sub_net() -> None:
+    """Port-address 0x123 is Net 1, Sub-Net 2, Universe 3 (Art-Net 4, Port-Address)."""
+    (one,) = found(of(3), lambda t: [reply(3, net=1, sub_net=2)])
+    assert one.summary.endswith("should output artnet/3. Its poll replies list artnet/291 instead.")
+    assert "artnet/3 is Net 0, Sub-Net 0, Universe 3." in one.evidence
+    assert one.universes == ("artnet/3",)
+
+
+def test_a_node_that_lists_too_few() -> None:
+    (one,) = found(of(3, 4), lambda t: [reply(3)])
+    assert one.summary.endswith("should output artnet/4. Its poll replies list only artnet/3.")
+    assert "artnet/3 on this receiver, as its replies list it" in one.still_working
+
+
+def test_what_it_listed_before_and_what_is_one_apart() -> None:
+    (one,) = found(of(3), lambda t: [reply(3 if t < 30 else 4)])
+    assert any(text.startswith("Its replies listed artnet/3 until ") for text in one.evidence)
+    assert any(text.startswith("The two are one apart") for text in one.evidence)
+    assert 'It answers polls as "Tower".' in one.evidence
+
+
+def test_two_receivers_of_one_node_are_judged_together() -> None:
+    """What one lists for the other is not what it outputs instead."""
+    receivers = tuple(
+        Receiver(name, ADDRESS, (UniverseId(Protocol.ARTNET, number),)) for name, number in (("Left", 3), ("Right", 4))
+    )
+    house = house_of((), artnet=(3, 4), receivers=receivers, min_refresh_hz=0.1)
+    (one,) = found(house, lambda t: [reply(3, 5)])
+    assert one.summary.startswith('Receiver "Right"')
+    assert one.summary.endswith("list artnet/5 instead.")
+
+
+def test_a_node_that_answers_no_longer_is_still_set_so() -> None:
+    (one,) = found(of(3), lambda t: [reply(5)] if t < FROM_S + 20 else [])
+    assert one.closed_ns is None
