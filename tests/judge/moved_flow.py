@@ -87,6 +87,23 @@ def erratic(
     return Moved("sequence-unusable", parameter, value, play, has_cause("erratic"), beside)
 
 
+def repeating(seconds: float) -> Callable[[], Play]:
+    """A desk whose numbers never come past the last accepted one for so long, and then go on."""
+    frames = round(40 * seconds)
+    begins = round(40 * FROM_S)
+
+    def number(universe: int, index: int) -> int:
+        return (
+            index
+            if index < begins
+            else begins - 1 - (0, 3, 1, 4, 2)[index % 5]
+            if index < begins + frames
+            else index - frames
+        )
+
+    return lambda: [Desk("Desk A", (1,), levels=moving(), sequence_of=number)]
+
+
 def aged_by(milliseconds: int) -> Callable[[int], int]:
     """A time so long before each look."""
     return lambda now_ns: now_ns - milliseconds * 1_000_000
@@ -242,6 +259,7 @@ FLOW = [
     # Of each four frames two more are discarded than are accepted.
     erratic("discarded", 50, jumping(25), jumping(26), (9.4, 9.4)),
     erratic("mixed_s", 6, jumping(17), jumping(40), (7.6, 12.2)),
+    erratic("none_s", 5.0, repeating(4.7), repeating(5.4), (12.5, 12.5)),
     Moved("sequence-unusable", "step", 3, of_two_universes(2, 3)),
     Moved("sequence-unusable", "sure_step", 6, columns({"sequence_step": 5}, {"sequence_step": 6})),
     aged("out-of-order", 5.0, (DISCARDED, 1), (FRAMES, 4)),

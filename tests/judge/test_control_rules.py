@@ -143,6 +143,26 @@ def test_a_backup_that_takes_over_one_step_higher_is_in_control() -> None:
     assert "main desk" in incident.summary
 
 
+def pulse(shift_s: float = 0.0) -> Levels:
+    """All slots rise and fall together in 2 s: each level comes twice, on the way up and on the way down."""
+    return lambda t: bytes([round(20 + 200 * abs((t - shift_s) % 2.0 - 1.0))]) * 512
+
+
+def test_an_echo_of_levels_that_go_there_and_back_is_found() -> None:
+    """Where a pulse turns, the same levels come from the original again just after their copy: no lead of the copy."""
+    original, copy = desk(hz=40.0, levels=pulse()), desk(2, hz=40.0, levels=pulse(0.05), from_s=4.0)
+    incident = stage(original, copy, sources=(A,), by=("main desk",)).run(14.0).only()
+    assert incident.rule == "echoed-universe"
+    assert "50 ms late" in incident.summary
+
+
+def test_a_stranger_that_leads_in_levels_that_go_there_and_back_is_no_echo() -> None:
+    original, ahead = desk(hz=40.0, levels=pulse()), desk(2, hz=40.0, levels=pulse(-0.05), from_s=4.0)
+    raised = {one.rule for one in stage(original, ahead, sources=(A,), by=("main desk",)).run(14.0).all}
+    assert "echoed-universe" not in raised
+    assert raised
+
+
 def test_an_echo_at_a_higher_priority_is_in_control_and_does_not_hold_levels_up() -> None:
     """E1.31 6.2.3: receivers follow the higher priority alone, so nothing is merged."""
     original, copy = desk(levels=look(0)), desk(3, priority=120, from_s=4.0, levels=look(0, 0.1))

@@ -83,3 +83,21 @@ def test_numbers_that_jump_back_all_the_time_are_erratic() -> None:
     jumps = Desk("Desk A", (1,), levels=moving(), sequence_of=lambda u, i: 10 * (i // 4) - back[i % 4])
     stage = played(jumps, until_s=12.0)
     assert stage.rule("sequence-unusable").cause == "erratic"
+
+
+def test_numbers_that_never_come_past_the_last_accepted_one_are_unusable() -> None:
+    """From 10 s to 25 s the numbers are 390 to 399 (as bytes) again and again, and the last accepted one is 399: by 6.7.2
+    all of these frames are discarded, so a receiver has lost the source 2.5 s after its last frame (6.7.1)."""
+
+    def number(universe: int, index: int) -> int:
+        return 390 + index % 10 if 400 <= index < 1000 else index - 600 if index >= 1000 else index
+
+    stage = played(Desk("Desk A", (1,), levels=moving(), sequence_of=number), until_s=45.0)
+    incident = stage.rule("sequence-unusable")
+    began_s, ended_s = span_s(incident)
+    assert incident.cause == "erratic"
+    assert "all frames are discarded" in incident.summary
+    assert 9.9 <= began_s <= 10.1
+    assert incident.opened_ns - incident.began_ns <= 2.8e9
+    assert 24.9 <= ended_s <= 25.3
+    assert {one.rule for one in stage.all} <= {"sequence-unusable", "out-of-order"}

@@ -10,7 +10,7 @@ has every frame of its inputs, finds its own echo there (`bridge.loop`).
 
 from __future__ import annotations
 
-from collections import deque
+from collections import defaultdict, deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,13 +82,23 @@ class Echoes:
         if streams.priority[copy] < streams.priority[original]:
             return False
         heard = self._heard[original, copy]
-        firsts = dict(zip(streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True))
+        came: defaultdict[int, list[int]] = defaultdict(list)
+        """Of each of the original's levels, by their mark: when they came. A pulse has the same ones on its way back."""
+        for mark, t_ns in zip(
+            streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True
+        ):
+            if t_ns:
+                came[mark].append(t_ns)
         known = {t_ns for t_ns, _ in heard}
         led = False
         for mark, t_ns in zip(streams.history_hash[copy].tolist(), streams.history_ns[copy].tolist(), strict=True):
-            lag_ns = t_ns - firsts.get(mark, t_ns)
-            led |= mark in firsts and t_ns and lag_ns < -self._shortest_ns
-            if self._shortest_ns <= lag_ns <= self._longest_ns and t_ns not in known:
+            if not t_ns or t_ns in known:
+                continue
+            lags = [t_ns - first_ns for first_ns in came.get(mark, ())]
+            lag_ns = min((one for one in lags if -self._shortest_ns <= one <= self._longest_ns), default=None)
+            if lag_ns is None:
+                led |= any(one < -self._shortest_ns for one in lags)
+            elif lag_ns >= self._shortest_ns:
                 heard.append((t_ns, lag_ns))
         if led:
             heard.clear()

@@ -29,6 +29,11 @@ class SequenceUnusableParameters(RuleParameters):
     sure_step: int = number(3, "smallest constant step that counts whatever is sent")
     discarded: int = number(20, "discarded frames above which the numbers are unusable: they jump back all the time")
     mixed_s: int = number(3, "fewest seconds in which frames are discarded and others accepted")
+    none_s: float = number(
+        2.5,
+        "time without an accepted frame, in which discarded ones come: receivers have lost the source",
+        "ANSI E1.31-2018 6.7.1",
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,17 +47,21 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
         return ctx.live
     streams = ctx.streams
     step = streams.sequence_step
-    habit = streams.sequence_stuck | (step >= p.step)
+    odd: Mask = streams.sequence_stuck.copy()
     discarded = ctx.counted((DISCARDED,), p.window_s)
     if (discarded > p.discarded).any():
-        habit |= _jumps_back(ctx, discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded, p)
-    odd: Mask = ctx.live_e131 & habit
-    if not odd.any():
-        return odd
-    for row in np.flatnonzero(odd & ~streams.sequence_stuck & (step >= p.step)).tolist():
-        # A step of two can also be every second frame lost: only a count of universes or more speaks for the sender.
-        odd[row] = int(step[row]) >= p.sure_step or int(step[row]) == _universes_sent(ctx, row)
+        odd |= _jumps_back(ctx, discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded, p)
+        odd |= (discarded > p.discarded) & _none_accepted(ctx, p)
+    for row in np.flatnonzero(ctx.live_e131 & ~odd & (step >= p.step)).tolist():
+        odd[row] = _steps_too_far(ctx, row, p)
+    odd &= ctx.live_e131
     return odd
+
+
+def _steps_too_far(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> bool:
+    """A step of two can also be every second frame lost: only a count of universes or more speaks for the sender."""
+    step = int(ctx.streams.sequence_step[row])
+    return step >= p.sure_step or (step >= p.step and step == _universes_sent(ctx, row))
 
 
 def _jumps_back(ctx: RuleContext, many: Mask, p: SequenceUnusableParameters) -> Mask:
@@ -63,13 +72,20 @@ def _jumps_back(ctx: RuleContext, many: Mask, p: SequenceUnusableParameters) -> 
     return jumps
 
 
+def _none_accepted(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
+    """Streams whose frames are all discarded: their numbers never come past the last accepted one."""
+    none: Mask = ctx.counted((FRAMES,), p.none_s) == 0
+    none &= ctx.counted((DISCARDED,), p.none_s) > 0
+    return none
+
+
 def unusable_since_ns(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> int:
     """Ten packets ago where numbers do not change; a step is the commonest of the window after half of them."""
     streams = ctx.streams
     if streams.sequence_stuck[row]:
         back_ns = STUCK_PACKETS * int(streams.median_interval_ns[row])
         return max(ctx.now_ns - back_ns, int(streams.since_ns[row]))
-    if streams.sequence_step[row] >= p.step:
+    if _steps_too_far(ctx, row, p):
         return window_of(p.window_s / 2)(ctx, row)
     return counted_in(DISCARDED, p.window_s)(ctx, row)
 
@@ -88,10 +104,11 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         habit, cause = f"run backwards by {SEQUENCES - step}", "backwards"
     elif step >= p.step and step == sent:
         habit, cause = f"step by {step}, the number of universes it sends: one count shared by all", "shared"
-    elif step >= p.step:
+    elif step >= p.sure_step:
         habit, cause = f"step by {step}", "stepped"
     else:
-        habit, cause = "jump back so often that most frames are discarded", "erratic"
+        share = "all" if _none_accepted(ctx, p)[row] else "most"
+        habit, cause = f"jump back so often that {share} frames are discarded", "erratic"
     return finding_of(
         ctx,
         row,
