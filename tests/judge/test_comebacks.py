@@ -16,7 +16,7 @@ from slotwatch.house.schema import DeclaredSource, Receiver
 from slotwatch.rehearse import packets
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import Desk, Levels, Node, Packet, Plain, Stage, house_of, moving, still
+from tests.judge.stage import Desk, Levels, Node, Packet, Plain, Stage, artdmx, house_of, moving, still
 
 MAIN, MOVED = "10.0.0.1", "10.0.0.7"
 SPARE = DeclaredSource("spare desk", address="10.0.0.2", role="backup", standby="silent")
@@ -192,6 +192,20 @@ def test_an_ended_artnet_stream_fights_with_nobody() -> None:
     second = [Node((number,), MOVED, levels=wave(number), from_s=AFTER_S) for number in (0, 1)]
     shown = Stage(house_of((), artnet=(0, 1)), *first, *second).run(24.0)
     assert [one.rule for one in shown.all if one.rule == "source-conflict"] == []
+
+
+def test_two_physical_ports_of_one_address_are_not_called_two_addresses() -> None:
+    """A program on one computer may have several outputs; Art-Net names each by its physical port (ArtDmx)."""
+    made = []
+    for port, level in ((0, 50), (1, 90)):
+        for frame in range(600):
+            data = bytearray(artdmx(0, frame % 255 + 1, bytes([level]) * 512))
+            data[13] = port
+            made.append(Packet(frame / 40 + port / 100, bytes(data), MAIN, "255.255.255.255", Protocol.ARTNET))
+    shown = Stage(house_of((), artnet=(0,)), Plain(sorted(made, key=lambda packet: packet.t_s))).run(14.0)
+    incident = shown.rule("source-conflict")
+    assert incident.summary.startswith(f"{MAIN} fights with itself over universe artnet/0 from 2 physical ports: ")
+    assert "physical port 1, " in incident.evidence[1]
 
 
 def test_desks_that_are_both_declared_are_no_strangers_to_look_for() -> None:

@@ -86,8 +86,8 @@ def test_numbers_that_jump_back_all_the_time_are_erratic() -> None:
 
 
 def test_numbers_that_never_come_past_the_last_accepted_one_are_unusable() -> None:
-    """From 10 s to 25 s the numbers are 390 to 399 (as bytes) again and again, and the last accepted one is 399: by 6.7.2
-    all of these frames are discarded, so a receiver has lost the source 2.5 s after its last frame (6.7.1)."""
+    """From 10 s to 25 s the numbers are 390 to 399 (as bytes) again and again, and the last accepted one is 399: by
+    6.7.2 all of these frames are discarded, so a receiver has lost the source 2.5 s after its last frame (6.7.1)."""
 
     def number(universe: int, index: int) -> int:
         return 390 + index % 10 if 400 <= index < 1000 else index - 600 if index >= 1000 else index

@@ -24,3 +24,4 @@ def test_four_losses_within_two_minutes_stay_open_until_a_minute_of_quiet() -> N
     assert 119.9 <= (incident.closed_ns - START_NS) / S <= 120.2
     assert shown.judge.readiness(shown.model, shown.now_ns).ready
     assert len([event for event in shown.events if event.what == "opened"]) == 1
+    assert incident.summary.endswith("It lasted 3.2 s the last time. It came and went 4 times.")

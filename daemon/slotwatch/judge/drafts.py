@@ -134,18 +134,20 @@ class IncidentRecord:
         else:
             incident.back_ns += max(0, account.began_ns - incident.returned_ns)
 
-    def end(self, now_ns: int) -> None:
-        """Put the summary into the past, with the length of the outage itself."""
+    def end(self, flapped: bool) -> None:
+        """Put the summary into the past, with the length of the outage itself; flapped: it came and went often."""
         incident = self.incident
         rule = CATALOG.get(incident.rule)  # of an earlier version it may be another one
         if rule is not None and rule.tells_a_moment:
             incident.summary = self.while_it_lasted or incident.summary
         elif incident.returned_ns is not None and self.while_it_lasted:
-            lasted_ns = max(0, incident.returned_ns - incident.began_ns - incident.back_ns)
-            between = (
-                f" in all; it was back for {wording.seconds(incident.back_ns)} in between" if incident.back_ns else ""
-            )
-            incident.summary = f"{self.while_it_lasted} It lasted {wording.seconds(lasted_ns)}{between}."
+            length = wording.seconds(max(0, incident.returned_ns - incident.began_ns - incident.back_ns))
+            if incident.back_ns:
+                length += f" in all; it was back for {wording.seconds(incident.back_ns)} in between"
+            elif flapped:
+                length += " the last time"
+            often = f" It came and went {incident.flaps + 1} times." if flapped else ""
+            incident.summary = f"{self.while_it_lasted} It lasted {length}.{often}"
 
     def keep_worst(self, account: IncidentDraft) -> None:
         """Keep the words of an account, unless this incident had worse figures of the very same: those are its record.

@@ -123,7 +123,7 @@ class IncidentTable:
         del self._open[incident.id]
         entry.calm_ns = 0
         incident.closed_ns, incident.part_of = now_ns, part_of
-        entry.end(now_ns)
+        entry.end(self._flapping.opens_often(entry.openings))
         self._closed.append(entry)
         self._record(entry, now_ns, "closed", text or how_long(incident))
 

@@ -82,11 +82,10 @@ class Echoes:
         if streams.priority[copy] < streams.priority[original]:
             return False
         heard = self._heard[original, copy]
+        marks, times = streams.history_hash[original].tolist(), streams.history_ns[original].tolist()
         came: defaultdict[int, list[int]] = defaultdict(list)
-        """Of each of the original's levels, by their mark: when they came. A pulse has the same ones on its way back."""
-        for mark, t_ns in zip(
-            streams.history_hash[original].tolist(), streams.history_ns[original].tolist(), strict=True
-        ):
+        """When each of the original's levels came, by their mark. A pulse has the same ones on its way back."""
+        for mark, t_ns in zip(marks, times, strict=True):
             if t_ns:
                 came[mark].append(t_ns)
         known = {t_ns for t_ns, _ in heard}

@@ -26,6 +26,7 @@ class SourceConflictParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class SourceConflictFacts(Facts):
+    fight: str
     priority: str
     slots: int
 
@@ -56,10 +57,14 @@ class Conflicts:
             rows = [stream for stream in ctx.streams_of(row).tolist() if streams.live[stream]]
         slots = int(pairs.contested[here].max()) if len(here) else 0
         artnet = ctx.universes.protocol[row] == Protocol.ARTNET
+        fight = "fight"
         priority = "by two addresses" if artnet else f"at priority {int(streams.priority[rows[0]])}" if rows else ""
+        addresses = {ctx.sources[ctx.source_of(stream)].address for stream in rows}
+        if artnet and len(addresses) == 1:
+            fight, priority = "fights with itself", f"from {len(rows)} physical ports"
         evidence = [
             f"{ctx.say_source(ctx.source_of(stream))} on {ctx.universe_name(row)}: "
-            + ("" if artnet else f"priority {int(streams.priority[stream])}, ")
+            + (self._port(ctx, stream, addresses) if artnet else f"priority {int(streams.priority[stream])}, ")
             + f"since {ctx.time_of_day(int(streams.since_ns[stream]))}, {self._manner(ctx, stream)}."
             for stream in rows
         ]
@@ -72,7 +77,7 @@ class Conflicts:
             universes=(row,),
             streams=tuple(rows),
             networks=(int(ctx.universes.network[row]),),
-            facts=SourceConflictFacts(priority, slots),
+            facts=SourceConflictFacts(fight, priority, slots),
             evidence=tuple(evidence),
             cause="more-than-two" if len(rows) > 2 else "two-sources",
             weight=float(slots),
@@ -82,6 +87,12 @@ class Conflicts:
     def is_comparing(self, ctx: RuleContext) -> bool:
         """Whether streams share a universe: what each showed a moment ago is remembered pass by pass."""
         return self._rivals.is_comparing
+
+    @staticmethod
+    def _port(ctx: RuleContext, stream: int, addresses: set[str]) -> str:
+        """Its physical port, where that distinguishes it: Art-Net has no other name for a source of one address."""
+        source_id = ctx.sources[ctx.source_of(stream)].source_id
+        return f"physical port {source_id[-1]}, " if len(addresses) == 1 else ""
 
     def _manner(self, ctx: RuleContext, stream: int) -> str:
         idle_ns = ctx.now_ns - int(ctx.streams.last_change_ns[stream])
@@ -118,7 +129,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
     short=ShortWords("{place} contested", "{n} universes contested", look="Identify the second source", audience=5),
-    sentence="{sources} fight over {universes} {priority}: {slots} slots get different levels.",
+    sentence="{sources} {fight} over {universes} {priority}: {slots} slots get different levels.",
     judged_by=judged_by(SourceConflictParameters(), bind),
     facts=SourceConflictFacts,
     effects=frozenset({Effect.RIVALRY}),
