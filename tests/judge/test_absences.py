@@ -79,7 +79,9 @@ def test_a_universe_that_moved_names_its_source_once_on_two_networks() -> None:
         for one, more in (((1,), {}), ((2,), {"to_s": 20.0}), ((77,), {"from_s": 20.0}))
     ]
     lost = Stage(both_networks(), *desks).run(30.0).rule("universe-lost")
-    assert '"main desk" (10.0.0.1 and 10.1.0.1) sends universe e131/77 on A and B since' in lost.summary, lost.summary
+    assert '"main desk" (10.0.0.1 and 10.1.0.1) has sent universe e131/77 on A and B, which' in lost.summary, (
+        lost.summary
+    )
 
 
 def test_what_was_open_before_a_restart_makes_its_universes_faulty_and_the_house_unready_at_once() -> None:

@@ -65,10 +65,10 @@ def test_who_comes_back_alone_is_no_longer_behind_a_port_that_nothing_reaches() 
     both = desk("Desk A", (1,), **stops), desk("Desk B", (2,), 2, **stops)
     shown = stage((1, 2), *both, desk("Desk A", (1,), from_s=16.0))
     before = shown.run(14.0).only()
-    assert "Nothing reaches this port: both sources stopped together." in before.summary
+    assert "Nothing reaches this port: all sources stopped together." in before.summary
     after = shown.run(19.0).only()
     assert (
-        'Nothing reached this port then: both sources stopped together. "Desk A" is back. "Desk B" is still silent.'
+        'Nothing reached this port then: all sources stopped together. "Desk A" is back. "Desk B" is still silent.'
     ) in after.summary
     assert after.next_checks[0] == 'Look at "Desk B": power, screen, link lamp.'
 
@@ -511,7 +511,7 @@ def test_a_desk_that_dies_while_no_querier_is_heard_is_dead_where_other_groups_g
     assert (first.cause, first.confidence) == ("multicast-lost", Confidence.MEDIUM)
     later = shown.run(25.0).rule("universe-lost")
     assert later.cause == "source-lost"
-    assert "It itself went silent: power, crash or its network lead." in later.summary
+    assert "It went completely silent: power, crash or its network lead." in later.summary
 
 
 def test_a_desk_that_comes_and_goes_while_no_querier_is_heard_has_not_lost_its_group() -> None:

@@ -144,7 +144,7 @@ def test_an_artnet_sender_that_changes_its_physical_port_has_no_new_cid() -> Non
     shown = Stage(house, sent(0.0, 8.0, 0), sent(8.0, 22.0, 2), announced(MAIN, "Desk A", 0.0, 22.0)).run(22.0)
     incident = shown.only()
     assert incident.rule == "identity-changed" and "on another physical port" in incident.summary
-    assert "Physical port 0 before, 2 now." in incident.evidence and "CID" not in str(incident)
+    assert "Physical port 0 before, 2 since 08:16:48." in incident.evidence and "CID" not in str(incident)
 
 
 def test_the_last_of_two_sources_that_died_one_after_the_other_is_not_called_the_only_one() -> None:

@@ -145,7 +145,7 @@ def test_a_port_with_several_devices_behind_it_is_the_way_to_another_switch(devi
     if devices == 2:
         assert incident.cause == "network-lost"
         assert "Port 3 of switch FOH went down at " in incident.summary
-        assert "everything behind it is cut off" in incident.summary and "themselves" not in incident.summary
+        assert "This cut off what is behind it: " in incident.summary and "themselves" not in incident.summary
         assert incident.next_checks[0] == "Look at port 3 of switch FOH and at its other end: lamp, lead, plug."
     else:
         assert incident.cause == "source-lost"

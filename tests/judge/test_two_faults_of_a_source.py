@@ -34,6 +34,6 @@ def test_who_announced_the_end_of_one_universe_did_not_announce_that_of_the_othe
     stage = Stage(house_of((1, 2, 3, 11)), closed, died, OTHER, every_tick=True).run(20.0)
     lost = stage.rule("universe-lost")
     assert lost.confidence is Confidence.MEDIUM
-    assert "announced the end of these streams, and its others ended in the same second without notice" in lost.summary
+    assert "announced the end of this stream, and its others ended in the same second without notice" in lost.summary
     assert any("without that bit: universes e131/2 and e131/3" in line for line in lost.evidence)
     assert not any("all its streams" in line or "Every stream" in line for line in (lost.summary, *lost.evidence))

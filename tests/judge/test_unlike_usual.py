@@ -65,7 +65,7 @@ def summary() -> str:
 
 def test_the_example() -> None:
     (found,) = reported(run(p99_ms=61.0))
-    assert "99 of 100 intervals within 61 ms tonight; the last 20 shows 26 to 31 ms." in found.summary
+    assert "99 of 100 intervals within 61 ms tonight, 26 to 31 ms in the last 20 shows." in found.summary
     assert (found.severity, found.universes) == (Severity.NOTE, ("e131/1",))
 
 
@@ -75,7 +75,7 @@ def test_the_example() -> None:
         (
             {"hz": 30.1},
             {"hz": 29.9},
-            "frames come at 29.9 Hz while levels move tonight; the last 20 shows 39.5 to 40.4 Hz",
+            "frames come at 29.9 Hz while levels move tonight, 39.5 to 40.4 Hz in the last 20 shows",
         ),
         ({"p99_ms": 57.9}, {"p99_ms": 58.1}, "99 of 100 intervals within 58 ms tonight"),
         ({"missing_percent": 0.19}, {"missing_percent": 0.21}, "0.2 % of the frames are missing tonight"),

@@ -77,10 +77,10 @@ def test_a_loss_names_its_source_once() -> None:
     gone = Desk("Desk A", (1,), to_s=10.0)
     other = Desk("Desk B", (2,), "10.0.0.2", 2)
     found = Stage(house_of((1, 2)), gone, other).run(14.0).rule("universe-lost")
-    assert found.summary.count("Desk A") == 1 and ". It itself went silent: power, crash" in found.summary
+    assert found.summary.count("Desk A") == 1 and ". It went completely silent: power, crash" in found.summary
     both = [replace(gone, universes=(1,)), Desk("Desk C", (3,), "10.0.0.3", 3, to_s=10.0)]
     found = Stage(house_of((1, 2, 3)), *both, other).run(14.0).rule("universe-lost")
-    assert found.summary.count("Desk C") == 1 and ". They themselves went silent: power, crash" in found.summary
+    assert found.summary.count("Desk C") == 1 and ". They went completely silent: power, crash" in found.summary
 
 
 def test_figures_of_one_universe_are_not_shown_of_several() -> None:

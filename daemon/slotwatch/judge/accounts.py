@@ -63,8 +63,8 @@ def say(ctx: RuleContext, cluster: Cluster) -> Said:
     returned_ns = when_returned_ns(ctx, cluster.cases)
     now = lasting(cluster, universes)
     summary_of_it = summary = _summarise(ctx, cluster, now)
-    if now != universes or (cluster.verdict and cluster.verdict.since_then):
-        # The record is of all that it took down, and of nothing that came after.
+    if now != universes or (cluster.verdict and (cluster.verdict.since_then or cluster.verdict.still_working)):
+        # The record is of all that it took down, and of nothing that came after or worked only then.
         summary_of_it = _summarise(ctx, cluster, universes, is_record=True)
     if returned_ns is not None:
         summary = say_returned(ctx, cluster, universes, returned_ns, summary_of_it)
@@ -154,7 +154,9 @@ def _legs(ctx: RuleContext, cluster: Cluster) -> tuple[IncidentLeg, ...]:
 
 def _say_moved(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     """Say where a universe that is lost or missing is heard instead; empty if nowhere."""
-    return say_where_heard(ctx, universes) if cluster.rule.name in ("universe-lost", "universe-missing") else ""
+    if cluster.rule.name not in ("universe-lost", "universe-missing") or cluster.cause == "wrong-network":
+        return ""  # the cause itself says where
+    return say_where_heard(ctx, universes)
 
 
 def severity_of(ctx: RuleContext, cluster: Cluster, phase: Phase, at: datetime) -> Severity:
@@ -185,7 +187,7 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int], *, is_r
     # What puts frames on a tapped line has no name.
     sources = ctx.say_sources(row for row in rows if ctx.sources[row].protocol != Protocol.LINE)
     sources += [f'"{name}"' for name in sorted({name for case in cases for name in case.finding.source_names})]
-    works = verdict.still_working if verdict else []
+    works = verdict.still_working if verdict and not is_record else []
     facts = _Filled(cluster.rule.numbers())
     facts |= {
         "universes": _universes(ctx, cluster, universes),

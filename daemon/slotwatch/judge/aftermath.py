@@ -24,11 +24,11 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
     back, partly, away = _back(ctx, group, " ".join((sentence, *evidence)))
     checks = verdict.next_checks
     since_then = []
-    if back or (partly and verdict.once_back):
+    if back or partly:
         sentence = verdict.once_back or sentence
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
-        if verdict.once_back and partly:
+        if partly:
             since_then.append(f"{wording.list_names(partly)} {_are(partly)} back in part.")
             checks = [f"Look at the output list of {wording.list_names(partly)}: is everything on?"]
         if verdict.once_back and away:

@@ -26,6 +26,7 @@ from slotwatch.judge.life_signs import (
     say_ended_whole,
     say_unfit_ends,
     sends_no_levels,
+    stops_at_rest,
     weigh_signs_of_life,
 )
 from slotwatch.judge.likeness import may_still_be
@@ -43,9 +44,10 @@ from slotwatch.judge.multicast_causes import (
     unicast_stopped,
 )
 from slotwatch.judge.network_causes import network_lost, others_before, others_seen
+from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict, at_most, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
-from slotwatch.judge.switch_causes import weigh_switches
+from slotwatch.judge.switch_causes import LOOK_AT_LEADS, weigh_switches
 from slotwatch.snapshot import Confidence, Incident
 from slotwatch.wire.universe import Protocol
 
@@ -90,7 +92,7 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
     return Verdict(
         before.cause,
         at_most(before.confidence, Confidence.MEDIUM),
-        "It stopped together with others that are back now. Its own source, output or path still fails.",
+        "It stopped together with others that are back now. Its own output or path still fails.",
         list(dict.fromkeys((*before.evidence, *now.evidence))),
         list(dict.fromkeys((*before.also_possible, *now.also_possible))),
         now.still_working,
@@ -200,24 +202,24 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     names = scene.names
     whole = ctx.whole_sources(scene.sources)
     count = int(scene.stopped.sum())
-    itself = "themselves" if len(whole) > 1 else "itself"
     ended = f"ended {how_they_ended(scene)}, without" if count > 1 else "ended without"
     several = len(whole) > 1
     screens = wording.list_names(ctx.source_name(source) for source in whole)
-    checks = [f"Look at the screen of {screens}: is it running?", "Look at its link lamp, and at its switch port."]
+    checks = [f"Look at the screen of {screens}: is it running?", LOOK_AT_LEADS[0]]
     if several:
         checks = [
             f"Look at what {screens} share: supply, switch, uplink.",
             "Look at their screens: are they running?",
-            "Look at their link lamps, and at their switch ports.",
+            LOOK_AT_LEADS[1],
         ]
     verdict = Verdict(
         "source-lost",
         Confidence.MEDIUM if several else Confidence.HIGH,
-        f"{names} {itself} went silent: power, crash or {'their network leads' if several else 'its network lead'}."
+        f"{names} went completely silent: power, crash or {'their network leads' if several else 'its network lead'}."
         if len(scene.networks) == 1
         # Two leads do not come out at once.
-        else f"{names} {itself} went silent on {leg_causes.say_networks(ctx, scene.networks)} at once: power or crash.",
+        else f"{names} went completely silent on {leg_causes.say_networks(ctx, scene.networks)} at once: "
+        "power or crash.",
         [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
         [*(["a switch, lead or supply that these sources share"] if several else []), leg_causes.say_leads(scene)],
         next_checks=checks,
@@ -226,6 +228,8 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     leg_doubts.say_dark_legs(scene, verdict)
     if others:
         verdict.evidence.append(f"Other sources continued: {wording.list_names(ctx.say_sources(others))}.")
+    if stops_at_rest(scene):
+        verdict.also_possible.insert(0, "it sends nothing while its levels do not change")
     weighed = scene.sources[:MOST_WEIGHED]
     weigh_signs_of_life(scene, weighed, verdict)
     beside = [source for source in weighed if len(scene.alive_beside(source))]
@@ -235,6 +239,10 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
             verdict.sentence = (
                 f"{names} went silent, but its address still sends: its program or an output failed, not its power."
             )
+            # Its lead and its port carry what it still sends.
+            verdict.also_possible = [text for text in verdict.also_possible if text not in leg_causes.OWN_PORTS]
+            verdict.next_checks = [text for text in verdict.next_checks if text not in LOOK_AT_LEADS]
+            verdict.next_checks.append(LOOK_AT_STAGE)
         for source in beside:
             going = sorted(set(ctx.streams.universe[scene.alive_beside(source)].tolist()))
             verdict.evidence.append(
@@ -272,31 +280,44 @@ def _part_of_source(scene: Scene) -> Verdict:
         return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])
     listed = _listing(scene, source, mine)
     if listed is False:
-        return _withdrawn(scene, source, mine, "Its discovery list, sent after the stop, no longer lists it.")
+        return _withdrawn(
+            scene,
+            source,
+            mine,
+            f"Its discovery list, sent after the stop, no longer lists {'it' if len(mine) == 1 else 'them'}.",
+        )
     if not multicast.any() and (~alive_multicast).any():
         return _withdrawn(scene, source, mine, "Its streams that continue take the same path to this port.")
+    one = len(set(ctx.streams.universe[mine].tolist())) == 1
+    cut_off = "this group no longer reaches" if one else "these groups no longer reach"
+    stuck = "that one output is stuck" if one else "those outputs are stuck"
     verdict = Verdict(
         "path-or-sender",
         Confidence.LOW,
-        f"{ctx.say_source(source)} is running and still sends its other universes: either this group no longer reaches "
-        "this port (membership, group table), or that one output is stuck.",
+        f"{ctx.say_source(source)} is running and still sends its other universes: either {cut_off} "
+        f"this port (membership, group table), or {stuck}.",
         [scene.say_going(alive, f"of {ctx.say_source(source)}")],
-        ["the output was switched off or unpatched at the source", "the switch's group table is full"],
+        [
+            f"the {'output was' if one else 'outputs were'} switched off or unpatched at the source",
+            "the switch's group table is full",
+        ],
         next_checks=[
-            f"Look at {row.declared_as or row.source_name or row.address}: is this universe still sent?",
-            "Look at the switch's group table for this port: does it hold this group?",
-            "Look at the stage: do the lights on this universe still follow?",
+            f"Look at {row.declared_as or row.source_name or row.address}: "
+            f"{'is this universe' if one else 'are these universes'} still sent?",
+            f"Look at the switch's group table for this port: does it hold {'this group' if one else 'these groups'}?",
+            f"Look at the stage: do the lights on {'this universe' if one else 'these universes'} still follow?",
         ],
     )
     if leg_causes.say_other_leg(scene, source, mine, verdict):
         return verdict
+    it = "it" if one else "them"
     _say_shared_groups(scene, partial, verdict)
     if listed:
-        verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still lists it.")
+        verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still lists {it}.")
     elif not row.listed_at_ns:
         verdict.evidence.append("This source sends no discovery list, so it does not announce what it sends.")
     else:
-        verdict.evidence.append("Its next discovery list will show whether the source dropped it.")
+        verdict.evidence.append(f"Its next discovery list will show whether the source dropped {it}.")
     return verdict
 
 
@@ -355,16 +376,19 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
     legs = next(legs for legs in (*ctx.by_source(scene.sources), [source]) if source in legs)
     undeclared = say_undeclared(ctx, source)
     became = say_renumbered(ctx, source, rows) or "switched off, unpatched or failed"
+    one = len(set(ctx.streams.universe[rows].tolist())) == 1
+    it, output = ("it", "the output was") if one else ("them", "the outputs were")
+    these, are = ("this universe", "is this universe") if one else ("these universes", "are these universes")
     verdict = Verdict(
         "universe-withdrawn",
         Confidence.HIGH,
-        f"{ctx.say_legs(legs)} is running and no longer sends it: the output was {became}.",
+        f"{ctx.say_legs(legs)} is running and no longer sends {it}: {output} {became}.",
         [evidence, scene.say_going(scene.alive_of(*legs), "of this source")],
-        ["the path of this one universe to this port"],
+        [f"the path of {these} to this port"],
         # Two of its own, as above: nothing is wrong with the source's lead.
         next_checks=[
-            f"Look at the output list of {ctx.source_name(source)}: is this universe on?",
-            "Look at the stage: do the racks and fixtures hold their last look, or fade?",
+            f"Look at the output list of {ctx.source_name(source)}: {are} on?",
+            LOOK_AT_STAGE,
         ],
     )
     if undeclared:

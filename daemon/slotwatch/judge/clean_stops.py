@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
+from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
 from slotwatch.snapshot import Confidence
 
@@ -20,11 +21,12 @@ def announced_end(scene: Scene) -> Verdict:
     every = not others.any()
     unannounced = _ended_unannounced(scene)
     whose, they_were = ("its", "it was") if len(scene.sources) == 1 else ("their", "they were")
+    these = "this stream" if len(rows) == 1 else "these streams"
     ended = f"the end of all {whose} streams: intended, not a network fault"
     if not every:
-        ended = f"the end of these streams, and {whose} others continue: intended, not a network fault"
+        ended = f"the end of {these}, and {whose} others continue: intended, not a network fault"
     elif len(unannounced):
-        ended = f"the end of these streams, and {whose} others ended in the same second without notice: "
+        ended = f"the end of {these}, and {whose} others ended in the same second without notice: "
         ended += f"{they_were} closed, or failed while closing"
     count = int(ctx.streams.terminated[rows].sum())
     verdict = Verdict(
@@ -44,7 +46,7 @@ def announced_end(scene: Scene) -> Verdict:
     # Two of its own, so that the rule's general ones do not doubt what the source itself sent.
     verdict.next_checks = [
         "Ask the operator whether the stop was intended.",
-        "Look at the stage: do the racks and fixtures hold their last look, or fade?",
+        LOOK_AT_STAGE,
     ]
     return verdict
 

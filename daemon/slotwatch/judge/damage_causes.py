@@ -45,9 +45,9 @@ def weigh_damage(scene: Scene, verdict: Verdict) -> Verdict:
         "path-or-sender",
         Confidence.MEDIUM,
         f"{names} probably still {'sends' if one else 'send'}: since then packets arrive here damaged, "
-        f"{count} so far, and are dropped for their wrong checksum.",
+        f"{count:,} so far, and are dropped for their wrong checksum.",
         [
-            f"{count} packets with a wrong UDP checksum since {ctx.time_of_day(scene.group.from_ns)}.",
+            f"{count:,} packets with a wrong UDP checksum since {ctx.time_of_day(scene.group.from_ns)}.",
             *verdict.evidence,
         ],
         [verdict.sentence.rstrip("."), *verdict.also_possible],

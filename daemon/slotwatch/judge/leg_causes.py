@@ -18,6 +18,9 @@ from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLAC
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
+OWN_PORTS = ("its own switch port", "their own switch ports")
+"""What else may have silenced one source, and several."""
+
 
 def find_leg_cause(scene: Scene) -> Verdict | None:
     """Give the cause if another network still hears at least one of the lost sources, else None."""
@@ -68,19 +71,24 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
-        f"It arrives on {there} instead, where it is not declared: {name} is running.",
+        f"The data arrives on {there} instead, where it is not declared: {name} is running.",
         [since],
         [f"{name} was set to send on {there}"],
-        next_checks=[
-            f"Look at the lead of {name}: it may be plugged into a port of {there}.",
-            "Look at the VLAN of its switch port.",
-        ],
+        next_checks=[*checks_of_wrong_network(name, there)],
         rests_on_streams=tuple(arrived),
         once_silent=(
-            f"It arrived on {there} instead, where it is not declared, and ended there too.",
+            f"The data arrived on {there} instead, where it is not declared, and ended there too.",
             since,
             f"{_names(ctx, list(senders))} sent the same universes on {there} after they ended on {here}.",
         ),
+    )
+
+
+def checks_of_wrong_network(name: str, there: str) -> tuple[str, str]:
+    """What to look at where a source arrives on a network that it is not declared on."""
+    return (
+        f"Look at the lead of {name}: it may be plugged into a port of {there}.",
+        "Look at the VLAN of its switch port.",
     )
 
 
@@ -112,10 +120,7 @@ def _moved(scene: Scene, legs: _Legs) -> Verdict:
         f"{name} {runs} but came up on {there} instead of {here}.",
         [f"{_names(ctx, list(legs.alive))} ended on {here}, and {verb} heard on {there} only, since then."],
         [f"{name} was set to send on {there}"],
-        next_checks=[
-            f"Look at the lead of {name}: it may be plugged into a port of {there}.",
-            "Look at the VLAN of its switch port.",
-        ],
+        next_checks=[*checks_of_wrong_network(name, there)],
     )
 
 
@@ -321,7 +326,7 @@ def say_leads(scene: Scene) -> str:
     """Say what else than the sources may have silenced them."""
     if len(scene.networks) > 1:
         return f"what its leads to {say_networks(scene.ctx, scene.networks)} share, rather than the source"
-    return "the source's own switch port or lead, rather than the source"
+    return OWN_PORTS[len(scene.ctx.whole_sources(scene.sources)) > 1]
 
 
 def say_legs_working(scene: Scene, verdict: Verdict) -> None:

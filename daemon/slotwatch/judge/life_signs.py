@@ -10,6 +10,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.before import NOT_HEARD_NS
+from slotwatch.judge.damage_causes import RESTING
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -165,6 +166,14 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
         ],
         repeats=True,
     )
+
+
+def stops_at_rest(scene: Scene) -> bool:
+    """Whether all that stopped is Art-Net that had come to rest: not every sender of it repeats what is unchanged."""
+    streams = scene.ctx.streams
+    rows = np.flatnonzero(scene.stopped)
+    is_artnet = streams.protocol[rows] == int(Protocol.ARTNET)
+    return bool(is_artnet.all() and (streams.equal_frames[rows] >= RESTING).all())
 
 
 def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:

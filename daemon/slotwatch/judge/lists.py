@@ -65,8 +65,9 @@ def say_renumbered(ctx: RuleContext, source: int, stopped: NDArray[np.intp]) -> 
     if not lacking or len(new) != len(lacking) or len(new) > MOST_NUMBERS:
         return ""
     names = wording.list_names(f"e131/{number}" for number in new)
+    has, number = ("has", "another number") if len(new) == 1 else ("have", "other numbers")
     of_these = "which is not declared" if len(new) == 1 else "which are not declared"
-    return f"switched off or unpatched, or has another number: its list names {names}, {of_these}"
+    return f"switched off or unpatched, or {has} {number}: its list names {names}, {of_these}"
 
 
 def _was_heard(ctx: RuleContext, source: int, number: int, stopped: NDArray[np.intp]) -> bool:
@@ -95,7 +96,7 @@ def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
             found.evidence.append(f"{name} lists it as sent on {on}, and not on {ctx.network_name(here)}.")
             if here not in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}:
                 found.is_elsewhere = True
-                hints.append(f"{name} is heard on {on} alone, and lists it there")
+                hints.append(f"{name} is heard on {on} alone, and its discovery list there names what is missing here")
                 continue
         elif listed_by(ctx, source) is not None and ctx.universes.protocol[row] == Protocol.E131:
             found.evidence.append(f"{name} is heard on other universes, and its discovery list does not name this one.")

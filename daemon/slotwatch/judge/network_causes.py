@@ -34,18 +34,17 @@ def network_lost(scene: Scene) -> Verdict:
     names = ctx.say_sources(scene.sources)
     networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
     heard = _network_signs(scene)
-    every = "both" if len(names) == 2 else f"all {len(names)}"
     return Verdict(
         "network-lost",
         Confidence.MEDIUM,
-        f"Nothing reaches this port: {every} sources stopped together. The stage itself may be fine.",
+        "Nothing reaches this port: all sources stopped together. The stage itself may be fine.",
         [
             f"Silent together: {wording.list_names(names)}.",
             f"This computer's own interface on {networks} is up.",
             *heard,
         ],
         ["multicast is blocked on the path", "every source lost power together"],
-        once_back=f"Nothing reached this port then: {every} sources stopped together.",
+        once_back="Nothing reached this port then: all sources stopped together.",
         next_checks=[
             "Look at the stage: do the lights still follow the desk? Then only this port is cut off.",
             "Look at the switch that this computer is plugged into: power, lamps of its uplink.",

@@ -10,6 +10,8 @@ from slotwatch.wire.universe import Protocol
 
 MOVE_NS = 10_000_000_000
 """A universe that began at most this long before another ended may be the other under a new number."""
+HEARD_AT_START_NS = 5_000_000_000
+"""What came this soon after the start may have been sent long before: longer than Art-Net's keep-alive of 4 s."""
 MOST_COMPARED = 64
 DISTANCES = (1, -1, 16, -16, 256, -256)
 """Counting from 0 or 1; sub-net and net of Art-Net's address taken for one another."""
@@ -46,7 +48,7 @@ def moved_to(ctx: RuleContext, lost: int) -> list[int]:
     universes = ctx.universes
     last_ns = int(universes.last_arrival_ns[lost])
     arrived = universes.used & (universes.declared < 0) & (universes.live > 0)
-    arrived &= universes.first_frame_ns > last_ns - MOVE_NS
+    arrived &= universes.first_frame_ns > max(last_ns - MOVE_NS, ctx.started_ns + HEARD_AT_START_NS)
     if not last_ns or not arrived.any():
         return []
     names = _senders(ctx, lost)
@@ -70,8 +72,8 @@ def say_where_heard(ctx: RuleContext, rows: list[int]) -> str:
     legs = ctx.by_source(source for row in arrived for source in _live_sources(ctx, row))
     senders = wording.list_names(sorted(ctx.say_legs(of_one) for of_one in legs))
     since = ctx.time_of_day(min(int(ctx.universes.first_frame_ns[row]) for row in arrived))
-    verb = "sends" if len(legs) == 1 else "send"
-    return f"{senders} {verb} {ctx.name_universes(arrived)} since {since}, which the house file does not declare."
+    verb = "has" if len(legs) == 1 else "have"
+    return f"Since {since} {senders} {verb} sent {ctx.name_universes(arrived)}, which the house file does not declare."
 
 
 def _senders(ctx: RuleContext, row: int) -> set[str]:

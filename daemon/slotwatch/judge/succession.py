@@ -27,24 +27,29 @@ MOST_LOOKED_AT = 64
 
 
 def predecessor(ctx: RuleContext, row: int, overlap_s: float) -> int:
-    """Find the stream that this one took over from; -1 if none.
+    """Find the stream that this one took over from, the newest of several; -1 if none.
 
     overlap_s: longest time that both may have sent.
     """
-    for other in map(int, ctx.streams_of(ctx.universe_of(row))):
-        if took_over_by_name(ctx, row, other, overlap_s):
-            return other
-    return -1
+    others = map(int, ctx.streams_of(ctx.universe_of(row)))
+    earlier = (other for other in others if _came_before(ctx, row, other, overlap_s))
+    # The newest may not count as silent yet: until then it is not known whether it was this one's.
+    newest = max(earlier, key=lambda other: int(ctx.streams.last_arrival_ns[other]), default=-1)
+    return newest if newest >= 0 and not ctx.streams.live[newest] else -1
 
 
 def took_over_by_name(ctx: RuleContext, row: int, other: int, overlap_s: float) -> bool:
     """Whether a stream of this universe began where the other one, of the same name and another identity, ended."""
+    return not ctx.streams.live[other] and _came_before(ctx, row, other, overlap_s)
+
+
+def _came_before(ctx: RuleContext, row: int, other: int, overlap_s: float) -> bool:
+    """Whether the last frame of the other one, of the same name, came before a stream began, or soon after."""
     streams = ctx.streams
     own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
     # A stream that sent only preview data had no levels that another could continue.
     gone = 0 < streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(overlap_s)
-    is_another = other != row and not streams.live[other]
-    return bool(is_another and gone and own.source_name and earlier.source_name == own.source_name)
+    return bool(other != row and gone and own.source_name and earlier.source_name == own.source_name)
 
 
 def is_back_as(ctx: RuleContext, row: int, earlier: int) -> bool:
@@ -74,13 +79,13 @@ def prove_changes(ctx: RuleContext, row: int, other: int) -> list[str]:
     streams = ctx.streams
     own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
     identity, address = _differ(ctx, row, other)
-    evidence = list[str]()
+    evidence, since = list[str](), ctx.time_of_day(int(streams.first_frame_ns[row]))
     if identity and streams.protocol[row] == Protocol.ARTNET:
-        evidence.append(f"Physical port {earlier.source_id[-1]} before, {own.source_id[-1]} now.")
+        evidence.append(f"Physical port {earlier.source_id[-1]} before, {own.source_id[-1]} since {since}.")
     elif identity:
-        evidence.append(f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} now.")
+        evidence.append(f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} since {since}.")
     if address:
-        evidence.append(f"{earlier.address} before, {own.address} now.")
+        evidence.append(f"{earlier.address} before, {own.address} since {since}.")
     clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
     return [*evidence, "The earlier one ended cleanly." if clean else "The earlier one ended without notice."]
 

@@ -8,6 +8,8 @@ from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge import ways
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.leg_causes import OWN_PORTS
+from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict
 from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart, RestartKind
 from slotwatch.snapshot import Confidence
@@ -20,7 +22,6 @@ RESTART_WITHIN_NS = 300 * NANOSECONDS
 """How long a switch may take to answer again after a restart; common practice, no source."""
 LONGEST_POLL_S = 60
 """A switch that is asked more rarely comes too late."""
-OWN_LEAD = "the source's own switch port or lead, rather than the source"
 LOOK_AT_LEADS = (
     "Look at its link lamp, and at its switch port.",
     "Look at their link lamps, and at their switch ports.",
@@ -94,7 +95,7 @@ def _say_cut(scene: Scene, places: dict[int, SwitchPlace], link: SwitchLink, cha
     return Verdict(
         "network-lost",
         Confidence.CERTAIN if sure else Confidence.HIGH,
-        f"{_upper(port)}, the link to switch {link.far}, went down {at}: everything behind it is cut off, {names}.",
+        f"{_upper(port)}, the link to switch {link.far}, went down {at}. This cut off what is behind it: {names}.",
         [
             f"{_upper(port)} went down {at}, as the switch reports.",
             *_say_hanging(ctx, places),
@@ -208,7 +209,7 @@ def _say_shared_port(scene: Scene, places: dict[int, SwitchPlace], found: dict[i
     return Verdict(
         "network-lost",
         Confidence.HIGH,
-        f"{_upper(port)} went down {at}: everything behind it is cut off, {scene.names}.",
+        f"{_upper(port)} went down {at}. This cut off what is behind it: {scene.names}.",
         [f"{_upper(port)} went down {at}, as the switch reports.", *_say_hanging(ctx, places)],
         [f"the supply of the switch behind {port}"],
         next_checks=[
@@ -240,8 +241,10 @@ def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -
         names = scene.names
         own = "its switch port is" if len(up) == 1 else "their switch ports are"
         verdict.sentence = f"{names} stopped sending, and {own} up: the sender itself, not its lead."
-        verdict.also_possible = [text for text in verdict.also_possible if text != OWN_LEAD]
+        verdict.also_possible = [text for text in verdict.also_possible if text not in OWN_PORTS]
         verdict.next_checks = [text for text in verdict.next_checks if text not in LOOK_AT_LEADS]
+        # A second one of its own: the rule's general ones ask for the lamps of this port.
+        verdict.next_checks.append(LOOK_AT_STAGE)
 
 
 # --- words --------------------------------------------------------------------------------------------

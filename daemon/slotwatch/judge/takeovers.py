@@ -50,7 +50,7 @@ class Takeover:
         if self.slots:
             return f"By per-address priority {self.say_taken(ctx, others)}"
         if self.shared:
-            return f"It counts as much as other sources on {self.shared} slots."
+            return f"It has as much effect as other sources on {wording.count(self.shared, 'slot')}."
         return "It wins no slot that another source claims."
 
     def say_taken(self, ctx: RuleContext, others: Sequence[Takeover] = ()) -> str:

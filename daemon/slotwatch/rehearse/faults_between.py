@@ -156,7 +156,7 @@ def two_percent_between_listeners() -> Iterator[Item]:
         confidence="high",
         began_s=15.0,
         says=("is heard at control room, not at stage end", '"main desk" is in control at control room'),
-        unsaid=("itself went silent",),
+        unsaid=("went completely silent",),
     ),
     PAIR,
     live=False,

@@ -14,7 +14,7 @@ from slotwatch.rehearse.two_networks import NEVER_S, media_on_both, on_both, sec
 
 Numbers = Sequence[int]
 LOSSES = ("universe-lost", "source-absent")
-DEAD = ("power, crash", "power or crash", "went silent")
+DEAD = ("power, crash", "power or crash", "went silent", "went completely silent")
 """What a source that another network still hears must not be called."""
 
 
@@ -180,7 +180,7 @@ def _desk_dead_on_both(name: str, numbers: Numbers, at_s: float, look: Callable[
         "critical",
         "high",
         at_s - 1.0,
-        says=('lost from "main desk" (192.0.2.10 and 198.51.100.10)', "It itself went silent on networks A and B"),
+        says=('lost from "main desk" (192.0.2.10 and 198.51.100.10)', "It went completely silent on networks A and B"),
         unsaid=("main desk and main desk", "themselves", "lead on network"),
     )
 
@@ -237,7 +237,8 @@ _media_lead("lead_of_media_server_of_four", (4, 5, 6, 7), 11.0)
         "high",
         9.9,
         says=("lead on network A down, network B continues",),
-        unsaid=DEAD,
+        # It was on both networks from the start.
+        unsaid=(*DEAD, "has sent", "may be wrong", "may be meant for"),
     ),
     two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
     live=False,
@@ -259,7 +260,7 @@ def lead_of_declared_network_alone() -> Iterator[Item]:
         "high",
         9.9,
         also=("source-absent", "backup-in-control"),
-        says=("It itself went silent on networks A and B",),
+        says=("It went completely silent on networks A and B",),
         unsaid=("lead on networks", "stopped on network"),
     ),
     two_networks((1, 2, 11), sources=("main", "backup", "second")),
@@ -282,7 +283,7 @@ def lead_out_and_another_desk_dead_at_once() -> Iterator[Item]:
         "critical",
         "high",
         9.9,
-        says=('from "media server" (192.0.2.30)', "It itself went silent"),
+        says=('from "media server" (192.0.2.30)', "It went completely silent"),
         unsaid=("lead on network A down",),
     ),
     two_networks((1, 2), (0,), sources=("main", "backup", "media"), artnet_on="first"),

@@ -39,7 +39,7 @@ def _usual() -> UsualSeen:
         severity="note",
         confidence="high",
         began_s=0.0,
-        says=("tonight; the last 20 shows 23 to 25 ms",),
+        says=("tonight, 23 to 25 ms in the last 20 shows",),
     ),
     HOUSE,
     live=False,

@@ -38,6 +38,11 @@ class Reject(IntEnum):
     def word(self) -> str:
         return self.name.lower().replace("_", "-")
 
+    @property
+    def text(self) -> str:
+        """The same for a person, as the end of `the last one had …`."""
+        return _TEXTS[self]
+
 
 class Odd(IntFlag):
     """What was nonconforming but understood: the packet is used, the oddity is counted and shown."""
@@ -76,3 +81,21 @@ class Odd(IntFlag):
 def odd_words(bits: int) -> tuple[str, ...]:
     """Words of all that is odd. A source's are asked for each time that it is looked at."""
     return tuple((flag.name or "").lower().replace("_", "-") for flag in Odd if flag in Odd(bits))
+
+
+_TEXTS = {
+    Reject.OK: "no fault",
+    Reject.TOO_SHORT: "too few bytes",
+    Reject.TOO_LONG: "too many bytes",
+    Reject.NOT_THIS_PROTOCOL: "the form of another protocol",
+    Reject.BAD_PREAMBLE: "a wrong preamble",
+    Reject.BAD_VECTOR: "an unknown vector",
+    Reject.BAD_LENGTH: "a wrong length field",
+    Reject.BAD_ADDRESSING: "a wrong DMP address field",
+    Reject.BAD_SLOT_COUNT: "an impossible number of slots",
+    Reject.BAD_UNIVERSE: "a universe number that is not allowed",
+    Reject.BAD_PRIORITY: "a priority over 200",
+    Reject.BAD_VERSION: "an unknown protocol version",
+    Reject.UNKNOWN_OPCODE: "an unknown opcode",
+    Reject.BAD_START_CODE: "a start code that is not allowed",
+}

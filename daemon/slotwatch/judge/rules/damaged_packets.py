@@ -51,7 +51,7 @@ def describe_damage(ctx: RuleContext, key: str, p: DamagedPacketsParameters) -> 
     lost = np.where(ctx.live, ctx.counted((LOST,), p.window_s), 0)
     missing = int(lost.sum())
     evidence = [
-        f"{count} packets in {p.window_s:g} s had a wrong UDP checksum, {damage.total} since the start. "
+        f"{count:,} packets in {p.window_s:g} s had a wrong UDP checksum, {damage.total:,} since the start. "
         "This computer's receive buffers were not full.",
     ]
     if missing:

@@ -119,7 +119,7 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     sources = [ctx.sources[source] for source in key]
     addresses = wording.list_names(source.address for source in sources)
     cid = sources[0].source_id.hex()
-    evidence = [f"{source.address}: named {source.source_name!r}, CID {cid}." for source in sources]
+    evidence = [f'{source.address}: named "{source.source_name}", CID {cid}.' for source in sources]
     evidence.append("Their sequence numbers disagree, so these are two machines and not one machine on two paths.")
     if not any(sources[0].source_id):
         evidence.append("The CID is all zero: a sender that was never given one.")

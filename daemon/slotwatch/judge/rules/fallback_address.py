@@ -71,7 +71,7 @@ def describe_fallback(ctx: RuleContext, key: Fallback) -> Finding:
         sources=(row,) if row >= 0 else (),
         networks=(network,),
         facts=FallbackAddressFacts(who, address),
-        evidence=(f"{address} lies in 169.254/16, which devices give themselves.",),
+        evidence=(f"{address} lies in 169.254/16: no server gives such addresses (RFC 3927).",),
     )
 
 
@@ -85,7 +85,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("{source} on fallback address", "{n} on fallback addresses", look="Look at its network settings"),
-    sentence="{who} has the fallback address {address}: it found no DHCP server.",
+    sentence="{who} has the fallback address {address}, which devices take when no DHCP server answers.",
     judged_by=judged_by(FallbackAddressParameters(), bind),
     facts=FallbackAddressFacts,
     names_universes=False,

@@ -80,8 +80,8 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("{place} loses on the way", "{n} lose frames on the way", look="Look at the switches between"),
-    sentence="{universes}{from_sender}: {worse} misses {worse_percent} % of the frames, {better} {better_percent} %: "
-    "they are lost between {places}.",
+    sentence="{universes}{from_sender}: {worse} misses {worse_percent} % of the frames, {better} {better_percent} %. "
+    "They are lost between {places}.",
     judged_by=judged_by(LossBetweenParameters(), bind),
     facts=LossBetweenFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

@@ -28,7 +28,7 @@ class MalformedPacketsParameters(RuleParameters):
 class MalformedPacketsFacts(Facts):
     address: str
     count: int
-    reasons: str
+    fault: str
 
 
 def offenders(ctx: RuleContext, p: MalformedPacketsParameters) -> dict[Sender, None]:
@@ -44,15 +44,15 @@ def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
     one = ctx.model.counters.offenders.get(key)
     address = address_text(key[1])
     count = one.recent(ctx.now_ns) if one else 0
-    reason = Reject(one.last_reason).word if one else "no reason kept"
-    protocol = Protocol(one.protocol).word if one else ""
+    reject, protocol = Reject(one.last_reason if one else 0), Protocol(one.protocol).facts.title if one else ""
     return Finding(
         group=f"address:{key[0]}:{address}",
         since_ns=0,
         networks=(key[0],),
-        facts=MalformedPacketsFacts(address, count, reason),
+        facts=MalformedPacketsFacts(address, count, reject.text),
         evidence=(
-            f"{address} on the {protocol} port: {count} packets rejected in {OFFENCE_BUCKETS} s, the last as {reason}.",
+            f"{address} on the {protocol} port: {count} packets rejected in {OFFENCE_BUCKETS} s, "
+            f"the last as {reject.word}.",
         ),
         weight=float(count),
     )
@@ -77,7 +77,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("malformed packets", "{n} send malformed packets", look="Find out which machine sends them"),
-    sentence="{address} sends packets that no protocol accepts: {count} in {window_s:g} s ({reasons}).",
+    sentence="{address} sends packets that no protocol accepts: {count} in {window_s:g} s. The last had {fault}.",
     judged_by=judged_by(MalformedPacketsParameters(), bind),
     facts=MalformedPacketsFacts,
     names_universes=False,

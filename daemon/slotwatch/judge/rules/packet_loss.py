@@ -87,7 +87,7 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
     verdict = "The sender sent them: they were lost on the way to this port."
     at_once = lost > MOST_AT_ONCE and ctx.is_in_one_moment(LOST, row, p.window_s)
     if at_once:
-        verdict = "All of them in one silence: they were lost on the way, or the source was restarted."
+        verdict = "All of them are missing in one gap: they were lost on the way, or the source was restarted."
     if spared and len(siblings) > 1:
         verdict += f" Nothing is missing on {wording.count(spared, 'other universe')} of this source."
     return finding_of(

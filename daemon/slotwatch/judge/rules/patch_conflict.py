@@ -105,5 +105,5 @@ RULE = Rule(
     facts=PatchConflictFacts,
     source="ANSI E1.11 (512 slots at most)",
     faults=("F76", "F77"),
-    next_checks=("Look at the two rows of the patch that the evidence names.",),
+    next_checks=("Look at each row of the patch that the evidence names.",),
 )

@@ -77,8 +77,9 @@ def describe_errors(ctx: RuleContext, key: PortKey, p: PortErrorsParameters) -> 
             f"On it: {wording.list_names(names)}." if names else "",
         ),
         evidence=(
-            f"In each {p.window_s:g} s, the newest first: {wording.list_names([str(round(one)) for one in counts])}.",
-            f"Counted by the switch so far: {errors or 0} errors, {discards or 0} discarded frames.",
+            f"In spans of {p.window_s:g} s, the newest first: {wording.list_names(str(round(one)) for one in counts)}.",
+            f"Counted by the switch so far: {wording.count(errors or 0, 'error')}, "
+            f"{wording.count(discards or 0, 'discarded frame')}.",
             *(("The port runs at half duplex: only one end can send at a time.",) if half else ()),
         ),
         cause="port",

@@ -114,7 +114,7 @@ class ReceiverAnswers:
                 receiver=f'"{name}"',
                 address=receiver.address,
                 since=ctx.time_of_day(answered_ns),
-                feeds=f"It feeds {ctx.name_universes(rows)}." if rows else "",
+                feeds=f"It outputs {ctx.name_universes(rows)}." if rows else "",
             ),
             evidence=(f"Last answer at {ctx.time_of_day(answered_ns)}; {how}.",),
             confidence=Confidence.HIGH,

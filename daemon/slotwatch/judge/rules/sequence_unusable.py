@@ -103,7 +103,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     elif step >= DISCARD_STEPS:
         habit, cause = f"run backwards by {SEQUENCES - step}", "backwards"
     elif step >= p.step and step == sent:
-        habit, cause = f"step by {step}, the number of universes it sends: one count shared by all", "shared"
+        habit, cause = f"step by {step}, the number of universes it sends, so all of them share one count", "shared"
     elif step >= p.sure_step:
         habit, cause = f"step by {step}", "stepped"
     else:
@@ -157,6 +157,6 @@ RULE = Rule(
     faults=("F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
-        "Find out which receivers show this universe and which do not: that is how they differ.",
+        "Find out which receivers show this universe and which do not: not all of them discard such data.",
     ),
 )

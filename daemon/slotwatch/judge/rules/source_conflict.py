@@ -28,7 +28,7 @@ class SourceConflictParameters(RuleParameters):
 class SourceConflictFacts(Facts):
     fight: str
     priority: str
-    slots: int
+    slots: str
 
 
 class Conflicts:
@@ -58,7 +58,8 @@ class Conflicts:
         slots = int(pairs.contested[here].max()) if len(here) else 0
         artnet = ctx.universes.protocol[row] == Protocol.ARTNET
         fight = "fight"
-        priority = "by two addresses" if artnet else f"at priority {int(streams.priority[rows[0]])}" if rows else ""
+        several = "from two addresses" if len(rows) == 2 else "from several addresses"
+        priority = several if artnet else f"at priority {int(streams.priority[rows[0]])}" if rows else ""
         addresses = {ctx.sources[ctx.source_of(stream)].address for stream in rows}
         if artnet and len(addresses) == 1:
             fight, priority = "fights with itself", f"from {len(rows)} physical ports"
@@ -77,7 +78,9 @@ class Conflicts:
             universes=(row,),
             streams=tuple(rows),
             networks=(int(ctx.universes.network[row]),),
-            facts=SourceConflictFacts(fight, priority, slots),
+            facts=SourceConflictFacts(
+                fight, priority, f"{wording.count(slots, 'slot')} {'gets' if slots == 1 else 'get'}"
+            ),
             evidence=tuple(evidence),
             cause="more-than-two" if len(rows) > 2 else "two-sources",
             weight=float(slots),
@@ -129,7 +132,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
     short=ShortWords("{place} contested", "{n} universes contested", look="Identify the second source", audience=5),
-    sentence="{sources} {fight} over {universes} {priority}: {slots} slots get different levels.",
+    sentence="{sources} {fight} over {universes} {priority}: {slots} different levels.",
     judged_by=judged_by(SourceConflictParameters(), bind),
     facts=SourceConflictFacts,
     effects=frozenset({Effect.RIVALRY}),

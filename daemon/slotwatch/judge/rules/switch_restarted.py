@@ -70,7 +70,7 @@ def describe_restarted_switch(ctx: RuleContext, key: Key) -> Finding:
 _WORDS = {
     RestartKind.WHOLE: (
         "Switch {switch} restarted",
-        "Its ports were dark until it was up again: what is connected to it was cut off.",
+        "While a switch starts, what is connected to it is cut off.",
     ),
     RestartKind.MANAGEMENT: (
         "The management of switch {switch} restarted",

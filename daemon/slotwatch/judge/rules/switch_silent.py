@@ -52,7 +52,7 @@ def describe_silent_switch(ctx: RuleContext, name: str) -> Finding:
         facts=SwitchSilentFacts(name, f": {reason}" if reason else ""),
         evidence=(
             "Without its answers, the show is judged by packets alone.",
-            f"It last answered at {ctx.time_of_day(record.answered_ns)}."
+            f"The last answer before that came at {ctx.time_of_day(record.answered_ns)}."
             if record and record.answered_ns
             else "It has not answered since this listener started.",
         ),

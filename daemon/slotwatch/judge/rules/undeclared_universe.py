@@ -10,7 +10,8 @@ import numpy as np
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
-from slotwatch.judge.numbering_mistakes import declared_relatives, moved_from
+from slotwatch.judge.leg_causes import checks_of_wrong_network
+from slotwatch.judge.numbering_mistakes import HEARD_AT_START_NS, MOVE_NS, declared_relatives, moved_from
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.universes import ended_by_leaving
@@ -45,7 +46,7 @@ def is_undeclared(ctx: RuleContext, p: UndeclaredUniverseParameters) -> Mask:
 
 def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     winner = int(ctx.universes.winner[row])
-    relatives = declared_relatives(ctx, row)
+    relatives = [one for one in declared_relatives(ctx, row) if _came_from(ctx, row, one)]
     moved = moved_from(ctx, row)
     looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
     if moved:
@@ -54,11 +55,12 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
             f" Its source stopped {ctx.name_universes(moved)} at {ctx.time_of_day(last_ns)}: it may have moved."
         )
         relatives = relatives or moved
-    belongs = declared_elsewhere(ctx, row)
+    belongs = [home for home in declared_elsewhere(ctx, row) if _came_from(ctx, row, home)]
     if belongs:
         home = ctx.network_name(int(ctx.universes.network[belongs[0]]))
-        looks_like = f" The house file has it on {home}, where it is not heard: it may be in the wrong network."
+        looks_like = f" The house file has it on {home}, where it is not heard: a lead or a VLAN may be wrong."
     name = ctx.source_name(ctx.source_of(winner)) if winner >= 0 else ""
+    on = f"network {ctx.network_name(int(ctx.universes.network[row]))}"
     return Finding(
         group=f"source:{name}" + (f":{row}" if relatives and not belongs else "") + (" elsewhere" if belongs else ""),
         since_ns=int(ctx.universes.first_frame_ns[row]),
@@ -69,7 +71,17 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
         evidence=(f"{ctx.universe_name(row)}: data since {ctx.time_of_day(int(ctx.universes.first_frame_ns[row]))}.",),
         cause="wrong-network" if belongs else "numbered-off" if relatives else "",
         weight=float(bool(relatives)),
+        next_checks=checks_of_wrong_network(f'"{name}"' if name else "its source", on) if belongs else (),
     )
+
+
+def _came_from(ctx: RuleContext, here: int, home: int) -> bool:
+    """Whether data that is due on one universe may come on this one instead: it began here as that ended, or never
+    came there. Where both had data before, only one of them has lost it.
+    """
+    winner, last_ns = int(ctx.universes.winner[here]), int(ctx.universes.last_arrival_ns[home])
+    since_ns = ctx.streams.since_ns[winner] if winner >= 0 else ctx.universes.first_frame_ns[here]
+    return not last_ns or int(since_ns) > max(last_ns - MOVE_NS, ctx.started_ns + HEARD_AT_START_NS)
 
 
 def bind(setup: RuleSetup, p: UndeclaredUniverseParameters) -> tuple[RuleBinding, ...]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from slotwatch.house.schema import House
+from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Effect, Explains, Reach
@@ -21,6 +21,7 @@ from slotwatch.wire.universe import Protocol
 
 MOST_TAKEN = 8
 """Universes of one source whose takeovers are reported together; beyond that, only the worst."""
+PLAN = "Look at the written priority plan."
 PRIORITIES = 256
 """More than any priority."""
 
@@ -74,11 +75,11 @@ class UnexpectedSources:
         priority, winner = int(streams.priority[row]), int(ctx.universes.winner[universe])
         above = declared is not None and declared.priority is not None and priority > declared.priority
         if above:
-            reason, cause = f"does so at priority {priority}, above its declared {declared.priority}", "priority"  # type: ignore[union-attr]
+            reason, cause = f" at priority {priority}, above its declared {declared.priority}", "priority"  # type: ignore[union-attr]
         elif declared is None:
-            reason, cause = "is not declared", "undeclared"
+            reason, cause = " and is not declared", "undeclared"
         else:
-            reason, cause = "is not declared for it", "not-for-this-universe"
+            reason, cause = ", for which it is not declared", "not-for-this-universe"
         earlier = self._came_in_place_of(ctx, row) if declared is None else -1
         if earlier >= 0:
             reason += f". It seems to be {ctx.say_source(earlier)}, back under another identity or address"
@@ -89,15 +90,16 @@ class UnexpectedSources:
             effect = "It is in control."
             won = Takeover.of(ctx, row, by_packets=True)
             if won is not None and won.slots:
-                effect += f" At priority {priority} {won.say_taken(ctx, self._elsewhere(ctx, row, by_packets=True))}"
+                taken = won.say_taken(ctx, self._elsewhere(ctx, row, by_packets=True))
+                effect = f"It is in control: {taken}" if above else f"{effect} At priority {priority} {taken}"
         elif winner >= 0 and streams.priority[winner] > priority:
             effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
-            effect = "It counts as much as the other sources."
+            effect = "It has as much effect as the other sources."
         before = ctx.before.incident(RULE.name, ctx.universe_name(universe), ctx.source_key(ctx.first_leg(source)))
         first_ns = min(int(streams.first_frame_ns[row]), before.began_ns if before else ctx.now_ns)
         is_e131 = streams.protocol[row] == Protocol.E131  # Art-Net has neither priority nor CID
-        taken = takeover.slots if takeover is not None else 0
+        slots = takeover.slots if takeover is not None else 0
         return Finding(
             group=f"source:{ctx.source_name(source)}:{cause}",
             # One that rises above its priority has sent before; a stranger was one from its first frame.
@@ -112,10 +114,10 @@ class UnexpectedSources:
                 + f"first seen {ctx.time_of_day(first_ns)}.",
             ),
             cause=IDENTITY_CHANGED if earlier >= 0 else cause,
-            next_checks=CHECKS_OF_ITS_RETURN if earlier >= 0 else (),
+            next_checks=CHECKS_OF_ITS_RETURN if earlier >= 0 else _checks_of(declared, above=above),
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
-            lower=-1 if taken else 0,
-            weight=float(taken * PRIORITIES + priority),
+            lower=-1 if slots else 0,
+            weight=float(slots * PRIORITIES + priority),
             on_any_network=declared is None and _is_no_swapped_one(ctx, source, universe),
         )
 
@@ -131,6 +133,14 @@ class UnexpectedSources:
             return []
         found = [Takeover.of(ctx, one, by_packets=by_packets) for one in rows[unexpected].tolist()]
         return [one for one in found if one is not None]
+
+
+def _checks_of(declared: DeclaredSource | None, *, above: bool) -> tuple[str, ...]:
+    """Give the checks of a source that the house file names: nobody has to find out who it is."""
+    if declared is None:
+        return ()
+    where = "its priority setting" if above else "its list of outputs"
+    return f"Look at {declared.name}: {where}.", PLAN
 
 
 def _is_no_swapped_one(ctx: RuleContext, source: int, universe: int) -> bool:
@@ -151,7 +161,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
     short=ShortWords("unknown source", "{n} unknown sources", look="Look at its name and address", audience=3),
-    sentence="{sources} sends {universes} and {reason}. {effect}",
+    sentence="{sources} sends {universes}{reason}. {effect}",
     judged_by=judged_by(UnexpectedSourceParameters(), bind),
     facts=UnexpectedSourceFacts,
     effects=frozenset({Effect.RIVALRY}),
@@ -166,7 +176,7 @@ RULE = Rule(
     faults=("F12", "F38", "F39"),
     next_checks=(
         "Find out who it is: name and address are in the evidence.",
-        "Look at the written priority plan.",
+        PLAN,
     ),
     next_checks_quiet=(
         f"{CLEAR_FIRST} Declare it in the house file if it belongs here, else take it off the network.",

@@ -14,7 +14,7 @@ from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains,
 from slotwatch.judge.homes import went_home
 from slotwatch.judge.likeness import LEAD_WORKS
 from slotwatch.judge.parameters import RuleParameters, number
-from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.rule import CLEAR_FIRST, LOOK_AT_STAGE, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
 from slotwatch.judge.storms import Storms
 from slotwatch.judge.succession import MOST_LOOKED_AT
@@ -130,7 +130,7 @@ RULE = Rule(
     next_checks=(
         "Look at the screen of the source: is it running, and does it list this universe as sent?",
         "Look at the link lamps of the source's network socket and of its switch port.",
-        "Look at the stage: do the racks and fixtures hold their last look, or fade?",
+        LOOK_AT_STAGE,
     ),
     next_checks_quiet=(
         f"{CLEAR_FIRST} Reseat the source's network lead at both ends, then try another lead and another switch port.",

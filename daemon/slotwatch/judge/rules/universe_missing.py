@@ -14,6 +14,7 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere
+from slotwatch.judge.leg_causes import checks_of_wrong_network, plain_names, say_networks
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
@@ -27,6 +28,10 @@ _HEARD_BEFORE = "still not heard after the restart of this listener"
 _HEARD_UNTIL = "not heard since the restart of this listener, though heard before it"
 ALARM_PHASES = ("pre-show", "show")
 REFRESH_S = 5.0
+CHECKS_OF_AN_EMPTY_NETWORK = (
+    "Look at the sources of this network: is any of them on and sending?",
+    "Run `slotwatch host`: it checks this computer's interfaces and ports. A firewall here may drop the packets too.",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,15 +97,15 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
             f"Before this listener restarted it was heard, in the minute from {ctx.time_of_day(before_ns)}."
         )
     heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
-    also = []
+    also: list[str] = []
+    movers = heard
     if strays:
         senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
+        movers = sorted(senders)
         arrives = wording.list_names(ctx.network_name(int(ctx.universes.network[stray])) for stray in strays)
         named = wording.list_names(ctx.say_sources(senders))
-        looks_like = f" It arrives on {arrives} instead, from {named}."
-        evidence.append(
-            f"{named} sends it on {arrives}, where it is not declared: a lead or VLAN in the wrong network."
-        )
+        looks_like = f" The data arrives on {arrives} instead, from {named}."
+        evidence.append(f"{named} sends it on {arrives}, where it is not declared: a lead or a VLAN may be wrong.")
     if sources and not heard:
         also.append("its source is off: nothing of it is heard at all")
     by_lists = say_lists(ctx, row, () if strays else heard)
@@ -109,6 +114,17 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     looks_like += "" if alike else by_lists.hint
     # A source that is heard on one network alone may be on the wrong one, unless it was known to have lost the other.
     is_elsewhere = bool(strays or (by_lists.is_elsewhere and known is None))
+    checks = earlier.next_checks if earlier else ()
+    if is_elsewhere:
+        legs = (leg for source in movers for leg in (source, *ctx.other_legs(source)))
+        on = say_networks(ctx, sorted({ctx.sources[leg].network for leg in legs}))
+        checks = checks or checks_of_wrong_network(plain_names(ctx, movers), on)
+    else:
+        also.append("it is sent unicast to its receivers only, and is not visible from this port")
+    network = int(ctx.universes.network[row])
+    if not last_ns and not any(ctx.sources[source].network == network for source in ctx.sources):
+        evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
+        checks = checks or CHECKS_OF_AN_EMPTY_NETWORK
     return Finding(
         group=_group(sources, is_elsewhere=is_elsewhere, earlier=earlier, is_known=known is not None)
         + (" heard before" if was_heard and earlier is None else ""),
@@ -122,8 +138,8 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         evidence=(*evidence, *alike),
         cause="wrong-network" if is_elsewhere else known.cause if known else "",
         confidence=known.confidence if known else Confidence.CERTAIN,
-        next_checks=earlier.next_checks if earlier else (),
-        also_possible=(*also, "it is sent unicast to its receivers only, and is not visible from this port"),
+        next_checks=checks,
+        also_possible=tuple(also),
     )
 
 

@@ -159,7 +159,7 @@ def _words(ctx: RuleContext, row: int, limits: UsualLimits) -> tuple[UnlikeUsual
         return UnlikeUsualFacts("as usual again tonight", known_shows(known), "the same"), (), 0.0
     found.sort(key=lambda one: -one[0])
     name = ctx.universe_name(row)
-    evidence = tuple(f"{name}: {one.tonight}; the last {one.shows} shows {one.usual}." for _, one in found)
+    evidence = tuple(f"{name}: {one.tonight}, {one.usual} in the last {one.shows} shows." for _, one in found)
     return found[0][1], evidence, found[0][0]
 
 
@@ -184,7 +184,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.NOTE,
     short=ShortWords("{place} unlike usual", "{n} universes unlike usual"),
-    sentence="{universes}{from_sender}: {tonight}; the last {shows} shows {usual}.",
+    sentence="{universes}{from_sender}: {tonight}, {usual} in the last {shows} shows.",
     judged_by=judged_by(UnlikeUsualParameters(), bind),
     facts=UnlikeUsualFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),
@@ -197,6 +197,6 @@ RULE = Rule(
     next_checks=(
         "Ask what was changed since the last show: a switch, a lead, a program on the desk's computer.",
         "Check whether other universes of the same source are unlike usual too.",
-        "Look at this universe's page: tonight's line over what is usual.",
+        "Look at this universe's page: it shows tonight's line over what is usual.",
     ),
 )

@@ -50,8 +50,8 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("{place} in wrong group", "{n} in the wrong group", look="Look at the multicast setting"),
-    sentence="{universes}{from_sender}: frames are sent to the group of universe {group}: "
-    "receivers of its own group get nothing.",
+    sentence="{universes}{from_sender}: frames are sent to the group of universe {group}. "
+    "Receivers of its own group get nothing.",
     judged_by=judged_by(WrongGroupParameters(), bind),
     facts=WrongGroupFacts,
     source="ANSI E1.31-2018 9.1.1, 9.3.1",
