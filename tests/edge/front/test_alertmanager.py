@@ -155,3 +155,45 @@ async def test_a_receiver_that_is_away_stops_nothing_and_no_password_is_shown() 
         await happens(lambda: not alerts.health()["ok"])
         there = f"http://127.0.0.1:{unused_port}"
         assert alerts.health()["text"] == f"Alerts do not reach {there}: it cannot be reached (Connection refused)."
+
+
+async def test_a_redirection_is_no_delivery_and_what_a_stranger_says_is_one_plain_line() -> None:
+    """A proxy that sends to its sign-in page, which answers 200; one that prints control characters and lines."""
+    followed: list[str] = []
+
+    async def sign_in(request: web.Request) -> web.Response:
+        followed.append(request.path)
+        return web.Response(text="please sign in")
+
+    async def redirect(_request: web.Request) -> web.Response:
+        raise web.HTTPFound("/sign-in", text="moved\x1b[31m\nthere")
+
+    app = web.Application()
+    app.add_routes([web.post("/api/v2/alerts", redirect), web.get("/sign-in", sign_in)])
+    async with TestServer(app) as server:
+        url = str(server.make_url("")).rstrip("/")
+        alerts = Alertmanager(house(url))
+        async with sending(alerts):
+            alerts.note(snapshot())
+            await happens(lambda: not alerts.health()["ok"])
+            assert alerts.health()["text"] == f"Alerts do not reach {url}: it answered 302: moved [31m there."
+    assert not followed
+
+
+async def test_a_receiver_that_says_nothing_or_nonsense_is_told_in_words() -> None:
+    says = b""
+
+    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(65536)
+        writer.write(says)
+        writer.close()
+
+    server = await asyncio.start_server(answer, "127.0.0.1", 0)
+    url = f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}"
+    alerts = Alertmanager(house(url))
+    async with server, sending(alerts):
+        alerts.note(snapshot())
+        closed = f"Alerts do not reach {url}: it closed the connection without an answer."
+        await happens(lambda: alerts.health()["text"] == closed)
+        says = b"\xff\x00 nonsense\r\n\r\n"
+        await happens(lambda: alerts.health()["text"] == f"Alerts do not reach {url}: its answer is not understood.")

@@ -29,7 +29,7 @@ from slotwatch.snapshot.health import ListenerHealth, NotJudgedRow
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import MinuteSums
-from tests.patience import happens
+from tests.patience import PATIENCE_S, happens
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, snapshot
 
 WALL_MS = (NOW_NS + WALL_OFFSET_NS) // 1_000_000
@@ -180,16 +180,20 @@ def test_kill_9_loses_nothing_that_was_confirmed(path: Path) -> None:
 
 @pytest.mark.parametrize("damage", [b"this was never a database" * 100, b"\x00" * 8192])
 async def test_a_damaged_file_is_moved_aside_and_reported(
-    path: Path, damage: bytes, monkeypatch: pytest.MonkeyPatch
+    path: Path, damage: bytes, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    quick_retry(monkeypatch)
+    """The new file is begun at once: what is given meanwhile is kept, and is said to be."""
+    monkeypatch.setattr(writer_module, "RETRY_S", PATIENCE_S)
+    monkeypatch.setattr(writer_module, "CONFIRM_WITHIN_S", PATIENCE_S)
     overwrite(path, damage)
     history = History(path, FOR_EVER)
+    assert await history.mark("just after the start", "", NOW_NS + WALL_OFFSET_NS)
     history.note(snapshot())
     await happens(lambda: "damaged" in history.health()["text"] and kept(path, Archive.next_id) == 8)
     assert history.health()["ok"], "the new file is well"
     (aside,) = path.parent.glob("slotwatch.db.damaged-*Z")
     assert aside.read_bytes() == damage, "nothing of the old one is lost"
+    assert f"it is kept beside the new one as {aside.name}." in capsys.readouterr().err
     history.close()
 
 

@@ -14,7 +14,7 @@ import aiohttp
 
 from slotwatch import clock
 from slotwatch.durations import NANOSECONDS
-from slotwatch.edge.front.reasons import why_unreachable
+from slotwatch.edge.front.reasons import why_refused, why_unreachable
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.alerts import Labels, alerts
@@ -95,12 +95,13 @@ class Alertmanager:
 
     async def _post(self, session: aiohttp.ClientSession, url: str, body: list[dict[str, object]]) -> None:
         try:
-            async with session.post(f"{url.rstrip('/')}/api/v2/alerts", json=body) as response:
+            # A redirection would make a GET of it, whose answer says nothing about the alerts.
+            post = session.post(f"{url.rstrip('/')}/api/v2/alerts", json=body, allow_redirects=False)
+            async with post as response:
                 if response.status < 300:
                     self._troubles.pop(url, None)
                     return
-                reason = (await response.text())[:200].strip()
-                trouble = f"it answered {response.status}{f': {reason}' if reason else ''}"
+                trouble = await why_refused(response)
         except TimeoutError:
             trouble = f"no answer within {ANSWER_WITHIN_S:.0f} s"
         except (aiohttp.ClientError, OSError, ValueError) as error:

@@ -139,6 +139,8 @@ class HistoryWriter:
                 self._fail(error, pending)
                 if stopping:
                     return
+                if not self.trouble:
+                    continue  # the damaged file is out of the way: a new one is begun at once
                 with self._lock:
                     self._lock.wait_for(lambda: self._stopping, timeout=RETRY_S)
             except Exception as error:
@@ -159,6 +161,8 @@ class HistoryWriter:
             self._pending = self._bounded(pending.before(self._pending))
         if _is_damaged(error) and (aside := self._move_aside()) is not None:
             self.remark = f"The history file was damaged; it is kept beside the new one as {aside.name}."
+            self.trouble = ""
+            print(f"slotwatch: {self.remark}", file=sys.stderr, flush=True)
             return
         self.trouble = f"The history is not being kept: {_sentence(error)} ({self.path}). Everything else continues."
 

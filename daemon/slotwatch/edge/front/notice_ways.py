@@ -16,7 +16,7 @@ import aiohttp
 
 from slotwatch import __version__, clock
 from slotwatch.edge.front.apprise_sending import one_line
-from slotwatch.edge.front.reasons import why_unreachable
+from slotwatch.edge.front.reasons import why_refused, why_unreachable
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.outgoing import Notify, Webhook
@@ -26,7 +26,6 @@ from slotwatch.views.notice import Notice
 ANSWER_WITHIN_S = 10.0
 SEND_WITHIN_S = 90.0
 """A mail server may take its time; the library's own limit is 60 s."""
-LONGEST_REASON = 300
 KEY_PREFIX = b"whsec_"
 
 
@@ -125,8 +124,7 @@ async def _post(url: str, body: bytes, headers: dict[str, str]) -> str:
         ):
             if 200 <= response.status < 300:
                 return ""
-            printed = (await response.content.read(LONGEST_REASON)).decode("utf-8", "replace").strip()
-            return f"it answered {response.status}" + (f": {one_line(printed)}" if printed else "")
+            return await why_refused(response)
     except TimeoutError:
         return f"no answer within {ANSWER_WITHIN_S:.0f} s"
     except (aiohttp.ClientError, OSError, ValueError) as error:
