@@ -268,6 +268,17 @@ def test_ten_rejected_in_ten_seconds_are_found_and_nine_are_not() -> None:
         assert len(bench.model.counters.rejected_recently(START + 9 * SECOND, 10)) == count - 9
 
 
+def test_rejected_packets_began_with_the_first_of_them_however_they_are_cut_into_batches() -> None:
+    """Reference: the time of the first packet after 10 s without any."""
+    sent = [Sent(START + i * MS, b"?", "10.7.0.7") for i in range(3)]
+    sent += [Sent(START + 30 * SECOND + i * 10 * MS, b"?", "10.7.0.7") for i in range(12)]
+    for cuts in (1, 5, len(sent)):
+        bench = Bench()
+        bench.feed_split(sent, [cuts])
+        (one,) = bench.model.counters.offenders.values()
+        assert one.began_ns(START + 31 * SECOND) == START + 30 * SECOND
+
+
 def test_sync_senders_and_nodes_have_bounds() -> None:
     bench = Bench()
     bench.feed_split([Sent(START + i, e131_sync(i % 60_000 + 1), "10.1.0.1") for i in range(MAX_SYNCS + 88)], [100])

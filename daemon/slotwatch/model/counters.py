@@ -47,12 +47,13 @@ class Offender:
     """Counts of whole seconds, by second modulo 10."""
     second: int = 0
 
-    def count(self, t_ns: int, reason: int, packets: int) -> None:
-        if not self.recent(t_ns):
-            self.first_ns = t_ns
+    def count(self, first_ns: int, last_ns: int, reason: int, packets: int) -> None:
+        """Take packets of one second, of which the first and the last came at these times."""
+        if not self.recent(first_ns):
+            self.first_ns = first_ns
         self.buckets[self.second % OFFENCE_BUCKETS] += packets
         self.total += packets
-        self.last_ns = max(self.last_ns, t_ns)
+        self.last_ns = max(self.last_ns, last_ns)
         self.last_reason = reason
 
     def recent(self, now_ns: int) -> int:
@@ -158,7 +159,7 @@ class PacketCounters:
                     self._make_room(t_ns)
                 offender = Offender(*key, int(batch.protocol[row]), t_ns, t_ns, second=t_ns // 1_000_000_000)
                 self.offenders[key] = offender
-            offender.count(int(batch.t_ns[wrong[last]]), int(status[last]), count)
+            offender.count(t_ns, int(batch.t_ns[wrong[last]]), int(status[last]), count)
 
     def _may_add(self, t_ns: int) -> bool:
         second = t_ns // 1_000_000_000
