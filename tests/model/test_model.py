@@ -13,6 +13,7 @@ from slotwatch.house.schema import DeclaredUniverse, House, Limits
 from slotwatch.model.endings import ALONE_NS
 from slotwatch.model.model import Model
 from slotwatch.model.streams import EVERY_STEP
+from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131, frames
@@ -424,6 +425,31 @@ def test_windows_are_empty_after_a_long_leap_and_fill_again() -> None:
     bench.feed(frames(40, start_ns=START + 7 * 3600 * SECOND))
     bench.model.advance(START + 7 * 3600 * SECOND + SECOND)
     assert streams.frames_1s[row] == 40
+
+
+@pytest.mark.parametrize("gap_s", [11.6, 12.1, 12.3, 13, 61.7, 700])
+def test_a_silence_in_one_leap_leaves_what_its_steps_leave(gap_s: float) -> None:
+    """Reference: the same silence in steps of 100 ms, in which every bucket is turned."""
+    benches = Bench(), Bench()
+    again_ns = START + round(gap_s * SECOND)
+    for bench in benches:
+        bench.feed(frames(7, every_ns=130 * MS))
+        bench.feed([*frames(40, source=cid(2), src="10.20.0.11", universe=2), Sent(START + SECOND, b"?")])
+        bench.model.advance(START + 4 * SECOND)
+        assert not bench.model.streams.live.any()
+    for at_ns in range(START + 4 * SECOND, again_ns, 100 * MS):
+        benches[1].model.advance(at_ns)
+    for more in ([], frames(30, start_ns=again_ns), frames(3, start_ns=again_ns + 2 * SECOND)):
+        for bench in benches:
+            bench.feed(more)
+            bench.model.advance(max([again_ns, *(packet.t_ns for packet in more)]) + 50 * MS)
+        tables = [bench.model.streams for bench in benches]
+        for name in vars(tables[0]):
+            one, other = (getattr(table, name) for table in tables)
+            if isinstance(one, np.ndarray):
+                np.testing.assert_array_equal(one[: tables[0].top], other[: tables[1].top], err_msg=name)
+        sums = [bench.model.streams.windows.sums((FRAMES, LOST), 70) for bench in benches]
+        np.testing.assert_array_equal(*sums)
 
 
 def test_a_new_house_keeps_what_was_heard() -> None:

@@ -164,11 +164,14 @@ class Model:
     def _turn_to(self, bucket: int) -> None:
         """Begin every bucket up to this one in which anything changes."""
         windows, each = self.streams.windows, self._bucket + 1
+        if windows.are_empty_at(bucket) and not self.streams.is_crowded and self._only_forgets:
+            self._skip_to(bucket)
+            return
         may_be_empty = True
         while each <= bucket:
             left = bucket + 1 - each
-            if may_be_empty and windows.is_empty:
-                if not self._may_name and not self.streams.live[: self.streams.top].any():
+            if may_be_empty and windows.are_empty_at(each - 1):
+                if self._only_forgets:
                     self._bucket = each - 1
                     self._skip_to(bucket)
                     return
@@ -213,9 +216,9 @@ class Model:
         self.streams.windows.empty(self._bucket)
 
     def _skip_to(self, bucket: int) -> None:
-        """Leap over buckets in which nothing is live and no window holds anything: only memory runs out in them."""
+        """Leap to a bucket at which no window holds anything any more, where memory runs out until then and no more."""
         before = self._ahead.kept
-        self.streams.windows.skip(bucket - self._bucket)
+        self.streams.windows.run_out(bucket)
         if bucket // SECOND > self._bucket // SECOND:
             self.sources.expire_lists(bucket // SECOND * SECOND * BUCKET_NS)
         if bucket // BRIEF_BUCKETS > self._bucket // BRIEF_BUCKETS:
@@ -243,6 +246,11 @@ class Model:
         if bucket % MINUTE == 0:
             streams.forget_old(bucket * BUCKET_NS)
         return changed
+
+    @property
+    def _only_forgets(self) -> bool:
+        """Whether nothing is live and no source may get another name: only windows and memory run out in time."""
+        return not self._may_name and not np.count_nonzero(self.streams.live[: self.streams.top])
 
     @property
     def _may_name(self) -> bool:

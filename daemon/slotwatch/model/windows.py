@@ -86,10 +86,9 @@ class Windows:
         self._held: dict[int, list[bool]] = {}
         """Of those that are finished, which counts they hold, where it was asked."""
 
-    @property
-    def is_empty(self) -> bool:
-        """Whether every window has been empty for a second and more, so that turning buckets changes nothing."""
-        return self._bucket - self._added_bucket > max(BUCKETS, SECONDS * SECOND) + SECOND
+    def are_empty_at(self, bucket: int) -> bool:
+        """Whether every window will have been empty for a second and more at this bucket, if nothing is added."""
+        return bucket - self._added_bucket > max(BUCKETS, SECONDS * SECOND) + SECOND
 
     @property
     def ring(self) -> NDArray[np.int16]:
@@ -192,13 +191,22 @@ class Windows:
 
     def empty(self, bucket: int) -> None:
         """Forget all counts and go to this bucket; totals must have been folded."""
-        self._ring[:], self._folded[:] = 0, 0
-        self._gaps_us[:], self._uneven_us[:] = 0, 0
+        self.run_out(bucket)
+        self._added_bucket = bucket
+
+    def run_out(self, bucket: int) -> None:
+        """Leap to a bucket at which every window is empty, whatever is in them now; totals must have been folded."""
+        top = self._table.top
+        for filled in self._filled:
+            self._ring[:, filled % BUCKETS, :top] = 0
+        self._folded[:, :top] = 0
+        self._gaps_us[:, :top] = 0
+        self._uneven_us[:, :top] = 0
         for name, _, _ in COLUMNS:
-            getattr(self._table, name)[:] = 0
+            getattr(self._table, name)[:top] = 0
         self._filled.clear()
         self._held.clear()
-        self._bucket = self._added_bucket = bucket
+        self._bucket = bucket
 
     def pass_over(self, buckets: int) -> None:
         """Leap over buckets before the next change."""

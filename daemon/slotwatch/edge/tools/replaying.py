@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -197,10 +198,10 @@ class Replay:
         holds_until_ns = engine.holds_until_ns(paced_until_ns) if engine.judge.is_watching else 0
         left_out: list[int] = []
         stop_ns = min(until_ns, holds_until_ns)
-        if soonest_loss_ns is None:
-            # Until then all steps are alike.
-            left_out += range(self._due_ns + longest_ns, min(paced_until_ns + longest_ns, stop_ns), longest_ns)
-            self._due_ns = left_out[-1] if left_out else self._due_ns
+        # Until then all steps are alike.
+        alike_until_ns = paced_until_ns + longest_ns if soonest_loss_ns is None else soonest_loss_ns + 1
+        left_out += range(self._due_ns + longest_ns, min(alike_until_ns, stop_ns), longest_ns)
+        self._due_ns = left_out[-1] if left_out else self._due_ns
         deadlines_ns = self._deadlines_ns()
         while True:
             step_ns = self._step_ns(self._due_ns - begun_ns, longest_ns, soonest_loss_ns, deadlines_ns)
@@ -226,13 +227,16 @@ class Replay:
         if silent_ns < DELAYS_NS:
             return NANOSECONDS
         step_ns = max(NANOSECONDS, silent_ns // SHARE)
-        later = [at_ns - self._due_ns for at_ns in deadlines_ns if at_ns > self._due_ns]
-        return min([step_ns, *(left_ns + TICK_NS for left_ns in later)])
+        next_one = bisect_right(deadlines_ns, self._due_ns)
+        if next_one == len(deadlines_ns):
+            return step_ns
+        return min(step_ns, deadlines_ns[next_one] - self._due_ns + TICK_NS)
 
     def _deadlines_ns(self) -> list[int]:
+        """Times after which something may end, ascending."""
         queriers = self.engine.judge.listener.queriers.by_network.values()
         since = [querier.last_ns for known in queriers for querier in known.values()]
-        return [last_ns + after_ns for last_ns in (*since, self._last_ns) for after_ns in DEADLINES_NS]
+        return sorted(last_ns + after_ns for last_ns in (*since, self._last_ns) for after_ns in DEADLINES_NS)
 
     def _longest_ns(self) -> int:
         """How long the engine can wait for the next tick while no stream is lost."""
