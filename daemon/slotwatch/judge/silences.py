@@ -89,7 +89,7 @@ def seen_by_listener(ctx: RuleContext, mask: Mask) -> Mask:
     return mask
 
 
-def awaited_ns(ctx: RuleContext, rows: slice | list[int] = EVERY) -> NDArray[np.int64]:
+def awaited_ns(ctx: RuleContext, rows: slice | list[int] | NDArray[np.intp] = EVERY) -> NDArray[np.int64]:
     """Since when each universe could be heard: since the start, or since a reload declared it."""
     since_ns: NDArray[np.int64] = np.maximum(ctx.universes.declared_ns[rows], ctx.started_ns)
     return since_ns

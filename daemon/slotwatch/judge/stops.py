@@ -67,7 +67,7 @@ def measure_stops(ctx: RuleContext) -> Stops:
     owed_ns = np.where(
         streams.equal_frames > RESTING_FRAMES, pace_ns, np.where(moving_e131, 3 * pace_ns // 2, keep_alive_ns)
     )
-    owed_ns = np.clip(np.maximum(owed_ns, gap_ns), SHORTEST_NS, 2 * KEEP_ALIVE_ARTNET_NS)
+    owed_ns = np.minimum(np.maximum(np.maximum(owed_ns, gap_ns), SHORTEST_NS), 2 * KEEP_ALIVE_ARTNET_NS)
     # At rest the last interval is that of keep-alive; before it moved, so that the next may be one.
     usual_ns = np.maximum(gap_ns, np.where(streams.equal_frames < 2, streams.median_interval_ns, keep_alive_ns))
     had_frames = streams.used & (last_ns > 0)

@@ -34,7 +34,7 @@ def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
     """Streams of a source that came back under another identity or address, for a minute."""
     streams = ctx.streams
     # Only where somebody fell silent can anybody have come back: a whole house that has just appeared costs nothing.
-    if not np.count_nonzero(ctx.beside_a_dead_one):
+    if not ctx.live_count or not np.count_nonzero(ctx.beside_a_dead_one):
         return np.zeros(streams.count, np.bool_)
     changed = ctx.live & (ctx.now_ns - streams.first_frame_ns < ns_from_s(p.shown_s))
     changed &= ctx.now_ns - ctx.started_ns > ns_from_s(p.start_s)

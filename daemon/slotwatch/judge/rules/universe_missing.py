@@ -66,7 +66,10 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
 
 def is_just_due(ctx: RuleContext, p: UniverseMissingParameters) -> bool:
     """Whether the time given to a house ends within a second, or ended within the last."""
-    past_start_ns = ctx.now_ns - awaited_ns(ctx) - ns_from_s(p.start_s)
+    expected = np.flatnonzero((ctx.universes.declared >= 0) & ctx.universes.expected)
+    if not len(expected):
+        return False
+    past_start_ns = ctx.now_ns - awaited_ns(ctx, expected) - ns_from_s(p.start_s)
     return bool(((past_start_ns > -NANOSECONDS) & (past_start_ns < NANOSECONDS)).any())
 
 
