@@ -250,6 +250,18 @@ def test_a_recording_that_cannot_be_read_is_never_healthy(
     assert found["unread"] == dict.fromkeys(found["unread"], 0) | {how: 560}
 
 
+def test_a_recording_that_cuts_all_levels_and_keeps_discovery_lists_is_not_healthy(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A discovery list of one universe has 122 octets (ANSI E1.31-2018 4.3), a full data packet 638."""
+    (listed,) = compose.e131_discovery(CID, "Desk A", [7])
+    packets = [*stream(14), (14_000_000_000, ethernet(ipv4(udp(listed), dst="239.255.250.214")))]
+    path = tmp_path / "show.pcap"
+    path.write_bytes(frames.pcap([(T + t, packet) for t, packet in packets], snap=200))
+    assert cli.main(["replay", str(path)]) == 2
+    assert "Nothing could be judged: of 561 packets, 560 cut short" in capsys.readouterr().out
+
+
 def test_what_a_cut_recording_lacks_is_neither_missing_nor_lost(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

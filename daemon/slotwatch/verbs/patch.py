@@ -66,8 +66,10 @@ def _only(house: House, text: str | None) -> UniverseId | None:
 
 
 def _find(house: House, footprint: int, count: int, only: UniverseId | None, as_json: bool) -> int:
+    if count < 1:
+        raise WrongRequest("--count: a number of fixtures from 1 is expected")
     try:
-        found = find_addresses(house, footprint, max(1, count), only)
+        found = find_addresses(house, footprint, count, only)
     except ValueError as error:
         raise WrongRequest(f"--find: {error}") from None
     if as_json:

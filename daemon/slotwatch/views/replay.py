@@ -68,9 +68,14 @@ UNREAD = {
 """Reasons why a frame gave no datagram, as a person reads them."""
 
 
-def _unjudged(capture: CaptureSummary, incidents: list[Incident]) -> str:
-    """Say why nothing could be judged; empty if something was."""
-    if capture.show_packets or ((incidents or capture.group_messages) and not capture.hidden):
+def _unjudged(capture: CaptureSummary, incidents: list[Incident], levels_came: bool) -> str:
+    """Say why nothing could be judged; empty if something was.
+
+    levels_came: whether a frame was read. A recording that cuts long packets still has whole discovery lists and polls.
+    """
+    if (capture.show_packets and (levels_came or incidents or not capture.hidden)) or (
+        (incidents or capture.group_messages) and not capture.hidden
+    ):
         return ""
     why = ", ".join(f"{count} {UNREAD[reason]}" for reason, count in capture.unread.items() if count)
     if not capture.hidden:
@@ -111,10 +116,11 @@ class ReplayReport:
 def replay_report(capture: CaptureSummary, snapshot: Snapshot, incidents: list[Incident]) -> ReplayReport:
     """Make the report from the snapshot at the end and all incidents."""
     sheet = Sheet(snapshot)
+    universes = api.universes(sheet)
     return ReplayReport(
         capture=capture,
-        unjudged=_unjudged(capture, incidents),
-        universes=api.universes(sheet),
+        unjudged=_unjudged(capture, incidents, any(one["frames"] for one in universes)),
+        universes=universes,
         sources=api.sources(sheet),
         incidents=[api.incident(sheet, found) for found in incidents],
         rejected=rejected(snapshot),

@@ -211,7 +211,9 @@ def _tags(walk: _Walk) -> NDArray[np.uint16]:
         rows = np.flatnonzero(walk.alive & np.isin(walk.kind, TAGS) & (walk.at + 4 <= walk.end))
         if not len(rows):
             break
-        vlan[rows] = walk.word(rows, 0) & 0x0FFF
+        number = walk.word(rows, 0) & 0x0FFF
+        # IEEE 802.1Q 9.6: number 0 is no VLAN, such a tag gives only a priority.
+        vlan[rows] = np.where(number == 0, vlan[rows], number)
         walk.kind[rows] = walk.word(rows, 2)
         walk.at[rows] += 4
     return vlan
