@@ -12,8 +12,9 @@ import math
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import count, islice
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,9 @@ TICK_NS = 50_000_000
 BATCH_ROWS = 1024
 ROUTED_ROWS = 64
 """Datagrams that are made before they are routed: as in `serve`, they are still in the processor's caches then."""
+SEQUENCE, UNIVERSE, FIRST_SLOT = 111, 113, 126
+"""Bytes of an E1.31 packet (ANSI E1.31-2018 tables 4-2 and 4-3)."""
+SENDER = bytes(10) + b"\xff\xff" + bytes((10, 0, 0, 1))
 PICTURE = Path(__file__).parent.parent / "docs" / "pictures" / "growth.svg"
 ROLES = ("intensity", "red", "green", "blue", "pan", "tilt")
 LINEAR = 1.15
@@ -65,15 +69,15 @@ class Curve:
 class Show:
     """Every stream in turn, slot 1 moving."""
 
-    def __init__(self, universes: int, sources: int = 1, most_rows: int = BATCH_ROWS) -> None:
-        self.streams, self._most_rows = universes * sources, most_rows
+    def __init__(self, universes: int, sources: int = 1) -> None:
+        self.streams = universes * sources
         self._frames = empty(self.streams)
         for row in range(self.streams):
             universe, source = row % universes + 1, row // universes
             sender = source if sources > 1 else universe // 100
-            octets = e131_data((sender + 1).to_bytes(16, "big"), f"desk {sender}", universe, 0, bytes(512))
-            self._frames.data[row, : len(octets)] = np.frombuffer(octets, np.uint8)
-            self._frames.length[row] = len(octets)
+            packet = e131_data((sender + 1).to_bytes(16, "big"), f"desk {sender}", universe, 0, bytes(512))
+            self._frames.data[row, : len(packet)] = np.frombuffer(packet, np.uint8)
+            self._frames.length[row] = len(packet)
             self._frames.dst[row, 10:] = (255, 255, 239, 255, *divmod(universe, 256))
             self._frames.src[row, 10:] = (255, 255, 10, 0, *divmod(sender + 1, 256))
         self._frames.protocol[:] = Protocol.E131
@@ -86,15 +90,15 @@ class Show:
         self.now_ns += span_ns
 
     def next(self) -> Batch:
-        """The frames of the next 50 ms at most, and no more than `most_rows`."""
-        rows = min(self._most_rows, max(1, self.streams * RATE_HZ // 20))
+        """The frames of the next 50 ms at most, and no more than BATCH_ROWS."""
+        rows = min(BATCH_ROWS, max(1, self.streams * RATE_HZ // 20))
         number = self._at + np.arange(rows)
         which, frame = number % self.streams, number // self.streams
         batch = empty(rows)
         for name in ("data", "length", "protocol", "src", "dst"):
             getattr(batch, name)[:] = getattr(self._frames, name)[which]
-        batch.data[:, 111] = frame % 256
-        batch.data[:, 126] = frame * 5 % 256
+        batch.data[:, SEQUENCE] = frame % 256
+        batch.data[:, FIRST_SLOT] = frame * 5 % 256
         each_ns = 1_000_000_000 // (RATE_HZ * self.streams)
         batch.t_ns[:] = self._begins_ns + number * each_ns
         self._at += rows
@@ -188,27 +192,36 @@ def bridged(routes: int) -> float:
             for n in range(routes)
         ),
     )
-    show = Show(max(1, routes), most_rows=ROUTED_ROWS)
-    bridge = Bridge(house, bytes(16), show.now_ns)
-    begins_ns, used = show.now_ns + 3_000_000_000, 0.0
-    while show.now_ns < begins_ns + MEASURED_S * 1_000_000_000:
-        batch = show.next()
-        frames = [
-            (t_ns, source.tobytes(), data[:length].tobytes())
-            for t_ns, source, data, length in zip(
-                batch.t_ns.tolist(), batch.src, batch.data, batch.length.tolist(), strict=True
-            )
-        ]
+    now_ns = 1_000_000_000
+    bridge = Bridge(house, bytes(16), now_ns)
+    begins_ns, used, number = now_ns + 3_000_000_000, 0.0, 0
+    while now_ns < begins_ns + MEASURED_S * 1_000_000_000:
+        datagrams = list(islice(_routed(max(1, routes), number, now_ns), ROUTED_ROWS))
+        number, now_ns = number + ROUTED_ROWS, datagrams[-1][0]
         started = time.thread_time()
-        for t_ns, source, octets in frames:
-            key = (0, int(Protocol.E131), octets[113] << 8 | octets[114])
-            if key in bridge.inputs and not bridge.ingest_datagram(key, t_ns, source, octets):
+        for t_ns, raw in datagrams:
+            key = (0, int(Protocol.E131), raw[UNIVERSE] << 8 | raw[UNIVERSE + 1])
+            if key in bridge.inputs and not bridge.ingest_datagram(key, t_ns, SENDER, raw):
                 raise SystemExit("a routed frame is not plain")
             bridge.tick(t_ns)
             bridge.take_output(t_ns)
-        if show.now_ns >= begins_ns:
+        if now_ns >= begins_ns:
             used += time.thread_time() - started
     return used / MEASURED_S
+
+
+def _routed(universes: int, first: int, now_ns: int) -> Iterator[tuple[int, bytes]]:
+    """Datagrams of these universes in turn, and when they come, from this one on; `now_ns`: when the one before came.
+
+    One packet is written over and over: kept ones of 512 universes would push the routes out of the caches.
+    """
+    packet = bytearray(e131_data(bytes(15) + b"\1", "desk", 1, 0, bytes(512)))
+    for number in count(first):
+        now_ns += 1_000_000_000 // (RATE_HZ * universes)
+        frame, universe = divmod(number, universes)
+        packet[SEQUENCE], packet[FIRST_SLOT] = frame % 256, frame * 5 % 256
+        packet[UNIVERSE : UNIVERSE + 2] = (universe + 1).to_bytes(2, "big")
+        yield now_ns, bytes(packet)
 
 
 READERS = """

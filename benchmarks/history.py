@@ -56,11 +56,11 @@ def main() -> None:
     floor = 0.0
     for sources, what in enumerate(("at rest: no row for a stream", "one source moves", "two sources move")):
         with tempfile.TemporaryDirectory() as place:
-            octets, took_ms = written(Path(place) / "history.db", sources)
-        floor = floor or octets
-        print(f"{what:34} {octets:10.1f} {octets / floor:8.2f}x {took_ms:6.1f} ms")
+            size, took_ms = written(Path(place) / "history.db", sources)
+        floor = floor or size
+        print(f"{what:34} {size:10.1f} {size / floor:8.2f}x {took_ms:6.1f} ms")
     print("A universe with one source that moves for 4 hours a day takes so much in 30 days:", end=" ")
-    print(f"{(floor * 1440 + (octets - floor) / 2 * 240) * 30 / 1e6:.1f} MB")
+    print(f"{(floor * 1440 + (size - floor) / 2 * 240) * 30 / 1e6:.1f} MB")
 
 
 if __name__ == "__main__":

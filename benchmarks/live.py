@@ -205,7 +205,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="slotwatch-bench-") as place:
         directory = Path(place)
         programs = compiled(directory)
-        print(f"  {FULL_UNIVERSES} universes, 638-octet packets over loopback, {SECONDS:g} s at each rate", flush=True)
+        print(
+            f"  {FULL_UNIVERSES} universes, packets of 638 bytes over loopback, {SECONDS:g} s at each rate", flush=True
+        )
         print("  (a) C, recvmmsg, compares sequence and levels only", flush=True)
         base, _ = best(RATES_HZ, floor(programs, FULL_UNIVERSES))
         print("  (b) slotwatch, intake and judging, every rule on", flush=True)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 FULL_GIGABIT_HZ = 177_500
-"""4,034 universes at 44 Hz: what a gigabit carries of 638-octet E1.31 packets (issue of the first milestone)."""
+"""4,034 universes at 44 Hz: what a gigabit carries of E1.31 packets of 638 bytes."""
 FULL_UNIVERSES = 4034
 READY_WITHIN_S = 60.0
 STANDS_STILL_S = 4.0

@@ -1,4 +1,4 @@
-"""Decoding and the model in one process, without sockets: time a packet against a copy of the same octets.
+"""Decoding and the model in one process, without sockets: time a packet against a copy of the same bytes.
 
 Run alone: `python -m benchmarks model`. 4,034 universes at 44 Hz are a full gigabit. Times are the least of several
 rounds, so that what else the computer does counts least; the ratio to a plain copy travels between computers.
@@ -71,7 +71,7 @@ class Traffic:
 
 
 def least_us(rows: int, *, moving: bool) -> tuple[float, float, float]:
-    """Microseconds a packet: copying its octets, decoding, the model."""
+    """Microseconds a packet: copying its bytes, decoding, the model."""
     traffic, model = Traffic(moving=moving), Model(House(), 0)
     for _ in range(12 * UNIVERSES // 2048 + 1):
         batch = traffic.next(2048)

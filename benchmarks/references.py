@@ -65,8 +65,8 @@ def main() -> None:
         verdict = "" if taken_ms < TARGET_MS else f"  over {TARGET_MS:.0f} ms"
         print(f"{what:34} {taken_ms:7.1f} ms {taken_ms / floor_ms:8.0f}x{verdict}")
     whole = keep("act 1", 0, "", house_of(512, 512 * EACH), levels_of(512, 3))
-    octets = len(pack(whole))
-    print(f"one reference of 512 universes: {octets / 1e6:.2f} MB, 100 of them {octets / 1e4:.0f} MB")
+    size = len(pack(whole))
+    print(f"one reference of 512 universes: {size / 1e6:.2f} MB, 100 of them {size / 1e4:.0f} MB")
 
 
 if __name__ == "__main__":

@@ -28,7 +28,7 @@ HEADERS = 42
 
 
 def record(universe: int) -> NDArray[np.uint8]:
-    """One record of a capture: 16 octets of its own head, then the frame."""
+    """One record of a capture: 16 bytes of its own head, then the frame."""
     payload = e131_data(b"slotwatch-bench0", "benchmark", universe, 0, bytes(512))
     group = bytes((universe >> 8, universe & 0xFF))
     udp = (5568).to_bytes(2) * 2 + (8 + len(payload)).to_bytes(2) + bytes(2)

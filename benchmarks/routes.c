@@ -3,7 +3,7 @@
  *   forward IN OUT            receive on a port, send to another: what a bridge does at least
  *   measure IN OUT AT N HZ WARM SECONDS
  *       send N universes HZ times a second each, spread evenly, to IN, every frame another one, and read what comes
- *       out at OUT, where the slots begin at octet AT. The first eight slots say when a frame was sent, the kernel
+ *       out at OUT, where the slots begin at byte AT. The first eight slots say when a frame was sent, the kernel
  *       when it arrived. What is repeated bears an old time and is not counted twice. Prints JSON.
  */
 #define _GNU_SOURCE

@@ -29,7 +29,7 @@ YEAR_DAYS = 365
 WALL_OFFSET_NS = 1_790_000_000 * SECOND_NS
 GOAL_DAY_S, GOAL_YEAR_S = 1.0, 300.0
 SEQUENCE = 111
-"""Octet of the sequence number (ANSI E1.31-2018 table 4-2)."""
+"""Byte of the sequence number (ANSI E1.31-2018 table 4-2)."""
 
 
 @dataclass
@@ -65,15 +65,15 @@ class Evenly:
         batch = empty(rows, self.wall_offset_ns)
         for row in range(rows):
             universe = row % self.universes + 1
-            octets = np.frombuffer(e131_data(b"slotwatch-bench0", "benchmark", universe, 0, bytes(512)), np.uint8)
-            batch.data[row, : len(octets)], batch.length[row] = octets, len(octets)
+            packet = np.frombuffer(e131_data(b"slotwatch-bench0", "benchmark", universe, 0, bytes(512)), np.uint8)
+            batch.data[row, : len(packet)], batch.length[row] = packet, len(packet)
             batch.dst[row] = _address(239, 255, 0, universe)
         batch.src[:], batch.src_port[:], batch.protocol[:] = _address(10, 0, 0, 1), 5568, 1
         return batch
 
 
-def _address(*octets: int) -> NDArray[np.uint8]:
-    return np.frombuffer(bytes(10) + b"\xff\xff" + bytes(octets), np.uint8)
+def _address(*numbers: int) -> NDArray[np.uint8]:
+    return np.frombuffer(bytes(10) + b"\xff\xff" + bytes(numbers), np.uint8)
 
 
 def measure(name: str, capture: Evenly, goal_s: float | None, share: float = 1.0) -> None:
