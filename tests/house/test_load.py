@@ -244,6 +244,14 @@ def test_lights_that_are_expected_on_are_fixtures_of_the_patch() -> None:
     patch = b"fixture,universe,address,footprint,label\n12,1,1,1,\n13,1,2,1,ghost light\n"
     dark = house_of(text + '["ghost light", "12"]\n', patch_csv=patch).dark
     assert dark.expected_on == ("ghost light", "12")
-    assert dark.universes == (UniverseId(Protocol.E131, 1),)
+    assert (dark.universes, dark.of_fixtures) == ((), (UniverseId(Protocol.E131, 1),))
     (fault,) = faults_of(text + '["ghost light", "14"]\n', patch_csv=patch)
     assert "expected_on" in fault and "14" in fault and "a fixture of the patch is expected" in fault
+
+
+def test_universes_that_go_on_in_the_dark_are_declared_ones() -> None:
+    text = '[[universes]]\nprotocol = "e131"\nnumber = 11\n[dark]\nuniverses = '
+    dark = house_of(text + '["e131/11"]\n').dark
+    assert dark.universes == (UniverseId(Protocol.E131, 11),) and dark.going_on == {UniverseId(Protocol.E131, 11)}
+    (fault,) = faults_of(text + '["e131/11", "e131/12"]\n')
+    assert "e131/12 is not declared under [[universes]]" in fault and "5" in fault

@@ -88,6 +88,12 @@ def test_what_is_expected_on_may_be_on(name: str) -> None:
     assert found.fixtures == ("2",)
 
 
+def test_fixtures_of_a_universe_that_goes_on_may_be_on() -> None:
+    universe = HOUSE.fixtures[0].universe
+    assert {one.universe for one in HOUSE.fixtures} == {universe}
+    assert shown(8.0, {101: 255, 102: 255}, replace(HOUSE, dark=DarkTerms(universes=(universe,)))) == []
+
+
 def test_the_power_is_estimated_from_nameplate_loads() -> None:
     # 500 W at full, 500 W at 51/255, and half of circuit 4's 2,000 W at full: 500 + 100 + 1,000 W
     assert Circuit("4", "Rack 1", 4, "dimmer", 2000, "linear", 20.0) in CIRCUITS

@@ -47,6 +47,8 @@ ROWS = (
     TimetableRow((5, 6), time(0, 30), Phase.DARK),  # past midnight: belongs to the day it falls on
 )
 HOUSE = replace(house_of((1,)), timetable=ROWS, time_zone="Europe/London")
+OPEN = (lambda: False, lambda: "Still sent: universe e131/1.")
+CLOSED = (lambda: True, lambda: "")
 
 
 @pytest.mark.parametrize(
@@ -84,17 +86,20 @@ def test_times_that_the_clocks_skip_or_repeat() -> None:
 def test_severities_rise_by_themselves_and_fall_only_when_closed_or_confirmed() -> None:
     keeper = PhaseKeeper(Phase.DARK, 0)
     friday = datetime(2026, 11, 27, 18, 0, tzinfo=LONDON)
-    keeper.follow(HOUSE, 0, friday, LONDON, False)
-    keeper.follow(HOUSE, 1, friday.replace(hour=18, minute=55), LONDON, False)
+    keeper.follow(HOUSE, 0, friday, LONDON, *OPEN)
+    keeper.follow(HOUSE, 1, friday.replace(hour=18, minute=55), LONDON, *OPEN)
     assert keeper.phase is Phase.PRE_SHOW
-    keeper.follow(HOUSE, 2, friday.replace(hour=19, minute=30), LONDON, False)
+    keeper.follow(HOUSE, 2, friday.replace(hour=19, minute=30), LONDON, *OPEN)
     assert keeper.phase is Phase.SHOW
     midnight = datetime(2026, 11, 28, 0, 30, tzinfo=LONDON)
-    reason = keeper.follow(HOUSE, 3, midnight, LONDON, False)
+    reason = keeper.follow(HOUSE, 3, midnight, LONDON, *OPEN)
     assert (keeper.phase, keeper.pending) == (Phase.SHOW, Phase.DARK)
-    assert "waits" in reason
-    assert keeper.follow(HOUSE, 4, midnight, LONDON, False) == ""
-    keeper.follow(HOUSE, 5, midnight.replace(minute=31), LONDON, True)
+    assert reason == (
+        "The timetable asks for dark; it waits until all sources have closed or a person confirms. "
+        "Still sent: universe e131/1."
+    )
+    assert keeper.follow(HOUSE, 4, midnight, LONDON, *OPEN) == ""
+    keeper.follow(HOUSE, 5, midnight.replace(minute=31), LONDON, *CLOSED)
     assert (keeper.phase, keeper.pending) == (Phase.DARK, None)
 
 
@@ -127,8 +132,8 @@ def test_a_timetable_that_is_added_asks_for_nothing_that_the_day_is_past(running
 def test_a_request_of_a_timetable_that_is_gone_is_gone() -> None:
     keeper = PhaseKeeper(Phase.SHOW, 0)
     midnight = datetime(2026, 11, 28, 0, 29, tzinfo=LONDON)
-    keeper.follow(HOUSE, 0, midnight, LONDON, False)
-    keeper.follow(HOUSE, 1, midnight.replace(minute=31), LONDON, False)
+    keeper.follow(HOUSE, 0, midnight, LONDON, *OPEN)
+    keeper.follow(HOUSE, 1, midnight.replace(minute=31), LONDON, *OPEN)
     assert keeper.pending is Phase.DARK
     keeper.take_timetable(HOUSE, midnight.replace(minute=32), LONDON)
     assert keeper.pending is Phase.DARK
@@ -160,6 +165,24 @@ def test_lights_that_stay_on_do_not_hold_up_the_timetable(
     stage.judge.wall_offset_ns = at_0_29 - START_NS
     assert stage.run(50.0).judge.phase is Phase.SHOW
     assert stage.run(70.0).judge.phase is phase
+
+
+def test_house_lights_in_no_patch_go_on_and_the_timetable_says_what_it_waits_for() -> None:
+    """An architectural controller that sends all night: the event names its universe until [dark] does."""
+    declared = house_of((1, 2)).universes
+    house = replace(HOUSE, universes=(replace(declared[0], label="House lights"), declared[1]))
+    for dark, phase in ((DarkTerms(), Phase.SHOW), (DarkTerms(universes=(U1,)), Phase.DARK)):
+        controller = Desk("house controller", (1,), "10.0.0.2", 2, hz=4.0)
+        desk = Desk("desk", (2,), hz=4.0, to_s=20.0, terminate=True)
+        stage = Stage(replace(house, dark=dark), controller, desk, phase=Phase.SHOW)
+        at_0_29 = int(datetime(2026, 11, 28, 0, 29, tzinfo=LONDON).timestamp()) * S
+        stage.judge.wall_offset_ns = at_0_29 - START_NS
+        stage.run(70.0)
+        assert stage.judge.phase is phase
+        (said,) = (event.text for event in stage.events if event.what == "phase")
+        waits = "The timetable asks for dark; it waits until all sources have closed or a person confirms."
+        still = "Still sent: universe House lights (e131/1)."
+        assert said == ("Phase dark (was show), by the timetable." if dark.universes else f"{waits} {still}")
 
 
 def test_a_quiet_window_ends_by_itself_and_never_mutes_storms_or_own_faults() -> None:

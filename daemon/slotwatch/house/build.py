@@ -126,14 +126,18 @@ def readiness_terms(document: Document, converter: Converter) -> ReadinessTerms:
     return ReadinessTerms(**entry.values)
 
 
-def dark_terms(document: Document, converter: Converter, fixtures: list[Fixture]) -> DarkTerms:
+def dark_terms(
+    document: Document, converter: Converter, fixtures: list[Fixture], networks: tuple[Network, ...]
+) -> tuple[Entry, DarkTerms]:
+    """What stays on in the dark, and the entry that says so."""
     entry = document.table(BY_NAME["dark"], converter)
     known = {name for one in fixtures for name in (one.name, one.label) if name}
     for index, _ in unknown_fixtures(entry["expected_on"], known):
         entry.wrong("expected_on", "a fixture of the patch is expected, by name or label", index)
     expected = frozenset(entry["expected_on"])
     on = [one.universe for one in fixtures if not expected.isdisjoint((one.name, one.label))]
-    return DarkTerms(**entry.values, universes=tuple(dict.fromkeys(on)))
+    universes, _ = _on_networks(entry, networks)
+    return entry, DarkTerms(entry["expected_on"], universes, tuple(dict.fromkeys(on)))
 
 
 def limits(document: Document, converter: Converter) -> dict[Protocol, Limits]:

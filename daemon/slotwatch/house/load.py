@@ -115,7 +115,7 @@ class _Loader:
         declared = {universe.id for universe in universes.values}
         references.check_universes(universes, [source.name for source in sources.values])
         for built, key in ((racks, "universe"), (receivers, "universes"), (lines, "compare_with")):
-            references.check_declared(built, key, declared)
+            references.check_declared(built.entries, key, declared)
         # A route may take what is not declared: its group is joined for it, and it is judged as undeclared.
         self.notes += [
             f"route {route.name} takes {route.source}, which is not declared under [[universes]]"
@@ -133,6 +133,8 @@ class _Loader:
         references.check_loops(routes, lines.values)
         references.check_excluded(routes, excluded.values)
         fixtures, brought = self._patch(list(profiles.values), self._protocols(universes, listen))
+        night, dark = build.dark_terms(main, converter, fixtures, networks)
+        references.check_declared([night], "universes", declared)
         return House(
             name=own["name"],
             phase=Phase(own["phase"]),
@@ -149,7 +151,7 @@ class _Loader:
             heartbeat=notices.heartbeat(main, converter),
             references=build.reference_terms(main, converter),
             readiness=build.readiness_terms(main, converter),
-            dark=build.dark_terms(main, converter, fixtures),
+            dark=dark,
             listeners=others.values,
             switches=asked.values,
             limits=limits,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from slotwatch.house.keys import Section, number, text, texts, yes_no
+from slotwatch.house.keys import Key, Kind, Section, number, text, texts, yes_no
 from slotwatch.wire.universe import UniverseId
 
 LONGEST_REFERENCE_NAME = 80
@@ -35,7 +35,14 @@ class DarkTerms:
     expected_on: tuple[str, ...] = ()
     """Names or labels of fixtures that stay on, such as a ghost light."""
     universes: tuple[UniverseId, ...] = ()
-    """Where these fixtures are: a desk that closes still sends them."""
+    """Universes that go on with whatever is on them, such as house lights that are in no patch."""
+    of_fixtures: tuple[UniverseId, ...] = ()
+    """Where the expected fixtures are: a desk that closes still sends them."""
+
+    @property
+    def going_on(self) -> frozenset[UniverseId]:
+        """Universes whose end nothing waits for."""
+        return frozenset((*self.universes, *self.of_fixtures))
 
 
 SECTIONS: tuple[Section, ...] = (
@@ -63,6 +70,13 @@ SECTIONS: tuple[Section, ...] = (
                 "expected_on",
                 "Fixtures that stay on, by name or label, such as a ghost light. "
                 "The timetable does not wait for their universes to end.",
+            ),
+            Key(
+                "universes",
+                Kind.UNIVERSES_ON_NETWORKS,
+                "Universes that go on, such as house lights that are in no patch. The timetable does not wait for them "
+                "to end, and none of their fixtures is reported as left on.",
+                (),
             ),
         ),
     ),

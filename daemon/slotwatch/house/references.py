@@ -52,9 +52,9 @@ def check_universes(universes: Built, source_names: Iterable[str]) -> None:
                 entry.wrong("sources", _nearest(name, known, "source under [[sources]]"), index)
 
 
-def check_declared(built: Built, key: str, declared: set[UniverseId]) -> None:
-    """Every universe that these rows name under `key` is declared."""
-    for entry in built.entries:
+def check_declared(entries: Iterable[Entry], key: str, declared: set[UniverseId]) -> None:
+    """Every universe that these entries name under `key` is declared."""
+    for entry in entries:
         named = entry[key]
         if named is None:
             continue

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -223,7 +224,12 @@ class Judge:
             return bool(self.house.quiet or self.house.accepted or self._exceptions)
         before, pending = self._keeper.phase, self._keeper.pending
         sentence = self._keeper.follow(
-            self.house, ctx.now_ns, self._wall(ctx.now_ns), self._zone, states.closed_cleanly(ctx)
+            self.house,
+            ctx.now_ns,
+            self._wall(ctx.now_ns),
+            self._zone,
+            partial(states.closed_cleanly, ctx),
+            partial(states.say_still_sent, ctx),
         )
         if sentence and (self._keeper.phase is not before or self._keeper.pending is not pending):
             self._events.append(Event(ctx.now_ns, "phase", sentence))

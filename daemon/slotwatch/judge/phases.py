@@ -6,6 +6,7 @@ once its sources closed cleanly or a person confirms.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -157,15 +158,26 @@ class PhaseKeeper:
         if due_ns is not None:
             self.handled = EPOCH + timedelta(microseconds=due_ns // 1000)
 
-    def follow(self, house: House, now_ns: int, at: datetime, zone: tzinfo, closed_cleanly: bool) -> str:
-        """Follow the timetable. Returns a sentence if anything changed, else nothing."""
+    def follow(
+        self,
+        house: House,
+        now_ns: int,
+        at: datetime,
+        zone: tzinfo,
+        closed_cleanly: Callable[[], bool],
+        say_still_sent: Callable[[], str],
+    ) -> str:
+        """Follow the timetable. Returns a sentence if anything changed, else nothing.
+
+        closed_cleanly, say_still_sent: asked only where a change depends on it, for it takes a look at the streams.
+        """
         due = scheduled(house, at, zone)
         if due is not None and due[0] != self.handled:
             first, self.handled = self.handled is None, due[0]
             if first and DAY.index(due[1]) <= DAY.index(self.phase):
                 return ""  # the day is past it already: the timetable asks from its next change on
-            return self._ask(due[1], now_ns, closed_cleanly)
-        if self.pending is not None and closed_cleanly:
+            return self._ask(due[1], now_ns, closed_cleanly, say_still_sent)
+        if self.pending is not None and closed_cleanly():
             return self.set(self.pending, now_ns, "all sources closed cleanly")
         return ""
 
@@ -177,14 +189,17 @@ class PhaseKeeper:
         if due is None or due[1] is not self.pending:
             self.pending = None
 
-    def _ask(self, phase: Phase, now_ns: int, closed_cleanly: bool) -> str:
+    def _ask(
+        self, phase: Phase, now_ns: int, closed_cleanly: Callable[[], bool], say_still_sent: Callable[[], str]
+    ) -> str:
         if phase is self.phase:
             self.pending = None
             return ""
-        if severity_rank(phase) >= severity_rank(self.phase) or closed_cleanly:
+        if severity_rank(phase) >= severity_rank(self.phase) or closed_cleanly():
             return self.set(phase, now_ns, "by the timetable")
         self.pending = phase
-        return f"The timetable asks for {phase}; it waits until all sources have closed or a person confirms."
+        asked = f"The timetable asks for {phase}; it waits until all sources have closed or a person confirms."
+        return f"{asked} {say_still_sent()}".rstrip()
 
     def set(self, phase: Phase, now_ns: int, why: str) -> str:
         """Change the phase; returns the sentence that says so."""

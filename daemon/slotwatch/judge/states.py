@@ -156,15 +156,10 @@ def _state_of(rule: Rule, cluster: Cluster) -> UniverseState:
 def closed_cleanly(ctx: RuleContext) -> bool:
     """Whether all declared universes have ended and every E1.31 stream that ended lately sent so itself.
 
-    Universes of fixtures that are expected on in the dark may go on, but never prove that anything closed.
+    Universes that may go on in the dark never prove that anything closed.
     """
-    streams, universes, house = ctx.streams, ctx.universes, ctx.house
-    declared = universes.used & (universes.declared >= 0)
-    goes_on = np.zeros_like(declared)
-    if house.dark.universes:
-        may = [index for index, one in enumerate(house.universes) if one.id in house.dark.universes]
-        goes_on = declared & np.isin(universes.declared, may)
-        declared &= ~goes_on
+    streams, universes = ctx.streams, ctx.universes
+    declared, goes_on = _due_to_end(ctx)
     if (universes.live[declared] > 0).any() or (goes_on.any() and not declared.any()):
         return False
     rows = streams.used & (streams.last_arrival_ns > ctx.phase_since_ns) & (streams.protocol == Protocol.E131)
@@ -172,3 +167,22 @@ def closed_cleanly(ctx: RuleContext) -> bool:
     if not rows.any():
         return bool((universes.last_arrival_ns[declared] > 0).any())
     return bool((streams.last_terminated_ns[rows] >= streams.last_arrival_ns[rows]).all())
+
+
+def say_still_sent(ctx: RuleContext) -> str:
+    """Say which declared universes have not ended, of those that do not go on in the dark; "" if none is."""
+    declared, _ = _due_to_end(ctx)
+    rows = np.flatnonzero(declared & (ctx.universes.live > 0)).tolist()
+    return f"Still sent: {ctx.name_universes(rows)}." if rows else ""
+
+
+def _due_to_end(ctx: RuleContext) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(U,) declared universes that end when the house closes, and those that may go on in the dark."""
+    universes, house = ctx.universes, ctx.house
+    declared = universes.used & (universes.declared >= 0)
+    going_on = house.dark.going_on
+    if not going_on:
+        return declared, np.zeros_like(declared)
+    may = [index for index, one in enumerate(house.universes) if one.id in going_on]
+    goes_on = declared & np.isin(universes.declared, may)
+    return declared & ~goes_on, goes_on

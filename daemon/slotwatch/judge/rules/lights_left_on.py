@@ -54,12 +54,16 @@ class LightsLeftOn:
         """Give the model's stage; what is known of a fixture stays under another house file."""
         stage: Stage = ctx.model.stage
         if stage.house is not self._house:
-            self._house, expected = stage.house, frozenset(stage.house.dark.expected_on)
+            self._house, dark = stage.house, stage.house.dark
+            expected, going_on = frozenset(dark.expected_on), frozenset(dark.universes)
             self._loads = fixture_loads(stage.house)
             fixtures = [stage.plan.fixtures[n] for n in stage.plan.bright_fixture.tolist()]
             former, self._names = self._names, [one.name for one in fixtures]
             self._since_ns = carry_over(self._since_ns, self._names, former, others=0)
-            self._may = np.array([{one.name, one.label}.isdisjoint(expected) for one in fixtures], np.bool_)
+            is_reported = [
+                one.universe not in going_on and expected.isdisjoint((one.name, one.label)) for one in fixtures
+            ]
+            self._may = np.array(is_reported, np.bool_)
             self._held = np.zeros(0, np.intp)
         return stage
 
@@ -140,6 +144,6 @@ RULE = Rule(
     next_checks=(
         "Check whether somebody works on stage.",
         "Look at the desk or the house-light control that holds these levels.",
-        "If they belong on at night, name them in [dark] expected_on.",
+        "If they belong on at night, name them in [dark]: expected_on takes fixtures, universes whole ones.",
     ),
 )
