@@ -131,6 +131,16 @@ def test_processes_that_end_again_and_again_while_they_start_leave_the_watchdog_
     assert bench.watch(61.0, 61.0) == (0, {"intake": 0, "judging": 0})
 
 
+def test_what_stood_still_with_the_parent_has_its_time_again(bench: Bench) -> None:
+    """The whole computer was held for 20 s, as a virtual one is: only what still hangs after that is ended."""
+    bench.watch(0.1, 0.1, 100.0)
+    assert bench.watch(20.1, 20.1, 120.0)[1] == {"intake": 0, "judging": 0}
+    for tenths in range(1201, 1250, 2):
+        assert bench.watch(tenths / 10 - 99.9, 0.1, tenths / 10)[1] == {"intake": 0, "judging": 0}
+    assert bench.watch(25.2, 0.1, 125.1)[1] == {"intake": 1, "judging": 0}
+    assert bench.lines == ["intake has made no progress for 5 s"]
+
+
 def test_without_a_manager_that_asks_nothing_is_fed(bench: Bench) -> None:
     bench.fed.watchdog_s = None
     assert bench.watch(0.1, 0.1)[0] == 0

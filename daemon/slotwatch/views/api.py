@@ -74,8 +74,9 @@ def house(
     return _house.house(sheet_of(reading), declared, host, own)
 
 
-def readiness(reading: Reading) -> ReadinessAnswer:
-    return _house.readiness(sheet_of(reading))
+def readiness(reading: Reading, silence: str = "") -> ReadinessAnswer:
+    """The half-hour call; silence: why what is known is old."""
+    return _house.readiness(sheet_of(reading), silence)
 
 
 def fixtures(reading: Reading, declared: House) -> list[FixtureAnswer]:

@@ -12,7 +12,7 @@ from slotwatch import __version__
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Severity, UniverseState
-from slotwatch.snapshot.readiness import ExceptionInForce
+from slotwatch.snapshot.readiness import ExceptionInForce, Reason
 from slotwatch.views.answers.faults import ExceptionAnswer, ReadinessAnswer
 from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.answers.usual import TrendAnswer
@@ -62,9 +62,14 @@ def counts(sheet: Sheet) -> CountsAnswer:
     }
 
 
-def readiness(sheet: Sheet) -> ReadinessAnswer:
-    """The half-hour call: judged as if in `show`, whatever the phase."""
+def readiness(sheet: Sheet, silence: str = "") -> ReadinessAnswer:
+    """The half-hour call: judged as if in `show`, whatever the phase.
+
+    silence: why what is known is old; then the house is not ready, for nothing is known of now.
+    """
     view, found = sheet.snapshot.house, sheet.snapshot.readiness
+    if silence:
+        found = found.with_reasons(Reason("host-overrun", silence, ()))
     return {
         "ready": found.ready,
         "house": view.name,

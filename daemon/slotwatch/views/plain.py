@@ -27,8 +27,11 @@ TO_LOOK_AT = (
 )
 
 
-def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, declares_nothing: bool = False) -> str:
-    """Write the page. It asks the browser to load it again every RELOAD_S."""
+def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", declares_nothing: bool = False) -> str:
+    """Write the page. It asks the browser to load it again every RELOAD_S.
+
+    silence: why what is known is old; the page then begins with it, for nothing old proves that all is well.
+    """
     view = sheet.snapshot.house
     # In the order of the headline, which names the first of them.
     ordered = sorted(sheet.snapshot.incidents, key=urgency, reverse=True)
@@ -39,8 +42,8 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, declares_nothing: b
             reload_s=RELOAD_S,
             view=view,
             at=sheet.at,
-            headline=headline(sheet),
-            problems=(*trouble, *view.house_problems),
+            headline=silence or headline(sheet),
+            problems=(*(text for text in trouble if text != silence), *view.house_problems),
             declares_nothing=declares_nothing,
             incidents=[incident(one) for one in ordered if one.closed_ns is None],
             readiness=readiness(sheet),

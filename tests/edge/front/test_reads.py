@@ -8,6 +8,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from slotwatch.snapshot.health import JudgingReport, ListenerHealth
 from slotwatch.snapshot.minutes import MinuteRow
+from slotwatch.snapshot.readiness import Readiness
 from slotwatch.wire import pcap, pcap_blocks
 from tests.edge.front_house import Running, running
 from tests.patience import happens
@@ -182,8 +183,32 @@ async def test_judging_that_falls_silent_is_reported(tmp_path: Path) -> None:
         found = await get(run, "/api/v1/house")
         assert isinstance(found, dict) and not found["listener"]["judging"]["ok"]
         assert "what you see is old" in found["listener"]["trouble"][0]
+        await says_that_it_is_old(run, "Judging has not reported for over 2 s; what you see is old.")
         run.show(snapshot(), NOW_NS + 2_200_000_000)
         assert (await get(run, "/api/v1/house"))["listener"]["judging"]["ok"]  # type: ignore[index]
+
+
+async def says_that_it_is_old(run: Running, sentence: str) -> None:
+    """The first sentence and the half-hour call: neither may claim from old data that all is well."""
+    async with run.client.get("/plain") as response:
+        page = await response.text()
+    assert f"<h1>{sentence}</h1>" in page and page.count(sentence) == 1
+    ready = await get(run, "/api/v1/readiness")
+    assert isinstance(ready, dict) and not ready["ready"]
+    assert ready["reasons"][-1] == {"rule": "host-overrun", "text": sentence, "universes": []}
+
+
+async def test_receiving_that_hangs_is_reported(tmp_path: Path) -> None:
+    """Judging runs on and publishes, but of what was taken in before."""
+    sentence = "No packet has been taken in for over 2 s, because receiving hangs; what you see is old."
+    for silent_s, is_old in ((1.9, False), (2.1, True)):
+        taken = snapshot(incidents=(), readiness=Readiness())
+        taken.house.listener = ListenerHealth(judging=JudgingReport(intake_silent_s=silent_s))
+        async with running(tmp_path, snapshot=taken) as run:
+            ready = await get(run, "/api/v1/readiness")
+            assert isinstance(ready, dict) and ready["ready"] == (not is_old)
+            if is_old:
+                await says_that_it_is_old(run, sentence)
 
 
 async def test_a_recorder_in_trouble_is_reported_with_the_others(tmp_path: Path) -> None:

@@ -48,6 +48,8 @@ BATCH_NS = 250_000_000
 SILENT_NS = 2_000_000_000
 """Judging publishes five times a second, or once where nothing is under way. After this much silence the page says that
 it is silent."""
+INTAKE_SILENT_S = 2.0
+"""Intake turns several times a second, also while nothing arrives."""
 
 LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
 
@@ -265,6 +267,16 @@ class Front:
         """How old snapshots were when this process read them."""
         return LagHistogram(LAG_EDGES_S, tuple(self._lag_counts), self._lag_sum_s)
 
+    @property
+    def silence(self) -> str:
+        """Why what is known is old, as a sentence; empty while it is not."""
+        if self._silent:
+            return "Judging has not reported for over 2 s; what you see is old."
+        judging = self.sheet.snapshot.house.listener.judging if self.sheet else None
+        if judging is not None and judging.intake_silent_s > INTAKE_SILENT_S:
+            return "No packet has been taken in for over 2 s, because receiving hangs; what you see is old."
+        return ""
+
     def _of_universes(self, sheet: Sheet) -> dict[str, list[Event]]:
         asked = self.listeners.universes
         self._watched = {name: self._watched.get(name) or UniverseChanges(name) for name in asked}
@@ -276,10 +288,7 @@ class Front:
     def own_health(self) -> dict[str, object]:
         """What only this process knows: how many listen, and whether history and alerts arrive."""
         health: dict[str, object] = {follower.name: follower.health() for follower in self.followers}
-        health["judging"] = {
-            "ok": not self._silent,
-            "text": "Judging has not reported for over 2 s; what you see is old." if self._silent else "",
-        }
+        health["judging"] = {"ok": not self.silence, "text": self.silence}
         health |= {name: {"ok": False, "text": text} for name, text in self._broken.items()}
         health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}
         health["listeners"] = self.listeners.count

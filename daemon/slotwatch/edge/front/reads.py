@@ -97,7 +97,7 @@ class Reads:
             "patch": lambda: api.patch(self._front.house),
             "racks": lambda: api.racks(self._front.current()),
             "routes": lambda: api.routes(self._front.current()),
-            "readiness": lambda: api.readiness(self._front.current()),
+            "readiness": lambda: api.readiness(self._front.current(), self._front.silence),
             "rig-check": lambda: api.rig_check(self._front.current()),
             "hours": lambda: api.hours(self._front.current()),
             "rules": rules,
@@ -180,6 +180,7 @@ class Reads:
         text = plain_page(
             self._front.current(),
             self._front.troubles(),
+            silence=self._front.silence,
             declares_nothing=self._front.house.first_contact is not None,
         )
         return web.Response(text=text, content_type="text/html")

@@ -11,6 +11,8 @@ from slotwatch.edge.shared.child import START_WITHIN_S
 
 STUCK_S = {"intake": 5.0, "judging": 10.0, "front": 12.0, "routes": 12.0}
 """Without progress for so long a process that was ready is ended and restarted."""
+HELD_S = 4.0
+"""The parent turns four times a second. A longer pause means that it did not run itself."""
 READY_WITHIN_S = 120.0
 """The whole, at the first start. A process that ends meanwhile is noticed at once."""
 
@@ -61,19 +63,23 @@ class Watchdog:
     def __init__(self, progress: SignsOfLife, manager: ServiceManager, say: Callable[[str], None]) -> None:
         """say: writes a line to the journal."""
         self._progress, self._manager, self._say = progress, manager, say
-        self._fed_ns = 0
+        self._fed_ns = self._watched_ns = self._woke_ns = 0
         self._is_late = False
 
     def watch(self, children: Mapping[str, WatchedProcess], now_ns: int) -> None:
         """End what is stuck; feed the watchdog only while intake and judging both get on, or are being started.
 
-        Only the parent's loop feeds it: a parent that hangs is replaced by the service manager.
+        Only the parent's loop feeds it: a parent that hangs is replaced by the service manager. What did not run while
+        the parent did not run either (the whole computer was held) has the full time again.
         """
+        if self._watched_ns and (now_ns - self._watched_ns) / 1e9 > HELD_S:
+            self._woke_ns = now_ns
+        self._watched_ns = now_ns
         moving = True
         turned = self._progress.turned_ns()
         spoken = {role: child.spoke_ns for role, child in children.items() if role in ("front", "routes")}
         for role, last_ns in (turned | spoken).items():
-            silent_s = (now_ns - last_ns) / 1e9
+            silent_s = (now_ns - max(last_ns, self._woke_ns)) / 1e9
             child = children[role]
             patience_s = STUCK_S[role] if child.ready else START_WITHIN_S
             moving = moving and (role not in turned or silent_s < patience_s)
