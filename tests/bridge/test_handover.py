@@ -9,7 +9,7 @@ from slotwatch.bridge.output import RouteState
 from slotwatch.bridge.routes import Bridge, What
 from slotwatch.house.schema import Route
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.bridge.test_routes import ARTNET_OUT, IN, MAIN, OWN, ROUTE, Stage, house
+from tests.bridge.test_routes import ARTNET_OUT, BACKUP, IN, MAIN, OWN, ROUTE, Stage, house
 
 NODE = Route("node", IN, target=ARTNET_OUT, to_address="10.0.0.7")
 
@@ -91,3 +91,18 @@ def test_what_is_held_without_input_goes_on_being_held() -> None:
     frames = [frame for _, frame in shown.sent]
     assert 2 <= len(frames) <= 3, "keep-alive every 0.9 s"
     assert all(frame.what is What.LEVELS and frame.values[0] == 4 for frame in frames)
+
+
+def test_a_route_that_wants_the_latest_change_takes_over_what_its_input_has() -> None:
+    """Frames that only repeat what was there before the reload are no changes."""
+    shown = running(ROUTE)
+    shown.hear(BACKUP, [1])
+    shown.hear(MAIN, [200])
+    latest = replace(NODE, merge="latest")
+    changed(shown, ROUTE, latest)
+    shown.hear(BACKUP, [90])
+    shown.hear(MAIN, [200])
+    shown.run(1200)
+    outputs = [one.target.universe for one in shown.bridge.outputs]
+    newest = {outputs[frame.output]: frame.values[0] for _, frame in shown.sent}
+    assert newest == {ROUTE.target: 200, ARTNET_OUT: 90}

@@ -67,7 +67,8 @@ def test_latest_change_wins_where_declared() -> None:
     one.levels(b"a", 0, 1, 100, frame(200, 200))
     one.levels(b"b", 1 * MS, 1, 100, frame(10, 10))
     one.levels(b"a", 2 * MS, 2, 100, frame(200, 150))
-    assert one.merged(2 * MS).levels[:2] == frame(10, 150)
+    assert one.merged(2 * MS, by_latest=True).levels[:2] == frame(10, 150)
+    assert one.merged(2 * MS).levels[:2] == frame(200, 150)
 
 
 def test_slot_priority_decides_slot_by_slot() -> None:

@@ -106,6 +106,21 @@ def test_while_idle_the_keep_alive_is_our_own_not_the_inputs() -> None:
     assert all(800 <= b - a <= 1000 for a, b in itertools.pairwise(times))
 
 
+def test_routes_of_one_input_merge_each_in_its_own_way() -> None:
+    """`merge` is a key of each route: one takes the highest level of a universe, another the latest change."""
+    node = replace(ROUTE, name="node", target=ARTNET_OUT, to_address="10.0.0.7", merge="latest")
+    for routes in ((ROUTE, node), (node, ROUTE)):
+        stage = Stage(*routes)
+        stage.hear(MAIN, [200])
+        stage.run(50)
+        stage.hear(BACKUP, [150])
+        stage.run(50)
+        stage.hear(BACKUP, [90])
+        stage.run(50)
+        newest = {stage.bridge.outputs[frame.output].target.universe: frame.values[0] for _, frame in stage.sent}
+        assert newest == {OUT: 200, ARTNET_OUT: 90}
+
+
 def test_preview_is_never_forwarded() -> None:
     stage = Stage(ROUTE)
     for _ in range(20):

@@ -17,8 +17,8 @@ def hand_over(old: Bridge, new: Bridge, now_ns: int) -> dict[int, int]:
     """
     for key, one in new.inputs.items():
         before = old.inputs.get(key)
-        if before is not None and before.latest == one.latest:
-            before.loss_timeout_ns = one.loss_timeout_ns
+        if before is not None:
+            before.loss_timeout_ns, before.latest = one.loss_timeout_ns, one.latest
             new.inputs[key] = before
     new.loop_watch, new.own_packets, new.is_shared = old.loop_watch, old.own_packets, old.is_shared
     places = {output.target: index for index, output in enumerate(old.outputs)}

@@ -86,6 +86,7 @@ class Input:
 
     loss_timeout_ns: int
     latest: bool = False
+    """Whether a route wants the latest change of a slot to win: when each slot changed is kept for it."""
     sequenced: bool = True
     """Whether E1.31's sequence rule holds; Art-Net leaves reordering to the receiver and may not number at all."""
     sources: dict[bytes, Heard] = field(default_factory=dict)
@@ -154,8 +155,11 @@ class Input:
             return None
         return others[0] if len(others) == 1 else bytes(map(max, *others))
 
-    def merged(self, now_ns: int) -> Merged:
-        """Decide every slot from the sources that are alive and trusted."""
+    def merged(self, now_ns: int, by_latest: bool = False) -> Merged:
+        """Decide every slot from the sources that are alive and trusted.
+
+        by_latest: of sources that both win a slot, the latest change counts instead of the highest level.
+        """
         only = self.sole()
         if only is not None:
             return self._sole(only)
@@ -167,7 +171,7 @@ class Input:
             return Merged(InputState.UNDECIDED)
         if len(trusted) == 1 and self._slot_priority(trusted[0], now_ns) is None:
             return self._sole(trusted[0])
-        return self._merge(trusted, now_ns)
+        return self._merge(trusted, now_ns, by_latest)
 
     def sole(self) -> Heard | None:
         """The one source that is there, if it is trusted and sends no priorities of its own: it wins every slot."""
@@ -200,17 +204,17 @@ class Input:
 
     def _mark_changes(self, source: Heard, levels: bytes, now_ns: int) -> None:
         if source.changed_ns is None:
-            source.changed_ns = np.full(SLOTS, now_ns, np.int64)
-        else:
-            moved = np.frombuffer(source.levels, np.uint8) != np.frombuffer(levels, np.uint8)
-            source.changed_ns[moved] = now_ns
+            # What came before any route asked for this counts as older than all changes.
+            source.changed_ns = np.full(SLOTS, 0 if source.has_levels else now_ns, np.int64)
+        moved = np.frombuffer(source.levels, np.uint8) != np.frombuffer(levels, np.uint8)
+        source.changed_ns[moved] = now_ns
 
     def _slot_priority(self, source: Heard, now_ns: int) -> bytes | None:
         if source.slot_priority is None or now_ns - source.slot_priority_ns > SLOT_PRIORITY_LOSS_NS:
             return None
         return source.slot_priority
 
-    def _merge(self, trusted: list[Heard], now_ns: int) -> Merged:
+    def _merge(self, trusted: list[Heard], now_ns: int, by_latest: bool) -> Merged:
         rows = np.frombuffer(b"".join(source.levels for source in trusted), np.uint8).reshape(-1, SLOTS)
         claims = np.zeros(rows.shape, np.uint8)
         for claim, source in zip(claims, trusted, strict=True):
@@ -222,7 +226,7 @@ class Input:
                 claim[:] = np.frombuffer(own, np.uint8)
         best = claims.max(axis=0)
         wins = (claims == best) & (best > 0)
-        if self.latest:
+        if by_latest:
             times = np.array([s.changed_ns if s.changed_ns is not None else np.zeros(SLOTS) for s in trusted])
             chosen = np.where(wins, times, -1).argmax(axis=0)
             levels = np.where(best > 0, rows[chosen, np.arange(SLOTS)], 0).astype(np.uint8)

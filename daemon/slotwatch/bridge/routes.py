@@ -226,9 +226,9 @@ class Bridge:
             limits = declared.limits if declared else house.limits_of(route.source)
             self.inputs[key] = Input(
                 int(limits.loss_timeout_s * 1e9),
-                latest=route.merge == "latest",
                 sequenced=route.source.protocol is Protocol.E131,
             )
+        self.inputs[key].latest |= route.merge == "latest"
         self._lanes.append((lane, index))
         self._lanes_of.setdefault(key, []).append((lane, index))
         self._wanted[key[1], key[2]] = True
@@ -270,10 +270,12 @@ class Bridge:
 
     def _follow(self, key: InputKey, now_ns: int, arrived_ns: int) -> None:
         one = self.inputs[key]
-        merged = one.merged(now_ns)
+        highest = one.merged(now_ns)
+        latest = one.merged(now_ns, by_latest=True) if one.latest else highest
         if arrived_ns:
             self._look_by(now_ns + one.loss_timeout_ns)
         for lane, index in self._lanes_of[key]:
+            merged = latest if one.latest and lane.route.merge == "latest" else highest
             if lane.take(merged, now_ns, self._listen_ns):
                 if arrived_ns and not lane.arrived_ns:
                     lane.arrived_ns = arrived_ns

@@ -111,7 +111,8 @@ async def test_what_is_not_there_is_reported(tmp_path: Path) -> None:
         await refused(run, "/api/v1/universes/e131/99/history", 404)
         await refused(run, "/api/v1/incidents/999999999999999", 404)
         await refused(run, "/api/v1/nothing", 404)
-        await refused(run, "/api/v1/incidents/7/packets", 404)
+        for what in ("packets", "levels"):
+            assert await refused(run, f"/api/v1/incidents/7/{what}", 404) == "There is no incident 7."
         await refused(run, "/nothing", 404)
 
 

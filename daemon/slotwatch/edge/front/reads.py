@@ -276,11 +276,17 @@ class Reads:
             raise Refused(404, f"There is no incident {number}.")
         return incident_of(record, 0)
 
-    async def packets(self, request: web.Request) -> web.StreamResponse:
-        number = int(request.match_info["id"])
+    async def _packets_of(self, number: int) -> Path:
+        """The file with the packets around an incident. Refused if there is none."""
         path: Path | None = await asyncio.to_thread(self._packets.path, number)
         if path is None:
+            await self.find(number)
             raise Refused(404, f"No packets are kept for incident {number}; they may still be being recorded.")
+        return path
+
+    async def packets(self, request: web.Request) -> web.StreamResponse:
+        number = int(request.match_info["id"])
+        path = await self._packets_of(number)
         name = f"incident-{number}{path.suffix}"
         return web.FileResponse(
             path,
@@ -289,9 +295,7 @@ class Reads:
 
     async def levels(self, request: web.Request) -> web.Response:
         number = int(request.match_info["id"])
-        path: Path | None = await asyncio.to_thread(self._packets.path, number)
-        if path is None:
-            raise Refused(404, f"No packets are kept for incident {number}; they may still be being recorded.")
+        path = await self._packets_of(number)
         try:
             universe, _network = parse(request.query.get("universe", ""))
         except ValueError as error:
