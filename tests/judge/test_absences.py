@@ -24,7 +24,7 @@ def test_a_main_that_is_absent_is_not_back_because_its_backup_dies_too() -> None
     stage = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(SPARE, to_s=30.0), replace(SPARE, from_s=40.0))
     absent = stage.run(38.0).rule("source-absent")
     assert absent.returned_ns is None and absent.closed_ns is None
-    assert absent.summary.endswith("Nobody sends universes e131/1 and e131/2 now.")
+    assert absent.summary.endswith("Nobody else sends universes e131/1 and e131/2.")
     assert [one.rule for one in stage.open] == ["source-absent", "universe-lost"]
     stage.run(55.0)
     assert [(one.id, one.rule) for one in stage.open] == [(absent.id, "source-absent")], "one incident all along"

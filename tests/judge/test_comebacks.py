@@ -60,7 +60,7 @@ def test_a_desk_that_is_back_as_an_undeclared_one_is_one_incident(
     assert (incident.rule, incident.cause, incident.severity) == ("source-absent", "identity-changed", Severity.WARNING)
     assert incident.confidence is confidence and incident.closed_ns is None
     assert f"It seems to have come back {says}." in incident.summary
-    assert f'"Desk A" ({address}) carries on.' in incident.summary
+    assert f'Undeclared "Desk A" ({address}) sends there now.' in incident.summary
     assert {rule for rule, _ in incident.explains} == {"identity-changed", "unexpected-source"}
     assert "power" not in incident.summary and "The earlier one ended without notice." in incident.evidence
 

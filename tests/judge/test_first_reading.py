@@ -5,9 +5,14 @@ The truth of each case is its own stage. Words: common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredSource, Network
 from slotwatch.rehearse import packets
+from slotwatch.snapshot import UniverseState
+from slotwatch.wire.observation import DropsSeen
 from slotwatch.wire.universe import Protocol
-from tests.judge.stage import Desk, Packet, Plain, Stage, house_of
+from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, house_of
 
 
 def test_the_record_of_a_loss_does_not_say_what_worked_meanwhile() -> None:
@@ -78,3 +83,47 @@ def test_art_net_that_falls_silent_as_it_comes_to_rest_may_be_at_rest() -> None:
     assert silent in at_rest.also_possible
     moving = Stage(house_of((2,), artnet=(0,)), sent(8.1, 9.0), other).run(20.0).rule("universe-lost")
     assert silent not in moving.also_possible
+
+
+def test_what_is_silent_and_not_yet_judged_is_not_called_well() -> None:
+    """This computer loses packets for ten seconds. Meanwhile a desk dies, and its loss is judged later."""
+    stage = Stage(house_of((1, 2)), Desk("Desk A", (1,), to_s=12.0), Desk("Desk B", (2,), "10.0.0.2", 2))
+    for half in range(21):
+        stage.see(10 + half / 2, DropsSeen(START_NS + 10 * S + half * S // 2, 8 * (half + 1)))
+    row = int(stage.model.universes.by_place[0, int(Protocol.E131), 1])
+    seen: list[UniverseState] = []
+    for at_s in range(16, 45):
+        found = stage.run(float(at_s)).judge.universe_states(stage.model, stage.now_ns)
+        seen.append(UniverseState(int(found[row])))
+    judged = seen.index(UniverseState.LOST)
+    assert set(seen[:judged]) == {UniverseState.NOT_JUDGED} and set(seen[judged:]) == {UniverseState.LOST}
+
+
+def test_a_stranger_that_takes_over_does_not_carry_on() -> None:
+    """It sends what nobody asked it to, and began after the stop: it is no evidence of a path that held."""
+    house = house_of((1, 2), sources=(DeclaredSource("main desk", address="10.0.0.1"),), by=("main desk",))
+    gone, other = Desk("Desk A", (1,), to_s=10.0), Desk("Desk B", (2,), "10.0.0.2", 2)
+    stage = Stage(house, gone, other, Desk("Test", (1,), "10.0.0.9", 9, from_s=20.0)).run(24.0)
+    found = stage.rule("source-absent")
+    assert 'Undeclared "Test" (10.0.0.9) sends there now.' in found.summary and "carries on" not in found.summary
+    (line,) = [line for line in found.evidence if line.startswith("Other sources continued")]
+    assert "Desk B" in line and "Test" not in line
+
+
+def test_the_record_of_a_lead_does_not_say_what_was_silent_later() -> None:
+    """One lead comes out, then the other. Both are back when the first incident is closed."""
+    first = [Desk("Desk A", (1,), to_s=10.0), Desk("Desk A", (1,), from_s=40.0)]
+    second = [
+        Desk("Desk A", (1,), "10.1.0.1", network=1, to_s=20.0),
+        Desk("Desk A", (1,), "10.1.0.1", network=1, from_s=41.0),
+    ]
+    others = [Desk("Desk B", (2,), "10.0.0.2", 2), Desk("Desk B", (2,), "10.1.0.2", 2, network=1)]
+    house = house_of((1, 2))
+    universes = tuple(replace(one, networks=(0, 1)) for one in house.universes)
+    house = replace(house, universes=universes, networks=(Network("A", "eth1"), Network("B", "eth2")))
+    stage = Stage(house, *first, *second, *others).run(30.0)
+    (lead,) = [one for one in stage.all if one.cause == "leg-lost"]
+    assert "is silent now" in lead.summary
+    stage.run(70.0)
+    (lead,) = [one for one in stage.all if one.id == lead.id]
+    assert lead.closed_ns is not None and "now" not in lead.summary, lead.summary

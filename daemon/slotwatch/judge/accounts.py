@@ -63,7 +63,9 @@ def say(ctx: RuleContext, cluster: Cluster) -> Said:
     returned_ns = when_returned_ns(ctx, cluster.cases)
     now = lasting(cluster, universes)
     summary_of_it = summary = _summarise(ctx, cluster, now)
-    if now != universes or (cluster.verdict and (cluster.verdict.since_then or cluster.verdict.still_working)):
+    if now != universes or (
+        cluster.verdict and (cluster.verdict.since_then or cluster.verdict.as_found or cluster.verdict.still_working)
+    ):
         # The record is of all that it took down, and of nothing that came after or worked only then.
         summary_of_it = _summarise(ctx, cluster, universes, is_record=True)
     if returned_ns is not None:
@@ -227,7 +229,9 @@ def _say_silent_beside(ctx: RuleContext, cluster: Cluster) -> str:
 
 
 def _verdict(verdict: Verdict, *, is_record: bool) -> str:
-    return verdict.sentence if is_record or not verdict.since_then else f"{verdict.sentence} {verdict.since_then}"
+    if is_record:
+        return verdict.as_found or verdict.sentence
+    return f"{verdict.sentence} {verdict.since_then}" if verdict.since_then else verdict.sentence
 
 
 def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:

@@ -16,16 +16,17 @@ HEARD_LATELY_NS = 12 * NANOSECONDS
 
 def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
     """Give a verdict as it reads now. The cause stays; what still works and which sources are back may change."""
-    sentence, evidence = verdict.sentence, verdict.evidence
+    sentence, evidence, as_found = verdict.sentence, verdict.evidence, ""
     is_visited = any(case.is_visited for case in group.members.values())
     if not is_visited and _has_gone_silent(ctx, verdict):
+        as_found = sentence
         sentence, now, then = verdict.once_silent
         evidence = [then if line == now else line for line in evidence]
     back, partly, away = _back(ctx, group, " ".join((sentence, *evidence)))
     checks = verdict.next_checks
     since_then = []
     if back or partly:
-        sentence = verdict.once_back or sentence
+        sentence, as_found = (verdict.once_back, "") if verdict.once_back else (sentence, as_found)
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
         if partly:
@@ -41,7 +42,14 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         since_then.append("Whether it lasts is not known: this listener's own networks are swapped.")
     if sentence == verdict.sentence and not since_then:
         return verdict
-    return replace(verdict, sentence=sentence, evidence=evidence, next_checks=checks, since_then=" ".join(since_then))
+    return replace(
+        verdict,
+        sentence=sentence,
+        as_found=as_found,
+        evidence=evidence,
+        next_checks=checks,
+        since_then=" ".join(since_then),
+    )
 
 
 def _are(names: list[str]) -> str:

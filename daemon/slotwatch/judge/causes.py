@@ -200,8 +200,7 @@ def _whole_sources(scene: Scene) -> Verdict:
 def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     ctx = scene.ctx
     names = scene.names
-    whole = ctx.whole_sources(scene.sources)
-    count = int(scene.stopped.sum())
+    whole, count = ctx.whole_sources(scene.sources), int(scene.stopped.sum())
     ended = f"ended {how_they_ended(scene)}, without" if count > 1 else "ended without"
     several = len(whole) > 1
     screens = wording.list_names(ctx.source_name(source) for source in whole)
@@ -226,8 +225,8 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     )
     leg_doubts.say_blind_legs(scene, verdict)
     leg_doubts.say_dark_legs(scene, verdict)
-    if others:
-        verdict.evidence.append(f"Other sources continued: {wording.list_names(ctx.say_sources(others))}.")
+    if continued := scene.that_continued(others):
+        verdict.evidence.append(f"Other sources continued: {wording.list_names(ctx.say_sources(continued))}.")
     if stops_at_rest(scene):
         verdict.also_possible.insert(0, "it sends nothing while its levels do not change")
     weighed = scene.sources[:MOST_WEIGHED]

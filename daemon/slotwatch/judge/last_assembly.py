@@ -79,7 +79,14 @@ def _of_cluster(cluster: Cluster) -> Standing:
     words: Standing = ()
     if verdict is not None:
         lists = (verdict.evidence, verdict.also_possible, verdict.still_working, verdict.next_checks)
-        own = (verdict.cause, verdict.confidence, verdict.sentence, verdict.since_then, verdict.repeats)
+        own = (
+            verdict.cause,
+            verdict.confidence,
+            verdict.sentence,
+            verdict.as_found,
+            verdict.since_then,
+            verdict.repeats,
+        )
         words = (*own, *map(tuple, lists))
     return (
         cluster.rule.name,

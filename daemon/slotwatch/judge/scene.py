@@ -60,6 +60,8 @@ class Verdict:
     lasted."""
     repeats: bool = False
     """Whether it is known by its coming again and again: then what was over before had this cause too."""
+    as_found: str = ""
+    """The sentence for the record, where the present one says what has changed since."""
     once_silent: tuple[str, str, str] = ("", "", "")
     """Once all that it rests on has stopped too: the new sentence, a line of the evidence, and what replaces it."""
 
@@ -171,6 +173,12 @@ class Scene:
         rows = np.flatnonzero(self.alive & is_among(streams.network, self.networks))
         here = [source for source in set(streams.source[rows].tolist()) if self.ctx.is_here(source)]
         return rows[~is_among(streams.source[rows], here)]
+
+    def that_continued(self, others: list[int]) -> list[int]:
+        """Those of other sources that sent before the stop as well: what began later only shows that the path works."""
+        streams, until_ns = self.ctx.streams, self.group.to_ns
+        before = self.alive & (streams.since_ns <= until_ns)
+        return [source for source in others if (before & (streams.source == source)).any()]
 
     def is_multicast(self, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         """(N,) whether these streams are sent to a multicast group."""

@@ -15,6 +15,8 @@ from slotwatch.judge.silences import fed_by_routes, is_visible, stopped_by_route
 from slotwatch.snapshot import STATE_RANKS, Incident, Severity, UniverseState
 from slotwatch.wire.universe import Protocol
 
+JUDGED_WITHIN_NS = 1_000_000_000
+"""A loss is judged sooner than this after its timeout, unless this listener is at fault."""
 AT_REST_NS = 3_000_000_000
 """Levels unchanged for this long: only keep-alive packets are due (ANSI E1.31-2018 6.6.2)."""
 
@@ -42,6 +44,10 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     # source sends, and its levels do not change.
     idle = (universes.live == 0) & (silent | (universes.declared < 0))
     states[idle & (states <= UniverseState.AT_REST)] = UniverseState.NOT_SENT
+    # Silent for longer than its loss timeout, and no rule says so: this listener was at fault, and judges it soon.
+    overdue = (universes.live == 0) & ~silent & (states <= UniverseState.AT_REST)
+    overdue &= ctx.now_ns - universes.last_arrival_ns > universes.loss_timeout_ns + JUDGED_WITHIN_NS
+    states[overdue] = UniverseState.NOT_JUDGED
     # What this computer sends to one address it does not hear itself.
     states[fed_by_routes(ctx, now=False) & (states == UniverseState.NOT_VISIBLE)] = UniverseState.NOT_SENT
     states[fed_by_routes(ctx) & (universes.last_arrival_ns == 0)] = UniverseState.STEADY

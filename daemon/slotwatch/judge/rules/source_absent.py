@@ -34,9 +34,11 @@ class SourceAbsentFacts(Facts):
 def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     universe = finding.universes[0]
-    kept_by = f"Nobody sends {ctx.name_universes(_dead_with_it(ctx, finding))} now"
+    kept_by = f"Nobody else sends {ctx.name_universes(_dead_with_it(ctx, finding))}"
     if keeper := _keeper(ctx, universe):
         kept_by = f"{ctx.say_legs(keeper)} carries on"
+        if ctx.house.sources and ctx.declared_source(keeper[0]) is None:
+            kept_by = f"Undeclared {ctx.say_legs(keeper)} sends there now"
         if _is_dark_somewhere(ctx, universe):
             # What the other network lost is a separate incident; what matters here is where the show continues.
             networks = sorted({ctx.network_name(ctx.sources[leg].network) for leg in keeper})
