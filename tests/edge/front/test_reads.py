@@ -112,7 +112,8 @@ async def test_what_is_not_there_is_reported(tmp_path: Path) -> None:
         await refused(run, "/api/v1/incidents/999999999999999", 404)
         await refused(run, "/api/v1/nothing", 404)
         for what in ("packets", "levels"):
-            assert await refused(run, f"/api/v1/incidents/7/{what}", 404) == "There is no incident 7."
+            assert "No packets are kept for incident 7" in await refused(run, f"/api/v1/incidents/7/{what}", 404)
+            assert await refused(run, f"/api/v1/incidents/9/{what}", 404) == "There is no incident 9."
         await refused(run, "/nothing", 404)
 
 
@@ -245,7 +246,7 @@ async def test_levels_around_an_incident_come_from_its_capture(tmp_path: Path) -
     t_ns = 1_767_220_600_000_000_000
     frames = [pcap_blocks.packet(t_ns + n * 22_000_000, sent(3, bytes([n, 50]))) for n in range(100)]
     (tmp_path / "incident-7.pcapng").write_bytes(pcap_blocks.header([pcap.CaptureInterface(101)]) + b"".join(frames))
-    async with running(tmp_path) as run:
+    async with running(tmp_path, snapshot=snapshot()) as run:
         found = await get(run, "/api/v1/incidents/7/levels?universe=e131/3")
         assert isinstance(found, dict)
         assert found["from"] == "2025-12-31T22:36:40.000Z"
