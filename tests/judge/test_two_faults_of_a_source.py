@@ -5,7 +5,11 @@ ANSI E1.31-2018 6.2.6: the stream-terminated bit ends one stream; 6.7.2: missing
 
 from __future__ import annotations
 
-from slotwatch.snapshot import Confidence
+import pytest
+
+from slotwatch.house.schema import Fixture
+from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import Desk, Stage, house_of, moving
 
 OTHER = Desk("House lights", (11,), number=2, address="10.0.0.2", levels=moving())
@@ -37,3 +41,30 @@ def test_who_announced_the_end_of_one_universe_did_not_announce_that_of_the_othe
     assert "announced the end of this stream, and its others ended in the same second without notice" in lost.summary
     assert any("without that bit: universes e131/2 and e131/3" in line for line in lost.evidence)
     assert not any("all its streams" in line or "Every stream" in line for line in (lost.summary, *lost.evidence))
+
+
+@pytest.mark.parametrize("apart_s", [0.0, 0.1])
+def test_a_silent_end_that_fixtures_need_is_critical_beside_an_announced_one(apart_s: float) -> None:
+    fixtures = (Fixture("front", UniverseId(Protocol.E131, 2), 1, ("intensity",)),)
+    closed, died = desk(1, to_s=10.0, terminate=True), desk(2, to_s=10.0 + apart_s)
+    stage = Stage(house_of((1, 2, 11), fixtures=fixtures), closed, died, OTHER, every_tick=True).run(20.0)
+    lost = stage.rule("universe-lost")
+    assert (lost.severity, lost.cause, lost.confidence) == (Severity.CRITICAL, "source-lost", Confidence.MEDIUM)
+    assert lost.summary.startswith('Universe e131/2 lost from "Desk A"')
+    assert "announced the end of universe e131/1 in the same second: it was closed, or failed while" in lost.summary
+    assert "The stream-terminated bit came for universe e131/1, and did not come for universe e131/2." in lost.evidence
+
+
+@pytest.mark.parametrize("patched", [1, 3])
+def test_an_announced_end_is_a_warning_where_no_fixture_needs_what_ended_silently(patched: int) -> None:
+    fixtures = (Fixture("front", UniverseId(Protocol.E131, patched), 1, ("intensity",)),)
+    closed, died = desk(1, to_s=10.0, terminate=True), desk(2, to_s=10.0)
+    stage = Stage(house_of((1, 2, 11), fixtures=fixtures), closed, died, OTHER, every_tick=True).run(20.0)
+    lost = stage.rule("universe-lost")
+    assert (lost.severity, lost.cause) == (Severity.WARNING, "stream-terminated")
+
+
+def test_a_desk_that_announces_the_end_of_all_is_a_warning_whatever_is_patched() -> None:
+    fixtures = (Fixture("front", UniverseId(Protocol.E131, 2), 1, ("intensity",)),)
+    stage = Stage(house_of((1, 2, 11), fixtures=fixtures), desk(1, 2, to_s=10.0, terminate=True), OTHER).run(20.0)
+    assert stage.rule("universe-lost").severity is Severity.WARNING

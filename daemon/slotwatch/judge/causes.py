@@ -13,7 +13,7 @@ from slotwatch.durations import NEVER_NS
 from slotwatch.judge import leg_causes, leg_doubts, wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.binding import Finding
-from slotwatch.judge.clean_stops import announced_end
+from slotwatch.judge.clean_stops import announced_end, say_announced_beside
 from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
@@ -70,7 +70,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     elif not scene.sources:
         verdict = Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
     elif len(scene.whole) == len(scene.sources):
-        verdict = _whole_sources(scene)
+        verdict = say_announced_beside(scene, _whole_sources(scene))
     else:
         verdict = say_ended_whole(scene, _part_of_source(scene))
     verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else group.is_revised_until_ns)

@@ -51,8 +51,33 @@ def announced_end(scene: Scene) -> Verdict:
     return verdict
 
 
+def say_announced_beside(scene: Scene, verdict: Verdict) -> Verdict:
+    """Doubt that a source failed if it announced in the same second that other streams of it end."""
+    announced = np.flatnonzero(_ended_beside(scene) & scene.stops.terminated)
+    if verdict.cause != "source-lost" or len(scene.sources) > 1 or not len(announced):
+        return verdict
+    ctx, names = scene.ctx, scene.names
+    said, silent = (
+        ctx.name_universes(sorted(set(ctx.streams.universe[rows].tolist())))
+        for rows in (announced, np.flatnonzero(scene.stopped))
+    )
+    verdict.confidence = Confidence.MEDIUM
+    verdict.sentence = (
+        f"{names} announced the end of {said} in the same second: it was closed, or failed while closing."
+    )
+    verdict.evidence[0] = f"The stream-terminated bit came for {said}, and did not come for {silent}."
+    verdict.next_checks.insert(0, "Ask the operator whether the stop was intended.")
+    return verdict
+
+
 def _ended_unannounced(scene: Scene) -> NDArray[np.intp]:
     """Streams of the same sources that ended in the same second, and of which nobody said so."""
+    return np.flatnonzero(_ended_beside(scene) & ~scene.stops.terminated)
+
+
+def _ended_beside(scene: Scene) -> NDArray[np.bool_]:
+    """(S,) streams of the same sources that ended in the same second."""
     ctx, stops, moment_ns = scene.ctx, scene.stops, scene.group.from_ns
-    mine = is_among(ctx.streams.source, scene.sources) & stops.had_frames & ~ctx.live & ~stops.terminated
-    return np.flatnonzero(mine & (abs(stops.last_ns - moment_ns) <= ONE_END_NS))
+    mine = is_among(ctx.streams.source, scene.sources) & stops.had_frames & ~ctx.live
+    ended: NDArray[np.bool_] = mine & (abs(stops.last_ns - moment_ns) <= ONE_END_NS)
+    return ended

@@ -17,6 +17,7 @@ from slotwatch.judge.likeness import ABSENT, GONE
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Incident
+from slotwatch.wire.universe import UniverseId
 
 T = TypeVar("T")
 
@@ -219,6 +220,16 @@ class _Among:
         return self._of_clusters[key]  # type: ignore[return-value]
 
 
+def _is_missed(ctx: RuleContext, case: Raised) -> bool:
+    """Whether a lost universe has fixtures, and its end was not announced."""
+    patched = ctx.once(_patched)
+    return any(not ctx.terminated[row] and ctx.universe_id(row) in patched for row in case.finding.universes)
+
+
+def _patched(ctx: RuleContext) -> frozenset[UniverseId]:
+    return frozenset(one.universe for one in ctx.house.fixtures)
+
+
 def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster], among: _Among) -> None:
     every = Extent.of(ctx, wide.cases)
     returned = wide.verdict.returned_as if wide.verdict is not None else frozenset()
@@ -256,6 +267,9 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
                 apt &= case.came_ns >= earliest_ns
             if reach.nearness == explain.RETURNED:
                 apt &= bool(case.finding.streams) and returned.issuperset(case.finding.streams)
+            # Who announced the end of some streams did not announce that of others.
+            if wide.cause == "stream-terminated" and other.rule is wide.rule:
+                apt &= not _is_missed(ctx, case)
             if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:

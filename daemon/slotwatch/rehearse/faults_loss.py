@@ -88,6 +88,29 @@ def one_universe_closed() -> Iterator[Item]:
 
 
 @scenario(
+    "F01",
+    "the main desk announces the end of universe 1 and falls silent on universe 2, which has fixtures",
+    14,
+    # What was announced is a note until silence itself would count.
+    Truth(
+        "universe-lost",
+        8.0,
+        ("e131/1", "e131/2"),
+        "source-lost",
+        "critical",
+        "medium",
+        began_s=8.0,
+        says=("announced the end of universe e131/1 in the same second",),
+    ),
+    paper((1, 2, 11), sources=("main", "second"), patch="fixture,universe,address,footprint\nwash,e131/2,1,20\n"),
+)
+def closed_in_part() -> Iterator[Item]:
+    desk = main_desk((1, 2), stop_s=8.0)
+    outputs = tuple(replace(each, stop_s=8.0, closes=each.number == 1) for each in desk.outputs)
+    return mixed(replace(desk, outputs=outputs).sends(), second_desk().sends())
+
+
+@scenario(
     "F02",
     "the main desk loses its power while another source continues",
     34,
