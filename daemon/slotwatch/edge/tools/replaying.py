@@ -12,7 +12,7 @@ from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.edge.shared import compiled
 from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.captures import Capture, Chunk
-from slotwatch.edge.tools.resting import LONGEST_NS, Rests, find_rests, joined_where_slow
+from slotwatch.edge.tools.resting import LEAST_LEAP_NS, LONGEST_NS, Rests, find_rests, joined_where_slow
 from slotwatch.engine import SETTLED_NS, Engine, waits_ns
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge.binding import TICK_NS
@@ -34,8 +34,6 @@ universe is forgotten."""
 LEAP_NS = NANOSECONDS
 """In a longer silence it is worth finding out which ticks change nothing."""
 FEW_PACKETS = 32
-LEAST_LEAP_NS = 30 * NANOSECONDS
-"""A shorter rest is not worth a leap."""
 FILL_NS = 11 * NANOSECONDS
 """The longest window, 10 s, and its last bucket."""
 REFILL_NS = FILL_NS + 4 * NANOSECONDS
@@ -126,7 +124,11 @@ class Replay:
         batch, waiting = chunk.batch.with_addresses(), chunk.observations
         times = batch.t_ns
         row = seen = 0
-        rests = find_rests(batch) if self.leaps and len(batch) >= FEW_PACKETS and not waiting else None
+        rests = None
+        if self.leaps and len(batch) >= FEW_PACKETS and not waiting:
+            # Found only where one may last: whoever sends 40 times a second never rests.
+            lasts = int(times[-1]) - self.engine.now_ns >= LEAST_LEAP_NS
+            rests = find_rests(batch) if lasts else None
         while row < len(batch) or seen < len(waiting):
             at_ns = int(times[row]) if row < len(batch) else waiting[seen].t_ns
             if seen < len(waiting):

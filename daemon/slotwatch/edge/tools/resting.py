@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.edge.tools.captures import Chunk
+from slotwatch.edge.tools.captures import MOST_ROWS, Chunk
 from slotwatch.model.keys import stream_hashes
 from slotwatch.wire.batch import Batch, joined
 from slotwatch.wire.decode import decode
@@ -21,9 +21,11 @@ from slotwatch.wire.universe import Protocol
 SHORTEST_NS = 500_000_000
 LONGEST_NS = 1_500_000_000
 """Pace of a stream at rest, with jitter; every loss timeout is longer."""
-LEAST_PACE_NS = 1_000_000
-"""Above 1,000 packets a second each chunk is taken separately."""
+LEAST_LEAP_NS = 30_000_000_000
+"""A shorter rest is not worth a leap."""
 MOST_JOINED = 4
+LEAST_PACE_NS = LEAST_LEAP_NS // (MOST_JOINED * MOST_ROWS)
+"""Where packets come faster, so many chunks are shorter than a rest that is worth a leap: each is taken separately."""
 SEQUENCE, OPTIONS = 111, 112
 """Bytes of an E1.31 packet (ANSI E1.31-2018 table 4-2)."""
 
