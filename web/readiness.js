@@ -40,7 +40,7 @@ export default {
       (entry.value.grows_worse || []).length ? part("Grows worse from show to show", h("ul", { class: "plain ruled" }, entry.value.grows_worse.map((one) => h("li", { key: `${one.universe} ${one.figure}` }, one.text, " ", h("a", { href: `/universe/${one.universe}` }, one.universe), trendPicture(one))))) : null,
       part("What this cannot know", h("ul", { class: "plain ruled" },
         unseen.length ? h("li", { key: "unseen" }, `Not visible from this port: ${ranges(unseen.map((one) => (typeof one === "string" ? one : one.universe)), 16)}. They may be fine.`) : null,
-        h("li", { key: "lamps" }, "Whether any lamp shines: a rig check and an eye say that."),
+        h("li", { key: "lamps" }, "Whether any lamp shines: only a person who looks can say that."),
         h("li", { key: "lines" }, "Anything after a gateway: data lines, terminators, fixtures."))),
       h("p", { key: "sign", class: "sign-here" }, "Checked by ", h("span", { class: "blank" }), " at ", h("span", { class: "blank short" })),
     ];

@@ -40,7 +40,7 @@ def test_a_healthy_capture_says_so_and_lists_who_sends_what() -> None:
     ]
     heads = [line.split() for line in found if line.startswith(("  universe ", "  source "))]
     assert heads == [
-        ["universe", "state", "rate", "longest", "gap", "frames", "lost", "slots", "from"],
+        ["universe", "state", "rate", "longest", "gap", "frames", "missing", "slots", "from"],
         ["source", "address", "protocol", "priority", "universes"],
     ]
     row = next(line for line in found if line.startswith("  e131/1"))

@@ -62,5 +62,5 @@ Of one fault they stand in the order of MODULES, whichever of these was imported
 
 
 def nearest(name: str) -> str:
-    """Return the scenario whose name is most like this one."""
-    return (difflib.get_close_matches(name, SCENARIOS, 1, 0.0) or ["clean-stop"])[0]
+    """Return the scenario whose name is most like this one; empty if none is much like it."""
+    return next(iter(difflib.get_close_matches(name, SCENARIOS, 1)), "")

@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(rows, indent=2, ensure_ascii=False))
     else:
-        print("\n".join(_table(rows, _HEADINGS[arguments.by])))
+        print("\n".join(_table(rows, _HEADINGS[arguments.by])) if rows else "The house file names no patch here.")
     return 0
 
 

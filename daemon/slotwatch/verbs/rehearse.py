@@ -63,7 +63,8 @@ def _find(name: str) -> Scenario:
     found = catalogue.SCENARIOS.get(name)
     if found is None:
         near = catalogue.nearest(name)
-        raise EdgeError(f"there is no scenario {name!r}", f"did you mean {near!r}? See slotwatch rehearse --list")
+        meant = f"did you mean {near!r}? See" if near else "see"
+        raise EdgeError(f"there is no scenario {name!r}", f"{meant} slotwatch rehearse --list")
     return found
 
 

@@ -237,7 +237,7 @@ def _line(row: tuple[str, ...], widths: list[int]) -> str:
 
 
 def _universe_rows(universes: list[UniverseAnswer]) -> list[tuple[str, ...]]:
-    rows: list[tuple[str, ...]] = [("universe", "state", "rate", "longest gap", "frames", "lost", "slots", "from")]
+    rows: list[tuple[str, ...]] = [("universe", "state", "rate", "longest gap", "frames", "missing", "slots", "from")]
     for one in universes:
         longest = one["interval_ms"]["max"]
         rows.append(

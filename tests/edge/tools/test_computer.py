@@ -93,7 +93,7 @@ def test_drops_of_the_whole_computer(tmp_path: Path, lost: int, ok: bool) -> Non
     )
     (finding,) = computer.drop_checks(tmp_path)
     assert finding.ok is ok
-    assert finding.text.startswith(f"{lost} of {1_000_000 + lost} datagrams dropped")
+    assert finding.text.startswith(f"{lost:,} of {1_000_000 + lost:,} datagrams dropped")
 
 
 def test_a_port_that_another_program_holds_is_a_fault_with_its_name() -> None:

@@ -96,11 +96,12 @@ def port_checks(house: House) -> Iterator[HostCheck]:
         else:
             pids = " ".join(program.rpartition(" ")[2] for program in programs if not program.startswith("a program"))
             look = f"ps -fp {pids}" if pids else f"sudo ss -lunp sport = :{number}"
-            fix = f"end it, or move it to another computer: {look}"
+            fix = f"end it if the show does not need it, or move it to another computer; what it is: {look}"
             yield HostCheck(what, False, f"held by {', '.join(programs)}; the last to bind takes all unicast", fix)
     programs = holders("tcp", house.http.port)
     held = [program for program in programs if not _is_slotwatch(program)]
-    fix = f"end it, or give the page another port with `[http] listen`: sudo ss -ltnp sport = :{house.http.port}"
+    who = f"sudo ss -ltnp sport = :{house.http.port}"
+    fix = f"give the page another port with `[http] listen`, or end what holds it: {who}"
     text = f"held by {', '.join(programs)}" if programs else "free"
     yield HostCheck(f"TCP port {house.http.port} (the page)", not held, text, fix if held else "")
 
@@ -171,7 +172,7 @@ def drop_checks(proc: Path) -> Iterator[HostCheck]:
     counts = dict(zip(rows[0][1:], map(int, rows[1][1:]), strict=False))
     lost, bad = counts.get("RcvbufErrors", 0), counts.get("InCsumErrors", 0)
     total = counts.get("InDatagrams", 0) + lost
-    text = f"{lost} of {total} datagrams dropped for want of buffer since this computer started"
+    text = f"{lost:,} of {total:,} datagrams dropped for want of buffer since this computer started"
     share = lost / max(1, total)
     fix = "see the receive buffer above; which program it was: ss -uamp (the d in skmem)"
     yield HostCheck("UDP drops", share < 0.0001, text, fix if share >= 0.0001 else "")
@@ -188,7 +189,9 @@ def clock_check() -> HostCheck:
     status = int.from_bytes(state.raw[40:44], "little")  # struct timex: modes, offset, freq, maxerror, esterror, status
     if status & STA_UNSYNC:
         fix = "sudo timedatectl set-ntp true; without a time server set it by hand: sudo timedatectl set-time"
-        return HostCheck("clock", False, "not synchronised: times in reports may be wrong, judging is not touched", fix)
+        return HostCheck(
+            "clock", False, "not synchronised: times in reports may be wrong; judging does not depend on it", fix
+        )
     return HostCheck("clock", True, "synchronised")
 
 

@@ -22,7 +22,7 @@ from slotwatch.wire.observation import PortSeen, QuerierWatchSeen
 ASKED_WITHIN_S = 2.0
 ANNOUNCED_EVERY_S = 30
 WHAT = "switch port"
-HOW = f"hear it: slotwatch host --listen {ANNOUNCED_EVERY_S + 5}"
+HOW = f"to wait for it: slotwatch host --listen {ANNOUNCED_EVERY_S + 5}"
 
 
 def running_here(house: House) -> list[HostCheck]:
@@ -31,7 +31,7 @@ def running_here(house: House) -> list[HostCheck]:
         answer = json.loads(DaemonClient.of_house(house).ask("/api/v1/network", within_s=ASKED_WITHIN_S))
         rows = [(one["network"], one["port"], one["description"], one["switch"]) for one in answer["neighbours"]]
     except (EdgeError, ValueError, KeyError, TypeError):
-        return [HostCheck(WHAT, True, f"not known, no slotwatch that runs here reports it; {HOW}")]
+        return [HostCheck(WHAT, True, f"not known: no slotwatch that runs here reports it; {HOW}")]
     if not rows:
         return [HostCheck(WHAT, True, "no switch announces itself at this computer's leads (LLDP)")]
     return [_found(*row) for row in rows]
