@@ -39,6 +39,20 @@ def test_a_backup_that_never_came_has_not_come_because_its_universe_is_lost() ->
     assert not any("over since" in text or "back on" in text for text in by_rule(stage)["backup-absent"])
 
 
+def test_a_main_that_only_sends_preview_data_is_heard_and_absent() -> None:
+    """ANSI E1.31-2018 6.2.6: preview data (bit 7) is not for live output, so its backup carries the show."""
+    absent = Stage(two_desks(), replace(MAIN, options=0x80), SPARE).run(15.0).rule("source-absent")
+    assert "It is running, and its packets come there with preview data" in absent.summary
+    assert "not been heard" not in absent.summary
+    assert absent.cause == "universe-withdrawn"
+
+
+def test_a_main_that_never_sent_one_of_its_universes_is_not_said_to_be_unheard() -> None:
+    absent = Stage(two_desks(), replace(MAIN, universes=(2,)), SPARE).run(15.0).rule("source-absent")
+    assert absent.universes == ("e131/1",)
+    assert "It is running, and has sent nothing there since this listener started." in absent.summary
+
+
 def both_networks() -> House:
     house = two_desks()
     universes = tuple(replace(one, networks=(0, 1)) for one in house.universes)

@@ -163,6 +163,18 @@ def test_a_stranger_that_leads_in_levels_that_go_there_and_back_is_no_echo() -> 
     assert raised
 
 
+def test_a_main_that_comes_back_under_a_backup_is_not_said_to_be_silent() -> None:
+    """E1.31 6.2.3: at priority 100 the main has no effect beside 101. It was away from 6 s to 20 s."""
+    main = desk(to_s=6.0), desk(from_s=20.0)
+    backup = desk(2, priority=90, to_s=8.0), desk(2, priority=101, from_s=8.0)
+    shown = stage(*main, *backup, sources=(A, replace(B, priority=None)), by=BY).run(40.0)
+    incident = shown.rule("backup-in-control")
+    assert incident.closed_ns is None
+    assert incident.cause == "main-outranked"
+    assert "still sends, at priority 100: it has no effect." in incident.summary
+    assert "No main source" not in incident.summary
+
+
 def test_an_echo_at_a_higher_priority_is_in_control_and_does_not_hold_levels_up() -> None:
     """E1.31 6.2.3: receivers follow the higher priority alone, so nothing is merged."""
     original, copy = desk(levels=look(0)), desk(3, priority=120, from_s=4.0, levels=look(0, 0.1))

@@ -23,6 +23,7 @@ from slotwatch.judge.life_signs import (
     how_they_ended,
     kept_alive_slowly,
     living_sources,
+    never_sent_levels,
     say_ended_whole,
     say_unfit_ends,
     sends_no_levels,
@@ -126,6 +127,9 @@ def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
             list(earlier.also_possible),
             next_checks=list(earlier.next_checks),
         )
+    found = never_sent_levels(ctx, names, {row for case in group.members.values() for row in case.finding.universes})
+    if found is not None:
+        return found
     verdict = Verdict("unknown", Confidence.LOW, "It has not been heard since this listener started.")
     heard_by_name = [
         ctx.sources[row].source_name

@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.before import NOT_HEARD_NS
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import RESTING
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence
@@ -53,12 +55,7 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
     newest_ns = int(streams.last_packet_ns[rows].max())
     if (streams.lost_of_last_10[rows] >= MISSING).all() and ctx.now_ns - scene.group.from_ns < SURE_NS:
         return _lost_between_others(scene)
-    kinds = []
-    if (streams.last_preview_ns[rows] > stopped_ns).any():
-        kinds.append("preview data")
-    if (streams.last_slot_priority_ns[rows] > stopped_ns).any():
-        kinds.append("per-address priorities (start code 0xDD)")
-    what = " and ".join(kinds) or "another start code than that of levels"
+    what = _without_levels(ctx, rows, stopped_ns)
     names = scene.names
     one = len(ctx.whole_sources(scene.sources)) == 1
     its = "its" if one else "their"
@@ -79,6 +76,47 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
             f"Look at the output settings of {senders}: blind or preview mode, start code.",
             "Look at the stage: do the lights on these universes still follow?",
         ],
+    )
+
+
+def _without_levels(ctx: RuleContext, rows: NDArray[np.intp], since_ns: NDArray[np.int64] | int) -> str:
+    """Say what these streams have sent since, without levels."""
+    kinds = []
+    if (ctx.streams.last_preview_ns[rows] > since_ns).any():
+        kinds.append("preview data")
+    if (ctx.streams.last_slot_priority_ns[rows] > since_ns).any():
+        kinds.append("per-address priorities (start code 0xDD)")
+    return " and ".join(kinds) or "another start code than that of levels"
+
+
+def never_sent_levels(ctx: RuleContext, names: list[str], universes: set[int]) -> Verdict | None:
+    """Give the verdict where sources that never sent levels on these universes are heard nevertheless."""
+    streams = ctx.streams
+    heard = ctx.now_ns - streams.last_packet_ns < ALIVE_NS
+    heard &= streams.last_packet_ns > 0
+    rows = [row for row in np.flatnonzero(heard).tolist() if ctx.sources[ctx.source_of(row)].declared_as in names]
+    here = [row for row in rows if ctx.universe_of(row) in universes]
+    if {ctx.sources[ctx.source_of(row)].declared_as for row in rows} != set(names):
+        return None
+    one = len(names) == 1
+    said = wording.list_names([f'"{name}"' for name in names])
+    runs, its = f"{said} {'is' if one else 'are'} running", "its" if one else "their"
+    if here:
+        what = _without_levels(ctx, np.array(here, np.intp), 0)
+        return Verdict(
+            "universe-withdrawn",
+            Confidence.HIGH,
+            f"{runs}, and {its} packets come there with {what}: they hold no levels that receivers may use.",
+            next_checks=[
+                f"Look at the output settings of {wording.list_names(names)}: blind or preview mode, start code.",
+                "Look at the stage: do the lights on these universes follow?",
+            ],
+        )
+    return Verdict(
+        "unknown",
+        Confidence.LOW,
+        f"{runs}, and {'has' if one else 'have'} sent nothing there since this listener started.",
+        also_possible=[f"{its} output of these universes is off", f"{its} packets of them do not reach this port"],
     )
 
 

@@ -88,7 +88,7 @@ def _alone_since_ns(ctx: RuleContext, row: int, winner: int) -> int:
 
 
 def bind(setup: RuleSetup, p: BackupInControlParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(UNIVERSES, is_backup_in_control, describe_backup_in_control, refresh_s=None),)
+    return (RuleBinding(UNIVERSES, is_backup_in_control, describe_backup_in_control),)
 
 
 RULE = Rule(
