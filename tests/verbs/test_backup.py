@@ -93,6 +93,22 @@ def test_what_was_there_is_kept_under_another_name(house: Path, tmp_path: Path) 
     assert not list(house.parent.glob("paper/*before*")), "what is the same stays"
 
 
+def test_a_house_restored_beside_the_old_one_leaves_the_old_history_alone(house: Path, tmp_path: Path) -> None:
+    """To look at an old night: into an empty directory, while the house goes on with its own history."""
+    history = house.parent / "slotwatch.db"
+    store = Store(history)
+    store.write(Pending(marks=[(1000, "old", "")]))
+    kept, there = tmp_path / "kept.zip", tmp_path / "look" / "house.toml"
+    assert main(["backup", str(kept), "-c", str(house)]) == 0
+    store.write(Pending(marks=[(2000, "new", "")]))
+    there.parent.mkdir()
+    assert main(["restore", str(kept), "-c", str(there)]) == 0, "nor does it matter that a daemon uses the other"
+    store.close()
+    assert [text for _, text, _ in Archive(there.parent / "slotwatch.db").marks(0, 1 << 62)] == ["old"]
+    assert [text for _, text, _ in Archive(history).marks(0, 1 << 62)] == ["old", "new"]
+    assert not list(house.parent.glob("*before*"))
+
+
 def test_a_history_in_use_is_not_replaced(house: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     store = Store(house.parent / "slotwatch.db")
     store.write(Pending(marks=[(1000, "running", "")]))

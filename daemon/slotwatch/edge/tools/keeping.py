@@ -23,7 +23,7 @@ import msgspec
 from slotwatch import __version__, clock
 from slotwatch.edge.front.history_layout import check_version
 from slotwatch.edge.shared.files import MAX_FILE_BYTES, load_house, load_noting
-from slotwatch.edge.shared.places import history_of
+from slotwatch.edge.shared.places import SERVICE, history_of
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
@@ -104,7 +104,7 @@ def restore(source: Path, house_file: Path | None) -> Kept:
                 _extract(archive, name, Path(place) / name, None if name == HISTORY else MAX_FILE_BYTES)
             found = load_house(Path(place) / HOUSE / manifest.house_name)
             history = Path(place) / HISTORY
-            wanted = _history_place(found, final, Path(manifest.history))
+            wanted = _history_place(found, final, manifest)
             if history.is_file():
                 _check_history(history)
                 _refuse_if_used(wanted)
@@ -123,12 +123,15 @@ def restore(source: Path, house_file: Path | None) -> Kept:
     return Kept(tuple(str(goal) for _, goal in places), moved=tuple(moved))
 
 
-def _history_place(house: House, final: Path, before: Path) -> Path:
-    """Where the history belongs: where one is, else where it was, else where `serve` would begin it."""
-    there = history_of(replace(house, file=str(final)))
+def _history_place(house: House, final: Path, manifest: Manifest) -> Path:
+    """Where the history belongs: where one is, else where it was, else where `serve` would begin it.
+
+    A house file that goes to another place than before leaves what is beside the old one alone.
+    """
+    there, before = history_of(replace(house, file=str(final))), Path(manifest.history)
     if there.is_file() or not before.parent.is_dir():
         return there
-    return before
+    return before if final == Path(manifest.house_file) or before.parent == SERVICE else there
 
 
 def _copy_history(history: Path, copy: Path) -> None:
