@@ -380,6 +380,14 @@ def test_a_backup_that_goes_on_is_named_and_receivers_hold() -> None:
     assert dict(incident.explains) == {"backup-in-control": ("e131/1",)}
 
 
+def test_a_backup_whose_name_says_so_is_not_called_backup_twice() -> None:
+    named = replace(SPARE, name="Backup desk")
+    by = ("main desk", "Backup desk")
+    spare = desk("Desk B", (1,), 2, priority=90)
+    shown = stage((1,), desk("Desk A", (1,), to_s=8.0), spare, sources=(MAIN, named), by=by).run(20.0)
+    assert '"Backup desk" (10.0.0.2) is sending universe e131/1' in shown.only().still_working
+
+
 def test_two_faults_at_different_times_are_two_incidents() -> None:
     first, second = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (7,), 2, to_s=14.0)
     shown = stage((1, 7, 9), first, second, desk("Desk C", (9,), 3)).run(34.0)

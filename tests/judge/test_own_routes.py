@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from slotwatch.house.schema import Receiver, Route
 from slotwatch.wire.observation import NeighbourSeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -39,3 +41,23 @@ def test_a_declared_receiver_is_left_to_its_own_rule() -> None:
     """`receiver-silent` reports it after 20 s: two incidents would be one too many."""
     receiver = Receiver("foyer node", ADDRESS, (UniverseId(Protocol.ARTNET, 3),))
     assert unanswered((receiver,)).all == []
+
+
+@pytest.mark.parametrize(
+    ("ends_s", "evidence"),
+    [
+        (99.0, "The input arrives (e131/1): the output alone is at fault."),
+        (2.0, "The input does not arrive either (e131/1)."),
+    ],
+)
+def test_evidence_of_a_lost_port_says_whether_the_input_arrives(ends_s: float, evidence: str) -> None:
+    """The summary has the trouble of the port; the evidence does not repeat it."""
+    route = Route("tower", UniverseId(Protocol.E131, 1), target_serial="/dev/ttyUSB0")
+    shown = Stage(replace(house_of((1,)), routes=(route,)), desk(to_s=ends_s))
+    trouble = "/dev/ttyUSB0 went away"
+    for tenth in range(6, 100):
+        seen = RouteSeen("tower", "running", "serial:/dev/ttyUSB0", "e131/1", trouble if tenth >= 60 else "")
+        shown.see(tenth / 10, RoutesSeen(at(tenth / 10), (seen,), at(0.5)))
+    incident = shown.run(9.0).rule("route-output-lost")
+    assert incident.summary.endswith(f"{trouble}.")
+    assert incident.evidence == (evidence,)

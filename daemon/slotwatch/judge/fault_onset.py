@@ -71,6 +71,19 @@ def changed_pace(ctx: RuleContext, row: int, limit_hz: float, seconds: float, *,
     return int(frames_ns[first]) if first or kept_all else begin_ns
 
 
+def pace_until(ctx: RuleContext, row: int, limit_hz: float, seconds: float, *, slower: bool) -> int:
+    """Give the time (ns) of the frame up to which a stream was slower (or faster) than a rate.
+
+    It is the counterpart of `changed_pace`: the frame up to which the sum of the intervals differs most from that of
+    the rate. The window's mean stays beyond the limit for a while after it.
+    """
+    frames_ns = arrivals_ns(ctx, row)
+    frames_ns = frames_ns[frames_ns > window_of(seconds)(ctx, row) - BUCKET_NS]
+    excess_ns = np.diff(frames_ns) - NANOSECONDS / limit_hz
+    until = np.cumsum(excess_ns if slower else -excess_ns)
+    return int(frames_ns[int(until.argmax()) + 1]) if len(until) else ctx.now_ns
+
+
 def arrivals_ns(ctx: RuleContext, row: int) -> NDArray[np.int64]:
     """When a stream's newest frames came, oldest first: as far back as its intervals are kept."""
     kept_us = ctx.streams.intervals_us[row]

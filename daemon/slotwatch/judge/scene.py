@@ -317,7 +317,9 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
 
 def _what_it_is(ctx: RuleContext, source: int) -> str:
     declared = ctx.declared_source(source)
-    return "backup " if declared is not None and declared.role == "backup" else _stranger(ctx, source)
+    if declared is None or declared.role != "backup":
+        return _stranger(ctx, source)
+    return "" if "backup" in declared.name.casefold() else "backup "
 
 
 def _stranger(ctx: RuleContext, source: int) -> str:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.fault_onset import changed_pace
+from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.windows import FRAMES
@@ -65,8 +65,15 @@ def is_fast(ctx: RuleContext, p: FastRefreshParameters) -> Mask:
 
 
 def fast_since_ns(ctx: RuleContext, row: int, p: FastRefreshParameters) -> int:
-    most_hz = p.over_ratio * float(max_hz(ctx.streams.slots[row : row + 1], p)[0])
-    return changed_pace(ctx, row, most_hz, p.window_s, slower=False)
+    return changed_pace(ctx, row, _most_hz(ctx, row, p), p.window_s, slower=False)
+
+
+def fast_until_ns(ctx: RuleContext, row: int, p: FastRefreshParameters) -> int:
+    return pace_until(ctx, row, _most_hz(ctx, row, p), p.window_s, slower=False)
+
+
+def _most_hz(ctx: RuleContext, row: int, p: FastRefreshParameters) -> float:
+    return p.over_ratio * float(max_hz(ctx.streams.slots[row : row + 1], p)[0])
 
 
 def describe_fast(ctx: RuleContext, row: int, p: FastRefreshParameters) -> Finding:
@@ -94,6 +101,7 @@ def bind(setup: RuleSetup, p: FastRefreshParameters) -> tuple[RuleBinding, ...]:
             partial(is_fast, p=p),
             partial(describe_fast, p=p),
             began_ns=partial(fast_since_ns, p=p),
+            ended_ns=partial(fast_until_ns, p=p),
             blind_window_s=p.window_s,
         ),
     )

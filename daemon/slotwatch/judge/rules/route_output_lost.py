@@ -6,6 +6,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+
 from slotwatch.durations import ns_from_s
 from slotwatch.house.schema import Route
 from slotwatch.judge import wording
@@ -15,6 +17,7 @@ from slotwatch.judge.own_routes import SENDING, unanswered
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
+from slotwatch.wire.universe import UniverseId
 
 Output = tuple[str, str, int]
 """What the routes of one finding share: PORT and their target, ADDRESS with that and its network, or PROCESS and
@@ -68,7 +71,7 @@ def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters)
         group=f"output:{output}",
         since_ns=0,
         facts=RouteOutputLostFacts(_say(named, f"sends nothing to {output}", f"send nothing to {output}"), trouble),
-        evidence=(f"{trouble}.",),
+        evidence=_say_inputs(ctx, named),
         cause="port",
         still_working=_still_sending(ctx, named),
         next_checks=(
@@ -77,6 +80,23 @@ def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters)
             "the rig must be clear.",
         ),
     )
+
+
+def _say_inputs(ctx: RuleContext, names: Collection[str]) -> tuple[str, ...]:
+    """Say of the inputs of these routes whether they arrive."""
+    table = ctx.universes
+    inputs = {(route.source, route.source_network or 0) for route in ctx.house.routes if route.name in names}
+    heard = {(ctx.universe_id(row), int(table.network[row])) for row in np.flatnonzero(table.live > 0).tolist()}
+    said = []
+    if inputs & heard:
+        said.append(f"The input arrives ({_names(inputs & heard)}): the output alone is at fault.")
+    if inputs - heard:
+        said.append(f"The input does not arrive either ({_names(inputs - heard)}).")
+    return tuple(said)
+
+
+def _names(universes: Collection[tuple[UniverseId, int]]) -> str:
+    return wording.list_names(sorted({str(universe) for universe, _ in universes}))
 
 
 def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:

@@ -13,7 +13,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
-from slotwatch.judge.fault_onset import changed_pace
+from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
@@ -117,11 +117,19 @@ class MovingRates:
 
 
 def slow_since_ns(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> int:
+    return changed_pace(ctx, row, _limit_hz(ctx, row, p), p.window_s, slower=True)
+
+
+def slow_until_ns(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> int:
+    return pace_until(ctx, row, _limit_hz(ctx, row, p), p.window_s, slower=True)
+
+
+def _limit_hz(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> float:
     streams = ctx.streams
     limit_hz = float(ctx.universes.min_refresh_hz[ctx.universe_of(row)])
-    if float(streams.moving_known_s[row]) >= p.norm_known_s:
-        limit_hz = max(limit_hz, p.norm_ratio * float(streams.best_moving_hz[row]))
-    return changed_pace(ctx, row, limit_hz, p.window_s, slower=True)
+    if float(streams.moving_known_s[row]) < p.norm_known_s:
+        return limit_hz
+    return max(limit_hz, p.norm_ratio * float(streams.best_moving_hz[row]))
 
 
 def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> Finding:
@@ -163,6 +171,7 @@ def bind(setup: RuleSetup, p: SlowRefreshParameters) -> tuple[RuleBinding, ...]:
             rates.is_slow,
             partial(describe_slow, p=p),
             began_ns=partial(slow_since_ns, p=p),
+            ended_ns=partial(slow_until_ns, p=p),
             is_wary=rates.is_one_slower,
             remembers=rates.notes,
             keeps_last_look=True,
