@@ -14,7 +14,7 @@ from slotwatch.wire.universe import Protocol
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131
 from tests.model.test_model import state
 
-FILTERS = ("counts_by_one", "misses_some", "stands_still")
+FILTERS = ("counts_by_one", "rises", "stands_still")
 
 
 def house(seed: int) -> list[Sent]:
@@ -78,21 +78,25 @@ def test_at_once_is_as_one_by_one(seed: int, monkeypatch: pytest.MonkeyPatch) ->
         assert {key for key in expected if not np.array_equal(expected[key], found[key])} == set()
 
 
-def test_a_house_that_begins_is_judged_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Not one packet by itself, or the start of a full house would cost a second."""
+@pytest.mark.parametrize(("missing", "together"), [(0, 1000), (2, 50)])
+def test_a_house_that_begins_is_judged_at_once(missing: int, together: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not one packet by itself, or the start of a full house would cost a second; nor where numbers are missing in it,
+    or what is lost in that second would cost the next."""
     taken: list[int] = []
     take = Series.take
     monkeypatch.setattr(
         Series, "take", lambda series, number, is_copy: taken.append(1) or take(series, number, is_copy)
     )
     bench = Bench()
-    bench.feed(
-        [
-            Sent(START + index * 23 * MS + universe, e131(bytes(512), universe=universe, sequence=index + universe))
-            for index in range(20)
-            for universe in range(1, 51)
-        ]
-    )
+    sent = [
+        Sent(
+            START + index * 23 * MS + universe,
+            e131(bytes(512), universe=universe, sequence=index + universe + missing * (index > 5)),
+        )
+        for index in range(20)
+        for universe in range(1, 51)
+    ]
+    bench.feed_split(sent, [together])
     assert not taken
     streams = bench.model.streams
     assert (streams.sequence_step[streams.rows()] == 1).all()

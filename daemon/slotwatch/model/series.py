@@ -98,9 +98,9 @@ class SeriesOfStreams:
         # A copy has its predecessor's number: without it the steps to both sides are as they were.
         whole = segments.all_of(regular | copy)
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
-        missing = ~(whole | by_one) & strides.misses_some(table, segments, step, ended, begins)
-        still = ~(whole | by_one | missing) & strides.stands_still(table, segments, number, step, silent_ns, begins)
-        for index in np.flatnonzero(~(whole | by_one | missing | still)).tolist():
+        rising = ~(whole | by_one) & strides.rises(table, segments, step, ended, begins)
+        still = ~(whole | by_one | rising) & strides.stands_still(table, segments, number, step, silent_ns, begins)
+        for index in np.flatnonzero(~(whole | by_one | rising | still)).tolist():
             self._judge_one(part, index, verdict)
         if copy.any():
             copy &= segments.spread(whole | by_one)
@@ -112,9 +112,9 @@ class SeriesOfStreams:
         if by_one.any():
             chosen, numbers = _pick(part, number, segments.spread(by_one) & ~copy)
             strides.count_by_one(table, chosen, numbers, begins[by_one])
-        if missing.any():
-            chosen, numbers = _pick(part, number, segments.spread(missing))
-            strides.miss_some(table, chosen, numbers, segments.first(step)[missing])
+        if rising.any():
+            places = segments.spread(rising)
+            strides.rise(table, *_pick(part, number, places), step[places])
         if still.any():
             places = segments.spread(still)
             verdict[places] = np.where(part.batch.protocol[part.at[places]] == _E131, _REPEAT, _OBEYED)

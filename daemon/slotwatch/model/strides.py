@@ -1,6 +1,6 @@
 """Series that are not steady yet, or no longer quite, moved on for many streams at once.
 
-New streams, streams that are back, a gap in a steady series, numbers that are stuck and packets that come twice
+New streams, streams that are back, gaps in their numbers, numbers that are stuck and packets that come twice
 are what a whole house shows at the same moment; one by one they would cost more than the time they came in. Each
 function does exactly what `sequence.Series.take` does packet by packet, for the case it names and for no other.
 """
@@ -12,13 +12,16 @@ from numpy.typing import NDArray
 
 from slotwatch.model import levels, windows
 from slotwatch.model.part import LEVELS, Part
-from slotwatch.model.segments import Segments
-from slotwatch.model.sequence import AMBIGUOUS, MAX_VOTES, VOTES_TO_KNOW
+from slotwatch.model.segments import Rows, Segments
+from slotwatch.model.sequence import AMBIGUOUS, MAX_VOTES, UNDECIDED_PACKETS, VOTES_TO_KNOW
 from slotwatch.model.streams import EVERY_STEP, Streams
 from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 
 COPY_NS = 10_000_000
 """The same packet again within this is a copy: a loop, a mirror of both directions, two interfaces joined."""
+MOST_RISES = 4
+"""Packets of one stream in a part that are taken together with those of others: of a few streams that send more, one
+by one is cheaper."""
 Numbers = NDArray[np.uint8]
 Flags = NDArray[np.bool_]
 _FULL = np.uint64(0xFFFFFFFFFFFFFFFF)
@@ -106,30 +109,57 @@ def count_by_one(table: Streams, segments: Segments, number: Numbers, begins: Fl
     table.lost_of_last_10[rows] = 10 - np.bitwise_count(mask & np.uint64(0x3FF))
 
 
-def misses_some(table: Streams, segments: Segments, step: Numbers, ended: Flags, begins: Flags) -> Flags:
-    """Runs that `miss_some` may take: steady by one for long, and now a single packet with a larger step."""
+def rises(table: Streams, segments: Segments, step: Numbers, ended: Flags, begins: Flags) -> Flags:
+    """Runs that `rise` may take: few packets, each with a later number than the one before, however much later."""
     rows = segments.rows
-    first = segments.first(step)
-    alone = (segments.counts == 1) & ~segments.first(ended) & ~begins
-    alone &= (first > 1) & (first < AMBIGUOUS)
-    steady = (table.expected_step[rows] == 1) & (table.series_votes[rows] > VOTES_TO_KNOW)
-    chosen: Flags = alone & steady & table.sequence_measurable[rows]
+    forward = (step >= 1) & (step < AMBIGUOUS) & ~ended
+    chosen: Flags = segments.all_of(forward) & ~begins & (segments.counts <= MOST_RISES)
+    chosen &= (table.expected_step[rows] != EVERY_STEP) | (table.series_seen[rows] == table.sequence[rows])
+    # Fewer than none are missing where one came late before the step was known.
+    chosen &= (table.series_run[rows] == 0) & (table.series_pending[rows] >= 0)
     return chosen
 
 
-def miss_some(table: Streams, segments: Segments, number: Numbers, step: Numbers) -> None:
-    """Take single packets before which numbers are missing."""
-    rows = segments.rows
+def rise(table: Streams, segments: Segments, number: Numbers, step: Numbers) -> None:
+    """Take the first packets of all runs together, then the second ones, and so on: numbers may be missing before
+    each."""
+    for place in range(int(segments.counts.max())):
+        runs = np.flatnonzero(segments.counts > place)
+        at = segments.starts[runs] + place
+        _rise_once(table, segments.rows[runs], number[at], step[at])
+
+
+def _rise_once(table: Streams, rows: Rows, number: Numbers, step: Numbers) -> None:
+    packets = np.minimum(table.series_packets[rows] + 1, MAX_VOTES)
+    votes, common = table.series_votes[rows], table.series_step[rows]
+    voted = np.where(step == common, np.minimum(votes + 1, MAX_VOTES), votes - 1)
+    common, votes = np.where(votes == 0, step, common), np.where(votes == 0, 1, voted)
+    known = votes >= VOTES_TO_KNOW
+    measurable = ~known | (common <= 1)
+    decided = known | (packets >= UNDECIDED_PACKETS)
+    missing = table.series_pending[rows] + step - 1
+    pending = np.where(measurable & ~decided, missing, 0)
     shift = np.minimum(step, 63).astype(np.uint64)
     mask = np.where(step < 64, table.series_mask[rows] << shift, np.uint64(0)) | _ONE
-    table.sequence[rows] = number
-    table.series_mask[rows] = mask
-    table.series_votes[rows] -= np.uint8(1)
-    table.series_packets[rows] = np.minimum(table.series_packets[rows] + 1, MAX_VOTES)
-    table.lost_of_last_10[rows] = 10 - np.bitwise_count(mask & np.uint64(0x3FF))
-    lost = step.astype(np.int16) - np.int16(1)
-    table.lost_frames[rows] += lost.astype(np.uint64)
-    table.windows.add(windows.LOST, rows, lost)
+    table.sequence[rows] = table.series_seen[rows] = number
+    table.series_packets[rows], table.series_votes[rows], table.series_step[rows] = packets, votes, common
+    table.series_pending[rows], table.series_mask[rows] = pending, mask
+    table.expected_step[rows] = np.where(known & (pending == 0) & (common >= 1), common.astype(np.uint16), EVERY_STEP)
+    table.sequence_stuck[rows], table.sequence_step[rows] = False, np.where(known, common, 0)
+    table.lost_of_last_10[rows] = np.where(measurable, 10 - np.bitwise_count(mask & np.uint64(0x3FF)), 0)
+    no_longer = rows[table.sequence_measurable[rows] & ~measurable]
+    table.sequence_measurable[rows] = measurable
+    if len(no_longer):
+        # What looked missing before the habit was plain was no loss.
+        all_of_it = np.full(len(no_longer), 1 << 30)
+        table.lost_frames[no_longer] -= table.windows.take_back_each(windows.LOST, no_longer, all_of_it).astype(
+            np.uint64
+        )
+    lost = np.where(measurable & decided, missing, 0)
+    some = np.flatnonzero(lost)
+    if len(some):
+        table.lost_frames[rows[some]] += lost[some].astype(np.uint64)
+        table.windows.add(windows.LOST, rows[some], np.minimum(lost[some], 10_000).astype(np.int16))
 
 
 def stands_still(
