@@ -63,6 +63,7 @@ def test_a_desk_that_is_back_as_an_undeclared_one_is_one_incident(
     assert f'Undeclared "Desk A" ({address}) sends there now.' in incident.summary
     assert {rule for rule, _ in incident.explains} == {"identity-changed", "unexpected-source"}
     assert "power" not in incident.summary and "The earlier one ended without notice." in incident.evidence
+    assert not any("Desk A" in text for text in incident.still_working), "it is the source itself"
 
 
 @pytest.mark.parametrize(("both_sent_s", "is_back"), [(4.8, True), (5.2, False)])

@@ -282,7 +282,8 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     streams = ctx.streams
     stopped_universes = set(streams.universe[scene.stopped].tolist())
-    said = set[int]()
+    # What came back under another name or address is the source itself: the verdict says that it sends.
+    said = {ctx.source_of(row) for row in verdict.returned_as}
     for legs in ctx.by_source(scene.sources)[:MOST_NAMED]:
         rows = [row for row in scene.alive_of(*legs).tolist() if ctx.universe_of(row) not in stopped_universes]
         if rows:
@@ -292,7 +293,8 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
             verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}")
     keepers: dict[int, list[int]] = {}
     for row in (scene.alive & is_among(streams.universe, stopped_universes)).nonzero()[0].tolist():
-        keepers.setdefault(ctx.source_of(row), []).append(ctx.universe_of(row))
+        if (source := ctx.source_of(row)) not in said:
+            keepers.setdefault(source, []).append(ctx.universe_of(row))
     # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
     kept = sorted(
         ctx.by_source(keepers),
