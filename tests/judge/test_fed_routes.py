@@ -10,7 +10,7 @@ from slotwatch.house.schema import DeclaredSource, Route
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import at, desk
-from tests.judge.stage import Stage, house_of
+from tests.judge.stage import Desk, Stage, house_of
 
 FIRST = UniverseId(Protocol.E131, 1)
 NODE = UniverseId(Protocol.ARTNET, 3)
@@ -49,6 +49,18 @@ def test_of_many_routes_four_are_named_and_the_others_are_counted() -> None:
     said = evidence_of(*routes)
     assert [line.split('"')[1] for line in said[:4]] == ["copy 101", "copy 102", "copy 103", "copy 104"]
     assert said[4:] == ["2 more routes have one of these universes as their input."]
+
+
+def test_an_output_that_ends_with_its_input_is_no_loss_of_its_own() -> None:
+    """The terminated packets of the route come back to this listener before the route's process reports the stop."""
+    house = replace(house_of((1, 112)), routes=(Route("copy", FIRST, target=COPY),))
+    own = Desk("slotwatch bridge", (112,), number=9, address="10.0.0.9", to_s=6.5, terminate=True)
+    shown = Stage(house, desk(1, (1,), to_s=4.0), own)
+    for tenth in range(6, 130):
+        state = "running" if tenth <= 66 else "stopped"
+        copy = RouteSeen("copy", state, "e131/112", "e131/1")
+        shown.see(tenth / 10, RoutesSeen(at(tenth / 10), (copy,), at(0.5)))
+    assert shown.run(13.0).only().universes == ("e131/1",)
 
 
 def test_nothing_is_said_where_no_route_has_it_as_its_input() -> None:

@@ -41,7 +41,7 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     lost = had & (silent_ns > universes.loss_timeout_ns)
     ended = had & ~lost & (universes.live == 0)
     if np.count_nonzero(ended):
-        lost |= ended & ctx.terminated
+        lost |= ended & ctx.terminated & ~_is_target(ctx, ended)
     if not np.count_nonzero(lost):
         return lost
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
@@ -56,6 +56,15 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     # What ends because this computer no longer asks for it is not a loss.
     lost &= ~storms.brought(ctx, lost) & ~ended_by_leaving(universes)
     return _without_own(ctx, seen_by_listener(ctx, lost))
+
+
+def _is_target(ctx: RuleContext, mask: Mask) -> Mask:
+    """Which of these universes a route of this computer feeds: its report of why it stopped comes after its packets."""
+    found = np.zeros_like(mask)
+    targets = {str(route.target) for route in ctx.house.routes if route.target is not None}
+    for row in np.flatnonzero(mask).tolist() if targets else ():
+        found[row] = str(ctx.universe_id(row)) in targets
+    return found
 
 
 def _without_own(ctx: RuleContext, mask: Mask) -> Mask:
