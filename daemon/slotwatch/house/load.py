@@ -10,7 +10,7 @@ from datetime import date
 from typing import Any
 
 from slotwatch.errors import HouseFileError, Problem
-from slotwatch.house import build, listeners, notices, references, switches
+from slotwatch.house import build, notices, references, witness_tables
 from slotwatch.house.cells import Addressing
 from slotwatch.house.circuits import read_circuits
 from slotwatch.house.document import Document, Entry, Read, TooManyProblems, open_document
@@ -107,10 +107,10 @@ class _Loader:
         excluded = self._built("excluded", build.excluded)
         notify, webhooks = self._built("notify", notices.notify), self._built("webhooks", notices.webhook)
         notices.check_names(notify, webhooks)
-        others = self._built("listeners", listeners.listener)
-        listeners.check_listeners(others)
-        asked = self._built("switches", switches.switch)
-        switches.check_switches(asked)
+        others = self._built("listeners", witness_tables.listener)
+        witness_tables.check_listeners(others)
+        asked = self._built("switches", witness_tables.switch)
+        witness_tables.check_switches(asked)
         self._check_names(sources, profiles, lines, racks, receivers, routes)
         declared = {universe.id for universe in universes.values}
         references.check_universes(universes, [source.name for source in sources.values])

@@ -7,6 +7,10 @@ from dataclasses import dataclass
 from slotwatch.house.keys import Key, Kind, Section, choice, text, texts, whole
 
 OWN_NAME = "this listener"
+MOST_SWITCHES = 32
+"""Each is asked over its own socket; a larger network has tools of its own."""
+MOST_LISTENERS = 8
+"""This comparison is meant for a handful; overviews of many are for Prometheus and MQTT."""
 
 LISTENERS = Section(
     "listeners",

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
 from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
-from slotwatch.judge.rows_by import RowsBy
 from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
 from slotwatch.model.table import Table
@@ -60,6 +59,26 @@ class SourceRows:
     def __getitem__(self, row: int) -> SourceRow:
         source: SourceRow = self._table[row]
         return source
+
+
+class RowsBy:
+    """The rows in use by the value of one column: sorted once a pass, since a wide fault asks thousands of times."""
+
+    def __init__(self, column: NDArray[np.int32], used: NDArray[np.bool_]) -> None:
+        rows = used.nonzero()[0]
+        self._order = rows[np.argsort(column[rows], kind="stable")]
+        self._values = column[self._order].astype(np.int64)
+
+    def of(self, value: int) -> Integers:
+        """Rows with this value, ascending."""
+        return self._order[self._values.searchsorted(value) : self._values.searchsorted(value, "right")]
+
+    def of_each(self, values: Integers) -> tuple[Integers, Integers]:
+        """Rows with each of these values, one value after the other, and how many rows each has."""
+        first = self._values.searchsorted(values)
+        counts = self._values.searchsorted(values, "right") - first
+        places = np.arange(counts.sum()) + np.repeat(first - np.cumsum(counts) + counts, counts)
+        return self._order[places], counts
 
 
 class PassTables:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.house.switches import MOST_SWITCHES
+from slotwatch.house.witnesses import MOST_SWITCHES
 from slotwatch.wire.observation import SwitchSeen
 from slotwatch.wire.switch import SwitchPort, SwitchState, SwitchTables
 

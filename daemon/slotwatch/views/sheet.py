@@ -9,15 +9,16 @@ from __future__ import annotations
 from collections import defaultdict
 from functools import cached_property
 from typing import Literal, overload
+from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model.legs import legs_of, one_source_each
-from slotwatch.snapshot import Snapshot
+from slotwatch.snapshot import Snapshot, SourceRow
 from slotwatch.snapshot.columns import Columns
 from slotwatch.views.moments import iso
-from slotwatch.views.names import source_key, source_name
+from slotwatch.wire import universe
 from slotwatch.wire.universe import Protocol
 
 SENDING = ("running", "holding", "zero")
@@ -203,3 +204,18 @@ class Sheet:
     def network_name(self, network: int) -> str:
         networks = self.snapshot.house.networks
         return networks[network] if network < len(networks) else ""
+
+
+def cid_text(row: SourceRow) -> str | None:
+    """The CID as E1.31 sources are known by; None where the protocol has none."""
+    return str(UUID(bytes=row.source_id)) if row.protocol == Protocol.E131 else None
+
+
+def source_key(row: SourceRow) -> str:
+    """What distinguishes a source from others: its CID, or its address with the physical port if that is not 0."""
+    return universe.source_key(row.protocol, row.source_id, row.address)
+
+
+def source_name(row: SourceRow) -> str:
+    """What a person calls it: as declared, else as it calls itself, else where it is."""
+    return row.declared_as or row.source_name or row.address or source_key(row)

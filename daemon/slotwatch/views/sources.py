@@ -11,8 +11,7 @@ from slotwatch.bridge.declared import OWN_NAME
 from slotwatch.snapshot.switches import PlaceRow
 from slotwatch.views.answers.traffic import LegAnswer, PlaceAnswer, SourceAnswer
 from slotwatch.views.moments import number
-from slotwatch.views.names import cid_text
-from slotwatch.views.sheet import STREAM_STATES, Sheet
+from slotwatch.views.sheet import STREAM_STATES, Sheet, cid_text
 from slotwatch.wire.universe import Protocol, UniverseId
 
 _LIVE = 0

@@ -1,11 +1,13 @@
-"""Sizes and places of the shared memory, for the parent that makes it and knows nothing else of it.
+"""The shared memory as the parent sees it, without numpy: it makes the memory, and reads how far its children came.
 
 Tests hold these numbers against the layouts of `edge.shared.ring` and `edge.shared.snapshot_buffer`, which need numpy.
 """
 
 from __future__ import annotations
 
+import mmap
 import os
+import struct
 
 RING_HEADER_BYTES = 8192
 RING_COLUMN_BYTES = (8, 4, 2, 2, 1, 1, 16, 16)
@@ -32,3 +34,22 @@ def make(rows: int) -> dict[str, int]:
         made[name] = os.memfd_create(f"slotwatch-{name}", os.MFD_CLOEXEC)
         os.ftruncate(made[name], size)
     return made
+
+
+class Progress:
+    """How far intake and judging came, read from their shared memory without knowing what else is in it."""
+
+    def __init__(self, ring_fd: int, snapshots_fd: int) -> None:
+        self._ring = mmap.mmap(ring_fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ)
+        self._snapshots = mmap.mmap(snapshots_fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ)
+
+    def turned_ns(self) -> dict[str, int]:
+        """Monotonic time of the last turn of each, 0 before the first."""
+        return {
+            "intake": struct.unpack_from("<q", self._ring, RING_HEARTBEAT_AT)[0],
+            "judging": struct.unpack_from("<q", self._snapshots, SNAPSHOTS_PROGRESS_AT)[0],
+        }
+
+    def close(self) -> None:
+        self._ring.close()
+        self._snapshots.close()

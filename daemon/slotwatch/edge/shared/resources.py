@@ -6,7 +6,6 @@ import os
 
 from slotwatch.edge.shared import housing, memory
 from slotwatch.edge.shared.channel import pair
-from slotwatch.edge.shared.progress import Progress
 
 Descriptors = dict[str, int | list[int]]
 """What a process is given, by name: descriptors, one or several."""
@@ -21,7 +20,7 @@ class SharedResources:
         self._memory = memory.make(ring_rows)
         self._pairs = {name: pair() for name in ("observations", "requests", "reports")}
         self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
-        self.progress = Progress(self._memory["ring"], self._memory["snapshots"])
+        self.progress = memory.Progress(self._memory["ring"], self._memory["snapshots"])
 
     def descriptors(self, role: str) -> Descriptors:
         """What a process of this role is given, by the name it knows it by."""
