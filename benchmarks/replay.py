@@ -24,7 +24,7 @@ RATE_HZ = 44
 PACKETS = 900_000
 AT_ONCE = 8192
 HEADERS = 42
-"""Octets of Ethernet, IPv4 and UDP before the payload."""
+"""Bytes of Ethernet, IPv4 and UDP before the payload."""
 
 
 def record(universe: int) -> NDArray[np.uint8]:

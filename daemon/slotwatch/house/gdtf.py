@@ -90,7 +90,7 @@ def read_gdtf(file: str, data: bytes) -> FixtureType:
         raise archive.refused(f"pygdtf cannot read it: {type(error).__name__}: {error}") from None
 
 
-def role(attribute: str, octet: int) -> str:
+def role(attribute: str, byte: int) -> str:
     """The role of a channel's byte (0 coarse, 1 fine, …) from its GDTF attribute."""
     word = _ROLES.get(attribute)
     if word is None:
@@ -100,7 +100,7 @@ def role(attribute: str, octet: int) -> str:
             word = "control"
         else:
             word = _CAMEL.sub("-", attribute).lower().strip("-")
-    return word + ("", "-fine", "-fine-2", "-fine-3")[octet] if word else ""
+    return word + ("", "-fine", "-fine-2", "-fine-3")[byte] if word else ""
 
 
 def _mode(mode: Any) -> Mode:
@@ -111,8 +111,8 @@ def _mode(mode: Any) -> Mode:
             continue
         attribute = str(channel.attribute)
         slots = breaks.setdefault(int(channel.dmx_break), {})
-        for octet, offset in enumerate(channel.offset):
-            slots[int(offset)] = role(attribute, octet)
+        for byte, offset in enumerate(channel.offset):
+            slots[int(offset)] = role(attribute, byte)
         strobe_hz = strobe_hz or _strobe_hz(channel)
     return Mode(
         str(mode.name),

@@ -21,7 +21,7 @@ from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF
 from slotwatch.model.keys import Hashes
 from slotwatch.model.nodes import Node
-from slotwatch.model.sources import Sources, address_octets
+from slotwatch.model.sources import Sources, address_bytes
 from slotwatch.model.surges import Surges
 from slotwatch.wire import names
 from slotwatch.wire.batch import Batch
@@ -188,11 +188,11 @@ class Occasions:
         keys = [sources.get(row).key for row in table[lasted].tolist()]
         pairs = [(key[0], key[3]) for key in keys]
         pairs += [(key[0], key[4]) for key, one in self.syncs.items() if not _is_brief(one)]
-        pairs += [(one.network, address_octets(one.sender)) for one in self.nodes.values() if not _is_brief(one)]
-        pairs += [(one.network, address_octets(one.address)) for one in self.pollers.values() if not _is_brief(one)]
-        for network, octets in pairs:
+        pairs += [(one.network, address_bytes(one.sender)) for one in self.nodes.values() if not _is_brief(one)]
+        pairs += [(one.network, address_bytes(one.address)) for one in self.pollers.values() if not _is_brief(one)]
+        for network, address in pairs:
             networks.append(network)
-            addresses.append(octets.ljust(16, b"\0"))
+            addresses.append(address.ljust(16, b"\0"))
         if not pairs:
             return self._declared
         found = _mixed(np.array(networks, np.uint16), np.frombuffer(b"".join(addresses), np.uint8).reshape(-1, 16))
@@ -336,7 +336,7 @@ def _mixed(network: NDArray[np.uint16], address: NDArray[np.uint8]) -> Hashes:
 def _declared(house: House) -> Hashes:
     """Every address that the house declares, on each of its networks."""
     written = [one.address for one in house.sources if one.address] + [one.address for one in house.receivers]
-    addresses = [octets for octets in map(address_octets, written) if octets]
+    addresses = [address for address in map(address_bytes, written) if address]
     if not addresses:
         return np.empty(0, np.uint64)
     each = np.frombuffer(b"".join(addresses), np.uint8).reshape(-1, 16)

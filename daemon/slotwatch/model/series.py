@@ -181,7 +181,7 @@ class SeriesOfStreams:
                 continue
             kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
             is_copy = series.known and number == series.accepted != 0 and silent_ns <= strides.COPY_NS and kind > 0
-            answer = series.take(number, is_copy and self._same_octets(part, packet, accepted_at[kind], row))
+            answer = series.take(number, is_copy and self._same_bytes(part, packet, accepted_at[kind], row))
             if answer in (_ACCEPT, _OBEYED):
                 if kind:
                     accepted_at[kind] = packet
@@ -200,7 +200,7 @@ class SeriesOfStreams:
             table.windows.add(windows.COPIES, np.array([row]), np.int16(copies))
         self._keep_series(row, series)
 
-    def _same_octets(self, part: Part, packet: int, other: int, row: int) -> bool:
+    def _same_bytes(self, part: Part, packet: int, other: int, row: int) -> bool:
         """Whether a packet's slots are those of the last accepted live one of its kind, in the batch or the table."""
         fields, data = part.fields, part.batch.data
         first, slots = int(fields.first_slot[packet]), int(fields.slots[packet])

@@ -93,15 +93,15 @@ def _signs(house: House) -> dict[bytes, tuple[int, int]]:
     for one in house.sources:
         if one.cid is not None:
             found[one.cid] = (0, len(one.cid))
-        elif one.address is not None and (octets := address_octets(one.address)):
-            found[octets] = (1, len(octets))
+        elif one.address is not None and (raw := address_bytes(one.address)):
+            found[raw] = (1, len(raw))
         elif one.source_name:
-            octets = one.source_name.encode()[:63] + b"\0"
-            found[octets] = (2, len(octets))
+            raw = one.source_name.encode()[:63] + b"\0"
+            found[raw] = (2, len(raw))
     return found
 
 
-def address_octets(written: str) -> bytes:
+def address_bytes(written: str) -> bytes:
     """The 16 bytes of an address as packets carry it (IPv4 as ::ffff:a.b.c.d); none if the text is not an address."""
     try:
         address = ipaddress.ip_address(written)
@@ -312,8 +312,8 @@ class Sources(Table, Sequence[SourceRow]):
         address = np.ascontiguousarray(batch.src[at])
         name = batch.data[at, 44:108]
         for sign, (column, size) in self._signs.items():
-            octets = np.frombuffer(sign, np.uint8)
-            found |= ((identity, address, name)[column][:, :size] == octets).all(1)
+            wanted = np.frombuffer(sign, np.uint8)
+            found |= ((identity, address, name)[column][:, :size] == wanted).all(1)
         return found
 
     def is_declared(self, key: SourceKey, data: NDArray[np.uint8]) -> bool:

@@ -32,5 +32,5 @@ class Chance:
     def between(self, low: float, high: float) -> float:
         return low + (high - low) * self.unit()
 
-    def octets(self, count: int) -> bytes:
+    def take_bytes(self, count: int) -> bytes:
         return b"".join(self.word().to_bytes(8, "big") for _ in range((count + 7) // 8))[:count]

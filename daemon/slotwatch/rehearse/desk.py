@@ -30,9 +30,9 @@ LISTENER = "192.0.2.200"
 def cid_of(text: str) -> bytes:
     """Make a well-formed version 4 UUID (RFC 9562) that belongs to a name."""
     seed = 0
-    for octet in text.encode():
-        seed = (seed * 257 + octet + 1) & ((1 << 64) - 1)
-    made = bytearray(Chance(seed).octets(16))
+    for byte in text.encode():
+        seed = (seed * 257 + byte + 1) & ((1 << 64) - 1)
+    made = bytearray(Chance(seed).take_bytes(16))
     made[6] = made[6] & 0x0F | 0x40
     made[8] = made[8] & 0x3F | 0x80
     return bytes(made)

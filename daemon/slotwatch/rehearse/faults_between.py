@@ -18,7 +18,7 @@ DECLARED = '[[listeners]]\nname = "stage end"\nurl = "http://192.0.2.6:8580"\now
 HOUSE = paper((1, 2, 3), extra=DECLARED)
 PAIR = paper((1, 2, 3), sources=("main", "backup"), extra=DECLARED)
 CID_AT, PRIORITY_AT, SEQUENCE_AT, UNIVERSE_AT = slice(22, 38), 108, 111, slice(113, 115)
-"""Octets of an E1.31 data packet: ANSI E1.31-2018 table 4-1."""
+"""Bytes of an E1.31 data packet: ANSI E1.31-2018 table 4-1."""
 FAR = stage.universes(2, 3)
 LOST_NS = ns(2.5)
 """ANSI E1.31-2018 6.7.1."""

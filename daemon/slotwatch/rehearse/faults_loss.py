@@ -66,7 +66,7 @@ def closes_with_unfit_numbers() -> Iterator[Item]:
 
 
 def _with_unfit_ends(items: Iterator[Item]) -> Iterator[Item]:
-    """The same with other sequence numbers in terminated packets (octets 111 and 112: ANSI E1.31-2018 table 4-1)."""
+    """The same with other sequence numbers in terminated packets (bytes 111 and 112: ANSI E1.31-2018 table 4-1)."""
     for item in items:
         if isinstance(item, Sent) and len(item.payload) > 113 and item.payload[112] & packets.TERMINATED:
             number = bytes(((item.payload[111] + 100) & 0xFF,))

@@ -1,4 +1,4 @@
-"""Packets as octets, built by hand from the standards' byte tables.
+"""Packets as bytes, built by hand from the standards' byte tables.
 
 Nothing here is shared with `wire`: where both agree, two readings of the standard agree.
 Sources: ANSI E1.31-2018 tables 4-1 to 4-3; the Art-Net 4 field tables; RFC 2236 and RFC 3376 for IGMP.
@@ -42,12 +42,12 @@ class Sent:
 
 
 def group(universe: int) -> str:
-    """E1.31 table 9-10: 239.255 and the universe's two octets."""
+    """E1.31 table 9-10: 239.255 and the universe's two bytes."""
     return f"239.255.{universe >> 8}.{universe & 0xFF}"
 
 
 def group_v6(universe: int) -> str:
-    """E1.31 table 9-12: ff18::83:00 and the universe's two octets."""
+    """E1.31 table 9-12: ff18::83:00 and the universe's two bytes."""
     return f"ff18::8300:{universe:x}"
 
 
@@ -56,7 +56,7 @@ def _flagged(length: int) -> bytes:
 
 
 def _name(text: str) -> bytes:
-    """64 octets, NUL-terminated inside them (6.2.2)."""
+    """64 bytes, NUL-terminated inside them (6.2.2)."""
     return text.encode()[:63].ljust(64, b"\0")
 
 
@@ -72,7 +72,7 @@ def e131_data(
     sync_address: int = 0,
     start_code: int = 0,
 ) -> bytes:
-    """One data packet: 126 octets and the slots (table 4-1)."""
+    """One data packet: 126 bytes and the slots (table 4-1)."""
     count = len(slots)
     return b"".join(
         (
@@ -93,7 +93,7 @@ def e131_data(
 
 
 def e131_sync(cid: bytes, sequence: int, address: int) -> bytes:
-    """One synchronization packet, 49 octets (table 4-2)."""
+    """One synchronization packet, 49 bytes (table 4-2)."""
     frame = b"\0\0\0\x01" + struct.pack(">BHH", sequence & 0xFF, address, 0)
     return _ROOT + _flagged(33) + b"\0\0\0\x08" + cid + _flagged(11) + frame
 
@@ -112,7 +112,7 @@ def e131_discovery(cid: bytes, name: str, universes: list[int]) -> list[bytes]:
 
 
 def art_dmx(port_address: int, sequence: int, slots: bytes, *, physical: int = 0, length: int | None = None) -> bytes:
-    """One Dmx packet, 18 octets and the slots. `length` lies about how many there are."""
+    """One Dmx packet, 18 bytes and the slots. `length` lies about how many there are."""
     head = _ART + b"\0\x50\0\x0e" + bytes((sequence & 0xFF, physical))
     return head + struct.pack("<H", port_address) + struct.pack(">H", len(slots) if length is None else length) + slots
 
@@ -128,7 +128,7 @@ def art_poll(flags: int = 0x06) -> bytes:
 def art_poll_reply(
     address: str, short_name: str, outputs: list[int], *, bind_index: int = 1, good_output: int = 0x80
 ) -> bytes:
-    """A node's reply, 239 octets, that lists up to four output port-addresses of one net and sub-net.
+    """A node's reply, 239 bytes, that lists up to four output port-addresses of one net and sub-net.
 
     good_output: the state of each output; 0x80: levels go out, 0x01: it takes E1.31.
     """
@@ -154,11 +154,11 @@ def art_poll_reply(
     return bytes(reply)
 
 
-def checksum(octets: bytes) -> int:
+def checksum(message: bytes) -> int:
     """The internet checksum (RFC 1071)."""
-    if len(octets) % 2:
-        octets += b"\0"
-    total: int = sum(struct.unpack(f">{len(octets) // 2}H", octets))
+    if len(message) % 2:
+        message += b"\0"
+    total: int = sum(struct.unpack(f">{len(message) // 2}H", message))
     while total >> 16:
         total = (total & 0xFFFF) + (total >> 16)
     return ~total & 0xFFFF

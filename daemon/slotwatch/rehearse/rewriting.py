@@ -37,9 +37,9 @@ def changed(items: Iterable[Item], change: Change, from_s: float, match: Match =
             yield item
 
 
-def put(offset: int, octets: bytes) -> Change:
+def put(offset: int, written: bytes) -> Change:
     """Write some bytes over those of each packet."""
-    return lambda sent: replace(sent, payload=sent.payload[:offset] + octets + sent.payload[offset + len(octets) :])
+    return lambda sent: replace(sent, payload=sent.payload[:offset] + written + sent.payload[offset + len(written) :])
 
 
 def flagged(bits: int) -> Change:

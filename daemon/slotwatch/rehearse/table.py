@@ -11,7 +11,7 @@ _HEAD = """# Faults, their rehearsals, and what is reported
 Made from the catalogue of `slotwatch rehearse` by `python -m tests.rehearse.table`; do not edit by hand.
 
 Each scenario is a small program that plays one known fault, its truth. It makes packets, and also observations where
-the listener needs more than packets, such as the state of a link. It builds every octet from the tables of the
+the listener needs more than packets, such as the state of a link. It builds every byte from the tables of the
 standards and shares no code with the decoders that read them. `tests/rehearse/test_truths.py` plays each scenario to
 the real decoder and engine and compares what is reported with the truth: the rule, the first cause, the universes, the
 severity, the highest confidence, and the time (at most 0.1 s later than the rule's own).

@@ -327,7 +327,7 @@ def test_every_column_is_the_same_by_both_ways(built: Built, v6: bool, address: 
                 assert (np.abs(found - expected) < 10_000_000_000).all()
             else:
                 assert np.array_equal(expected, found), name
-        assert [plain.octets(row) for row in range(157)] == [fast.octets(row) for row in range(157)]
+        assert [plain.packet(row) for row in range(157)] == [fast.packet(row) for row in range(157)]
         assert set(fast.packets.network[:157].tolist()) == {3}
     finally:
         for sock in sockets:

@@ -330,7 +330,7 @@ def test_a_packet_of_any_length_is_read_as_it_was_put(fd: int, length: int, read
     assert batch is not None
     kept = [packet[:ROW_BYTES] for packet in packets]
     assert [batch.data[row, : batch.length[row]].tobytes() for row in range(3)] == kept
-    assert [reader.octets(row) for row in range(3)] == kept
+    assert [reader.packet(row) for row in range(3)] == kept
 
 
 @pytest.mark.parametrize("narrow", [False, True])

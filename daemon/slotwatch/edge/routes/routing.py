@@ -247,15 +247,15 @@ class Routing:
                     wanted.append((number, _ODD, 0, b"", b""))
                 continue
             source = bytes(sources[16 * row : 16 * row + 16])
-            wanted.append((number, (networks[row], protocol, universe), times[row], source, ring.octets(row)))
+            wanted.append((number, (networks[row], protocol, universe), times[row], source, ring.packet(row)))
         if not ring.was_whole(self._tail):
             # Some of it may be another packet's by now: none of it is sent.
             self.missed_rows += end - self._tail
             wanted.clear()
         self._tail = end
         ingest = self.bridge.ingest_datagram
-        for number, place, t_ns, source, octets in wanted:
-            if place is _ODD or not ingest(place, t_ns, source, octets):
+        for number, place, t_ns, source, packet in wanted:
+            if place is _ODD or not ingest(place, t_ns, source, packet):
                 self._read_odd(number)
 
     def _read_odd(self, number: int) -> None:

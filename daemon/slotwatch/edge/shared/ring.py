@@ -209,7 +209,7 @@ class Ring:
             yield start, start + count
             first += count
 
-    def octets(self, row: int) -> bytes:
+    def packet(self, row: int) -> bytes:
         """Copy one packet. `row` is its place. Ask `was_whole` before it is used."""
         start, length = row * NEAR_BYTES, self.views["length"][row]
         near = bytes(self.payload[start : start + min(length, NEAR_BYTES)])
@@ -279,9 +279,9 @@ class RingWriter:
         start, _ = self.place()
         kept = payload[:ROW_BYTES]
         packets = self.ring.packets
-        octets = np.frombuffer(kept, np.uint8)
-        self.ring.data[start, : min(len(kept), NEAR_BYTES)] = octets[:NEAR_BYTES]
-        self.ring.far[start, : max(0, len(kept) - NEAR_BYTES)] = octets[NEAR_BYTES:]
+        as_array = np.frombuffer(kept, np.uint8)
+        self.ring.data[start, : min(len(kept), NEAR_BYTES)] = as_array[:NEAR_BYTES]
+        self.ring.far[start, : max(0, len(kept) - NEAR_BYTES)] = as_array[NEAR_BYTES:]
         for name, _, _ in COLUMNS:
             getattr(packets, name)[start] = values.get(name, 0)
         packets.length[start] = len(kept)

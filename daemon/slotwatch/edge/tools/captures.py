@@ -146,19 +146,19 @@ class Capture:
     def _read_on(self) -> list[Records]:
         while not self.reader.ended:
             try:
-                octets = self.source.read(PIECE_BYTES)
+                piece = self.source.read(PIECE_BYTES)
             except zlib.error as error:
                 if not self.packets and not self.reader.kind:
                     raise CaptureError(f"{self.path}: not a capture: the gzip stream is damaged ({error})") from error
                 self.notes.append(f"the gzip stream is damaged ({error}); what comes before it was read")
-                octets = b""
+                piece = b""
             except OSError as error:
                 raise CaptureError(f"{self.path}: {error.strerror or error}") from error
             try:
-                if not octets:
+                if not piece:
                     self._end()
                     return []
-                records = self.reader.feed(octets)
+                records = self.reader.feed(piece)
             except ValueError as error:
                 raise CaptureError(f"{self.path}: not a capture: {error}") from error
             if records:
@@ -282,19 +282,19 @@ class Capture:
         self, records: Records, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]
     ) -> list[Observation]:
         found: list[Observation] = []
-        octets = records.octets
+        packed = records.octets
         for frame, begin, end in dissected.arp:
-            seen = igmp.neighbour(octets[begin:end].tobytes(), int(t_ns[frame]), int(networks[frame]))
+            seen = igmp.neighbour(packed[begin:end].tobytes(), int(t_ns[frame]), int(networks[frame]))
             if seen:
                 found.append(seen)
         for frame, begin, end, host in dissected.igmp:
-            message = octets[begin:end].tobytes()
+            message = packed[begin:end].tobytes()
             if records.captured[frame] < records.original[frame] or not igmp.is_intact(message):
                 continue
             messages = igmp.read_igmp(message)
             found += igmp.seen(messages, address_text(host), int(t_ns[frame]), int(networks[frame]))
         for frame, begin, end, host in dissected.icmpv6:
-            messages = igmp.read_mld(octets[begin:end].tobytes())
+            messages = igmp.read_mld(packed[begin:end].tobytes())
             found += igmp.seen(messages, address_text(host), int(t_ns[frame]), int(networks[frame]))
         return found
 
