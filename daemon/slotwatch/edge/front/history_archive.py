@@ -11,16 +11,15 @@ from pathlib import Path
 from typing import TypedDict, cast
 from urllib.parse import quote
 
+from slotwatch.edge.front import history_minutes
 from slotwatch.edge.front import history_rows as rows_of
 from slotwatch.edge.front.history_layout import check_version
 from slotwatch.edge.front.history_number import is_number, next_number
 from slotwatch.edge.front.history_rows import SetAside
 from slotwatch.edge.front.history_shows import UsualRows, shows_of, starts_of, trends_of
-from slotwatch.edge.front.history_streams import streams_between, streams_of
 from slotwatch.model.reference_bytes import unpack
 from slotwatch.model.reference_levels import Reference
-from slotwatch.snapshot import UniverseState
-from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.kept import KeptException, KeptIncident
 from slotwatch.views.records import acknowledge
 from slotwatch.views.show import MinuteSums
@@ -29,7 +28,6 @@ MOST_INCIDENTS = 10_000
 SAME_MS = 1000
 Interval = tuple[int, int | None, str, str]
 """From, to (None: it lasts), network and reason."""
-COUNTS = ("minute", "frames", "centihertz", "worst_gap_ms", "lost", "sources", "state", "not_judged_ds")
 
 
 class HistoryHealth(TypedDict):
@@ -199,66 +197,28 @@ class Archive:
     def minutes(self, universe: str, first: int, last: int) -> list[MinuteRow]:
         """One universe's minutes, first and last included, oldest first."""
         with self._open() as db:
-            row = db.execute("SELECT id FROM universes WHERE name = ?", (universe,)).fetchone()
-            if row is None:
-                return []
-            # Rows lie by minute: look each minute up, rather than read all universes of all minutes.
-            found = db.execute(
-                "WITH RECURSIVE span(m) AS (SELECT max(?1, coalesce((SELECT min(minute) FROM minutes), ?2 + 1)) "
-                "UNION ALL SELECT m + 1 FROM span WHERE m < min(?2, (SELECT max(minute) FROM minutes))) "
-                "SELECT minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds "
-                "FROM span CROSS JOIN minutes ON minute = m AND universe = ?3 WHERE m <= ?2",
-                (first, last, row[0]),
-            ).fetchall()
-            streams = streams_of(db, row[0], first, last, self.odd) if check_version(db) >= 4 else {}
-        sound = self.odd.sound("minutes", found, rows_of.is_minute)
-        return [_minute(universe, row, streams.get(row[0], ())) for row in sound]
+            return history_minutes.minutes_of(db, universe, first, last, self.odd)
 
     def minutes_of_all(self, first: int, last: int) -> dict[str, list[MinuteRow]]:
         """Every universe's minutes, first and last included, oldest first."""
         with self._open() as db:
-            names = dict(db.execute("SELECT id, name FROM universes"))
-            rows = db.execute(
-                "SELECT universe, minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds "
-                "FROM minutes WHERE minute BETWEEN ? AND ? ORDER BY minute",
-                (first, last),
-            ).fetchall()
-            streams = streams_between(db, first, last, self.odd) if check_version(db) >= 4 else {}
-        found: dict[str, list[MinuteRow]] = {}
-        for universe, *numbers in rows:
-            row = tuple(numbers)
-            if universe not in names or not rows_of.is_minute(row):
-                self.odd.add("minutes", row)
-                continue
-            name = names[universe]
-            found.setdefault(name, []).append(_minute(name, row, streams.get((row[0], universe), ())))
-        return found
+            return history_minutes.minutes_of_all(db, first, last, self.odd)
 
     def heard_lately(self, minutes: int) -> list[tuple[str, int]]:
         """Universes that had frames in the newest minutes that are kept, each with the last such minute."""
-        last = self.last_minute()
         with self._open() as db:
-            rows = db.execute(
-                "SELECT name, max(minute) FROM minutes JOIN universes ON universes.id = minutes.universe "
-                "WHERE minute BETWEEN ? AND ? AND frames > 0 GROUP BY minutes.universe",
-                (last - minutes + 1, last),
-            ).fetchall()
-        return [(str(name), minute) for name, minute in rows if rows_of.is_time(minute * 60_000)]
+            return history_minutes.heard_lately(db, minutes)
 
     def heard_steps(self, first: int, last: int, step: int) -> list[int]:
         """Starts of the steps of this many minutes, at multiples of it, in which any universe had frames; oldest
         first."""
-        query = "SELECT 1 FROM minutes WHERE minute BETWEEN ? AND ? AND frames > 0 LIMIT 1"
         with self._open() as db:
-            begins = range(first - first % step, last + 1, step)
-            return [at for at in begins if db.execute(query, (max(at, first), min(at + step - 1, last))).fetchone()]
+            return history_minutes.heard_steps(db, first, last, step)
 
     def heard_between(self, first: int, last: int) -> tuple[int, int] | None:
         """The first and the last minute in which any universe had frames; None: there is none."""
-        query = "SELECT minute FROM minutes WHERE minute BETWEEN ? AND ? AND frames > 0 ORDER BY minute {} LIMIT 1"
         with self._open() as db:
-            ends = [db.execute(query.format(way), (first, last)).fetchone() for way in ("ASC", "DESC")]
-        return None if None in ends else (ends[0][0], ends[1][0])
+            return history_minutes.heard_between(db, first, last)
 
     def usual(self, universe: str | None = None) -> UsualRows:
         """Figures of shows, of one universe or of all; and of all, when they begin and what grows worse."""
@@ -272,29 +232,17 @@ class Archive:
     def sums(self, first: int, last: int) -> list[MinuteSums]:
         """Every universe's minutes from first to last, counted up by the worst state that each had."""
         with self._open() as db:
-            # With a lone max() SQLite takes the bare column `minute` from the row that holds the maximum.
-            counted = " AND ".join(f"typeof({name}) = 'integer'" for name in COUNTS)
-            rows = db.execute(
-                "SELECT name, state, count(*), sum(frames), sum(lost), max(worst_gap_ms), minute, "
-                "sum(centihertz * (frames > 0)) / 100.0, sum(frames > 0), sum(not_judged_ds) / 10.0 "
-                "FROM minutes JOIN universes ON universes.id = minutes.universe WHERE minute BETWEEN ? AND ? "
-                f"AND {counted} AND state BETWEEN 0 AND {max(UniverseState)} "
-                "GROUP BY minutes.universe, state ORDER BY minutes.universe, state",
-                (first, last),
-            ).fetchall()
-        return [MinuteSums(*row) for row in rows]
+            return history_minutes.sums(db, first, last)
 
     def first_minute(self) -> int:
         """The oldest minute that is kept; 0 for none."""
         with self._open() as db:
-            found = db.execute("SELECT min(minute) FROM minutes WHERE typeof(minute) = 'integer'").fetchone()[0]
-        return int(found or 0)
+            return history_minutes.first_minute(db)
 
     def last_minute(self) -> int:
         """The newest minute that is kept; 0 for none."""
         with self._open() as db:
-            found = db.execute("SELECT max(minute) FROM minutes WHERE typeof(minute) = 'integer'").fetchone()[0]
-        return int(found or 0)
+            return history_minutes.last_minute(db)
 
     def written_ms(self) -> int:
         """When a minute began, or a mark was made, that is the newest one kept; 0 for none."""
@@ -371,11 +319,3 @@ def _is_same_interval(before: Interval, row: Interval) -> bool:
     """
     overlaps = before[1] is None or row[0] < before[1]
     return overlaps and row[2:] == before[2:] and row[0] - before[0] < SAME_MS
-
-
-def _minute(universe: str, row: tuple[int, ...], streams: tuple[StreamMinute, ...]) -> MinuteRow:
-    minute, frames, centihertz, worst_gap_ms, lost, sources, state, not_judged_ds = row
-    rate_hz, not_judged_s = centihertz / 100, not_judged_ds / 10
-    return MinuteRow(
-        minute, universe, frames, rate_hz, float(worst_gap_ms), lost, sources, state, not_judged_s, streams
-    )
