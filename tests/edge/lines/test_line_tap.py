@@ -24,7 +24,7 @@ def test_the_kernel_is_asked_to_mark_breaks_and_faults() -> None:
     os.close(slave)
 
 
-def test_octets_written_to_the_line_come_out_as_frames() -> None:
+def test_bytes_written_to_the_line_come_out_as_frames() -> None:
     """With PARMRK a pty doubles a true FF, so a break cannot be written as FF 00 00; the tap's thread is fed by a
     line discipline that is set back to raw after opening."""
     master, slave = pty.openpty()
@@ -34,16 +34,15 @@ def test_octets_written_to_the_line_come_out_as_frames() -> None:
     raw(slave)
     frames: list[LineFrame] = []
 
-    def has_five() -> bool:
+    def has(count: int) -> bool:
         frames.extend(tap.take())
-        return len(frames) >= 5
+        return len(frames) >= count
 
     try:
         frame = b"\xff\x00\x00" + b"\0" + bytes([7]) * 512
-        for _ in range(5):
+        for number in range(1, 6):
             os.write(master, frame)
-            time.sleep(0.025)
-        until(has_five)
+            until(lambda count=number: has(count))
     finally:
         tap.close()
         os.close(master)
