@@ -47,6 +47,7 @@ def judge_readiness(
     own = fed_by_routes(ctx)
     hidden = np.flatnonzero(wanted & ~is_visible(ctx) & ~own).tolist()
     named = {name for one in reasons for name in one.universes} | {name for one in accepted for name in one.universes}
+    down = [network for network in ctx.listener.links if ctx.listener.is_down(network)]
     pending = np.flatnonzero(wanted & is_visible(ctx) & (universes.live == 0) & ~own).tolist()
     waiting = [row for row in pending if ctx.universe_name(row) not in named and not _may_be_absent(ctx, row, at)]
     if waiting:
@@ -61,11 +62,7 @@ def judge_readiness(
         accepted=tuple(accepted),
         exceptions=exceptions_in_force(ctx.house, ctx.exceptions, at.astimezone(ctx.zone).date()),
         not_visible=tuple(map(ctx.universe_name, hidden)),
-        not_judged=tuple(
-            ctx.universe_name(row)
-            for row in np.flatnonzero(wanted).tolist()
-            if ctx.listener.is_down(int(universes.network[row]))
-        ),
+        not_judged=tuple(map(ctx.universe_name, np.flatnonzero(wanted & np.isin(universes.network, down)).tolist())),
     )
 
 
