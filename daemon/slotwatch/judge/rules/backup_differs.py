@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
@@ -35,7 +36,7 @@ class BackupDiffersParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class BackupDiffersFacts(Facts):
-    slots: int
+    slots: str
     worst: int
 
 
@@ -118,17 +119,16 @@ class BackupsInStep:
         at = np.flatnonzero(pairs.rival == row)
         slots, worst = (int(pairs.differing[at[0]]), int(pairs.worst[at[0]])) if len(at) else (0, 0)
         source = ctx.source_of(row)
-        name = ctx.universe_name(ctx.universe_of(row))
+        name, several = ctx.universe_name(ctx.universe_of(row)), wording.count(slots, "slot")
         return Finding(
             group=f"source:{ctx.source_name(source)}",
             since_ns=0,
             universes=(ctx.universe_of(row),),
             streams=(row,),
             networks=(int(ctx.streams.network[row]),),
-            facts=BackupDiffersFacts(slots, percent_of(worst)),
+            facts=BackupDiffersFacts(f"{several} {'differs' if slots == 1 else 'differ'}", percent_of(worst)),
             evidence=(
-                f"{name}: {slots} slots out of step by up to {percent_of(worst)} %, "
-                f"{ALLOWED_LAG_MS:g} ms of lag allowed.",
+                f"{name}: {several} out of step by up to {percent_of(worst)} %, {ALLOWED_LAG_MS:g} ms of lag allowed.",
             ),
             weight=float(slots),
         )
@@ -146,8 +146,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
     short=ShortWords("backup differs", "{n} backups differ", on_its_screen=True),
-    sentence="Backup {sources} is not in step with the main source on {universes}: "
-    "{slots} slots differ by up to {worst} %.",
+    sentence="Backup {sources} is not in step with the main source on {universes}: {slots} by up to {worst} %.",
     judged_by=judged_by(BackupDiffersParameters(), bind),
     facts=BackupDiffersFacts,
     effects=frozenset({Effect.STREAM_TROUBLE, Effect.RIVALRY}),
