@@ -9,10 +9,12 @@ from dataclasses import replace
 
 from slotwatch.house.schema import DeclaredSource, Network
 from slotwatch.rehearse import packets
-from slotwatch.snapshot import UniverseState
+from slotwatch.rehearse.anytrouble import any_trouble
+from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.observation import DropsSeen
 from slotwatch.wire.universe import Protocol
 from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, house_of
+from tests.rehearse.theatre import perform
 
 
 def test_the_record_of_a_loss_does_not_say_what_worked_meanwhile() -> None:
@@ -127,3 +129,18 @@ def test_the_record_of_a_lead_does_not_say_what_was_silent_later() -> None:
     stage.run(70.0)
     (lead,) = [one for one in stage.all if one.id == lead.id]
     assert lead.closed_ns is not None and "now" not in lead.summary, lead.summary
+
+
+def test_the_verdict_on_who_is_still_away_does_not_speak_of_who_is_back() -> None:
+    """In this drawn show one universe of a running backup and all of the house lights stop in one moment, at rest.
+
+    The backup's universe is back first. The incident of the house lights said that the backup was running.
+    """
+    told: dict[str, None] = {}
+
+    def look(now: Snapshot) -> None:
+        told.update({one.summary: None for one in now.incidents if 'e131/11 lost from "house lights"' in one.summary})
+
+    perform(any_trouble(600127), resting=True, look=look)
+    assert any("It stopped together with other sources, which came back first." in text for text in told)
+    assert not [text for text in told if "is running and still sends" in text]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from slotwatch.durations import NANOSECONDS
@@ -10,6 +11,8 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.scene import Verdict
 
+BACK_FIRST = "It stopped together with other sources, which came back first."
+"""The verdict on what is still away, where the one before spoke of a source that is back."""
 HEARD_LATELY_NS = 12 * NANOSECONDS
 """A discovery list comes every 10 s (ANSI E1.31-2018 4.3); with some slack."""
 
@@ -25,8 +28,17 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
     back, partly, away = _back(ctx, group, " ".join((sentence, *evidence)))
     checks = verdict.next_checks
     since_then = []
+    if verdict.cause != "source-lost" and not verdict.once_back:
+        partly = []  # what is said is true of a source that runs, and some of it was never away
     if back or partly:
         sentence, as_found = (verdict.once_back, "") if verdict.once_back else (sentence, as_found)
+        if (
+            back
+            and not verdict.once_back
+            and _is_about(sentence, back)
+            and not _is_about(sentence, _lasting(ctx, group))
+        ):
+            sentence = BACK_FIRST
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
         if partly:
@@ -50,6 +62,18 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         next_checks=checks,
         since_then=" ".join(since_then),
     )
+
+
+def _is_about(sentence: str, names: list[str]) -> bool:
+    """Whether a sentence has one of these sources as its subject."""
+    subject = re.split(r" (?:is|are) ", sentence, maxsplit=1)[0]
+    return any(name in subject for name in names)
+
+
+def _lasting(ctx: RuleContext, group: LossGroup) -> list[str]:
+    """Names of the sources of a group that are still away."""
+    rows = {row for case in group.members.values() if case.holds for row in case.finding.streams}
+    return [f'"{ctx.source_name(source)}"' for source in ctx.sources_of(rows)]
 
 
 def _are(names: list[str]) -> str:

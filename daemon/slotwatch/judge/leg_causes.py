@@ -67,7 +67,8 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
         networks.update(streams.network[found].tolist())
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(networks))
     name = plain_names(ctx, list(senders))
-    since = f"{_names(ctx, list(senders))} sends the same universes on {there} since they ended on {here}."
+    has = "has" if len(ctx.whole_sources(list(senders))) == 1 else "have"
+    since = f"{_names(ctx, list(senders))} {has} sent the same universes on {there} since they ended on {here}."
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
@@ -201,7 +202,7 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
     ctx = scene.ctx
     lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
-    is_one = len(ctx.whole_sources(legs.alive)) == 1
+    is_one, one_way = len(ctx.whole_sources(legs.alive)) == 1, len(scene.networks) == 1
     why = "a switch or uplink of it, not the sources."
     gone = f"{lost[0].upper()}{lost[1:]} no longer reaches this port: {why}"
     names = plain_names(ctx, list(legs.alive))
@@ -215,7 +216,8 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
         [
             f"Everything on {lost} stopped together: {_names(ctx, scene.whole)}.",
             f"Heard on {elsewhere} after that: {_names(ctx, heard)}.",
-            f"This computer's own interface on {lost} is up.",
+            f"This computer's own {'interface' if one_way else 'interfaces'} on {lost} "
+            f"{'is' if one_way else 'are'} up.",
         ],
         ["multicast is blocked on the path", "this computer's port was moved to another VLAN"],
         next_checks=[

@@ -33,14 +33,14 @@ def network_lost(scene: Scene) -> Verdict:
     ctx = scene.ctx
     names = ctx.say_sources(scene.sources)
     networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
-    heard = _network_signs(scene)
+    heard, one = _network_signs(scene), len(scene.networks) == 1
     return Verdict(
         "network-lost",
         Confidence.MEDIUM,
         "Nothing reaches this port: all sources stopped together. The stage itself may be fine.",
         [
             f"Silent together: {wording.list_names(names)}.",
-            f"This computer's own interface on {networks} is up.",
+            f"This computer's own {'interface' if one else 'interfaces'} on {networks} {'is' if one else 'are'} up.",
             *heard,
         ],
         ["multicast is blocked on the path", "every source lost power together"],

@@ -25,7 +25,7 @@ Levels = NDArray[np.uint8]
 NEVER_HEARD = "silent"
 """The cause of a line that never brought levels."""
 _ALSO_SILENT = "the lead of the tap here, or its two wires exchanged"
-_ALSO_DIFFERENT = "The gateway merges another source that is not visible from this port."
+_ALSO_DIFFERENT = "the gateway merges another source that is not visible from this port"
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,7 +49,8 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
         for one in displaced[:MOST_NAMED]
     ]
     if len(displaced) > MOST_NAMED:
-        evidence.append(f"{wording.count(len(displaced) - MOST_NAMED, 'more lead')} as well.")
+        more = len(displaced) - MOST_NAMED
+        evidence.append(f"{wording.count(more, 'more lead')} {'shows' if more == 1 else 'show'} the same.")
     rows = [one.source for one in displaced]
     working = ctx.say_sources(rows)[:MOST_NAMED]
     if len(ctx.whole_sources(rows)) > MOST_NAMED:
