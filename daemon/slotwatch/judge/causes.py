@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from slotwatch.durations import NEVER_NS
 from slotwatch.judge import leg_causes, leg_doubts, wording
 from slotwatch.judge.among import is_among
-from slotwatch.judge.binding import Finding
 from slotwatch.judge.clean_stops import announced_end, say_announced_beside
 from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
@@ -23,14 +22,12 @@ from slotwatch.judge.life_signs import (
     how_they_ended,
     kept_alive_slowly,
     living_sources,
-    never_sent_levels,
     say_ended_whole,
     say_unfit_ends,
     sends_no_levels,
     stops_at_rest,
     weigh_signs_of_life,
 )
-from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.line_losses import line_lost
 from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.loss_group import LossGroup
@@ -45,18 +42,19 @@ from slotwatch.judge.multicast_causes import (
     unicast_stopped,
 )
 from slotwatch.judge.network_causes import network_lost, others_before, others_seen
+from slotwatch.judge.never_heard import never_heard
 from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict, at_most, say_what_works, set_scene
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.judge.switch_causes import LOOK_AT_LEADS, weigh_switches
-from slotwatch.snapshot import Confidence, Incident
+from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
 
 def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     """Give the likeliest cause of a group of losses."""
     if group.kind == "never":
-        return _never_heard(ctx, group)
+        return never_heard(ctx, group)
     if group.kind == "line":
         return line_lost(ctx, group)
     scene = set_scene(ctx, stops, group)
@@ -106,51 +104,6 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
 def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
     say_what_works(scene, verdict)
     leg_causes.say_legs_working(scene, verdict)
-
-
-# --- never heard --------------------------------------------------------------------------------------
-
-
-def _never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
-    names = sorted({name for case in group.members.values() for name in case.finding.source_names})
-    earlier = next((one for case in group.members.values() if (one := _earlier(ctx, case.finding))), None)
-    if earlier is not None:
-        is_alive = any(
-            ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist()
-        )
-        is_known = may_still_be(earlier.cause, is_alive=is_alive)
-        return Verdict(
-            (earlier.cause if is_known else "") or "unknown",
-            earlier.confidence if is_known else Confidence.LOW,
-            "It has not been heard there since this listener restarted.",
-            [f"Before this listener restarted: {earlier.summary}"],
-            list(earlier.also_possible),
-            next_checks=list(earlier.next_checks),
-        )
-    found = never_sent_levels(ctx, names, {row for case in group.members.values() for row in case.finding.universes})
-    if found is not None:
-        return found
-    verdict = Verdict("unknown", Confidence.LOW, "It has not been heard since this listener started.")
-    heard_by_name = [
-        ctx.sources[row].source_name
-        for row in ctx.sources
-        if ctx.sources[row].source_name and not ctx.sources[row].declared_as
-    ]
-    if heard_by_name:
-        verdict.evidence.append(
-            f"Undeclared sources that are heard: {wording.list_names(sorted(set(heard_by_name))[:6])}."
-        )
-    verdict.also_possible = [
-        f"{wording.list_names(names)} is switched off, or its output is",
-        "it sends with another identity or address than the house file declares",
-    ]
-    return verdict
-
-
-def _earlier(ctx: RuleContext, finding: Finding) -> Incident | None:
-    """The loss from before a restart that an absence of a source continues."""
-    pairs = ((row, name) for row in finding.universes for name in finding.source_names)
-    return next((one for row, name in pairs if (one := ctx.earlier_loss(row, name)) is not None), None)
 
 
 # --- everything of one or more sources ----------------------------------------------------------------

@@ -1,0 +1,57 @@
+"""Why a declared source was never heard since this listener started."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from slotwatch.judge import wording
+from slotwatch.judge.binding import Finding
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.life_signs import never_sent_levels
+from slotwatch.judge.likeness import may_still_be
+from slotwatch.judge.loss_group import LossGroup
+from slotwatch.judge.scene import Verdict
+from slotwatch.snapshot import Confidence, Incident
+
+
+def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
+    """Give the verdict: the cause of the loss that an earlier run of the daemon knew, if this absence continues it."""
+    names = sorted({name for case in group.members.values() for name in case.finding.source_names})
+    earlier = next((one for case in group.members.values() if (one := _earlier(ctx, case.finding))), None)
+    if earlier is not None:
+        is_alive = any(
+            ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist()
+        )
+        is_known = may_still_be(earlier.cause, is_alive=is_alive)
+        return Verdict(
+            (earlier.cause if is_known else "") or "unknown",
+            earlier.confidence if is_known else Confidence.LOW,
+            "It has not been heard there since this listener restarted.",
+            [f"Before this listener restarted: {earlier.summary}"],
+            list(earlier.also_possible),
+            next_checks=list(earlier.next_checks),
+        )
+    found = never_sent_levels(ctx, names, {row for case in group.members.values() for row in case.finding.universes})
+    if found is not None:
+        return found
+    verdict = Verdict("unknown", Confidence.LOW, "It has not been heard since this listener started.")
+    heard_by_name = [
+        ctx.sources[row].source_name
+        for row in ctx.sources
+        if ctx.sources[row].source_name and not ctx.sources[row].declared_as
+    ]
+    if heard_by_name:
+        verdict.evidence.append(
+            f"Undeclared sources that are heard: {wording.list_names(sorted(set(heard_by_name))[:6])}."
+        )
+    verdict.also_possible = [
+        f"{wording.list_names(names)} is switched off, or its output is",
+        "it sends with another identity or address than the house file declares",
+    ]
+    return verdict
+
+
+def _earlier(ctx: RuleContext, finding: Finding) -> Incident | None:
+    """The loss from before a restart that an absence of a source continues."""
+    pairs = ((row, name) for row in finding.universes for name in finding.source_names)
+    return next((one for row, name in pairs if (one := ctx.earlier_loss(row, name)) is not None), None)
