@@ -5,20 +5,25 @@ import { clockTime, ms } from "./clock.js";
 
 const MOST_WHAT = 28; // letters that fit one line of the first size at 1366 px
 const MOST_LINE = 35;
+const AWAITED_S = 10; // time after its start that judging gives what is expected
 
-/** How many universes are in which state. `due` leaves out those that no source has to send. */
+/** How many universes are in which state. `due` leaves out those that no source has to send, `awaited` counts those
+ * that are expected and have not come yet, as long as they still have time to after the start. */
 export function tally(feed) {
   const states = Object.fromEntries(WORST_FIRST.map((state) => [state, 0]));
   let due = 0;
   let arriving = 0;
   let gone = 0;
+  let awaited = 0;
+  const began = Number(feed.house.uptime_s) <= AWAITED_S;
   for (const row of feed.universes.values()) {
     if (row.state in states) states[row.state] += 1;
     if (row.state !== "not-sent") due += 1;
     if (ARRIVING.has(row.state)) arriving += 1;
     if (GONE.has(row.state)) gone += 1;
+    if (began && row.state === "not-sent" && row.expected && !row.last_frame_at) awaited += 1;
   }
-  return { states, all: feed.universes.size, due, arriving, gone, declares: [...feed.universes.values()].some((row) => row.declared) };
+  return { states, all: feed.universes.size, due, arriving, gone, awaited, declares: [...feed.universes.values()].some((row) => row.declared) };
 }
 
 /** Returns {tone, what, holds, look, more, incident, last}. `tone` is well, back, note, warning, critical, stale or waiting. */
@@ -165,6 +170,7 @@ function calm(feed, here, nowMs) {
   const counted = list(words).length > MOST_LINE ? `${words[0]}, ${count(rest)} more to look at` : list(words);
   if (!here.all) return { ...shown, tone: "note", what: "Nothing is heard", holds: "Nothing is declared yet", more: "Start a source, or declare universes in the house file." };
   if (look.length) return { ...shown, tone: "note", what: "No alarm", holds: counted, more: [`The phase ${feed.house.phase || ""} only notes this`, ...more].join(" · ") };
+  if (here.awaited) return { ...shown, tone: "note", what: "Just started", holds: `${count(here.arriving)} of ${count(here.due + here.awaited)} universes arrive`, more: [`${count(here.awaited)} not heard yet`, ...more].join(" · ") };
   if (!here.arriving) {
     const unseen = here.states["not-visible"];
     return unseen ? { ...shown, tone: "note", what: "Nothing is seen", holds: `0 of ${count(here.due)} universes seen` } : { ...shown, tone: "note", what: "Nothing is sent", holds: "Nothing is due now" };

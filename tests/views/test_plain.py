@@ -38,6 +38,22 @@ def test_a_house_of_which_nothing_arrives_is_not_called_well(state: UniverseStat
     assert headline(Sheet(calm)) == words
 
 
+def test_what_may_still_come_after_the_start_is_not_called_well() -> None:
+    """Judging gives what is expected 10 s after the start (docs/rules.md, universe-missing)."""
+    young = snapshot(3, incidents=())
+    young.started_ns = young.now_ns - 10_000_000_000
+    young.universes["state"][:] = UniverseState.STEADY
+    young.universes["expected"][:] = True
+    young.universes["state"][2] = UniverseState.NOT_SENT
+    young.universes["last_frame_ns"][2] = 0
+    assert headline(Sheet(young)) == "Just started: 2 of 3 universes have data, 1 not heard yet."
+    young.universes["expected"][2] = False
+    assert headline(Sheet(young)) == "All is well: 2 of 2 universes have data."
+    young.universes["expected"][2] = True
+    young.started_ns -= 1
+    assert headline(Sheet(young)) == "All is well: 2 of 2 universes have data."
+
+
 def test_the_most_severe_open_incident_is_the_headline() -> None:
     some = (
         incident(1, severity=Severity.NOTE, summary="A note."),

@@ -23,7 +23,7 @@ MEDIA = "10.20.0.30"
 VISITOR = "0d3a9d02-11aa-4c1b-8f00-5b6c1c2d3e4f"
 
 UNIVERSE_COLUMNS = (
-    "universe", "network", "label", "declared", "state", "refresh_hz", "interval_ms", "frames", "lost_frames",
+    "universe", "network", "label", "declared", "expected", "state", "refresh_hz", "interval_ms", "frames", "lost_frames",
     "slots", "priority", "winning_source", "sources", "last_frame_at", "incidents",
 )  # fmt: skip
 
@@ -61,6 +61,7 @@ def universe(name: str, label: str, state: str, source: str, now_ms: float, hz: 
         "network": "eth1",
         "label": label,
         "declared": True,
+        "expected": True,
         "state": state,
         "refresh_hz": rate,
         "interval_ms": {"p50": p50, "p95": p50 and p50 * 1.1, "p99": p50 and p50 * 1.4, "max": p50 and p50 * 2.6},

@@ -125,6 +125,15 @@ def test_part_of_a_house_that_is_not_visible_is_not_called_well_either(open_page
     assert lines(page)[:2] == ["No fault seen", "13 of 14 universes seen"]
 
 
+def test_what_may_still_come_after_the_start_is_not_called_well(open_page: Open) -> None:
+    opened = open_page("well")
+    opened.listener.situation.house["uptime_s"] = 4
+    opened.listener.situation.universes[3] |= {"state": "not-sent", "refresh_hz": None, "last_frame_at": None}
+    page = opened.go("/")
+    page.wait_for_selector("text=1 not heard yet")
+    assert lines(page)[:2] == ["Just started", "13 of 14 universes arrive"]
+
+
 def test_blind_is_not_ready(open_page: Open) -> None:
     page = open_page("blind").go("/readiness")
     page.wait_for_selector("text=Not ready.")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from slotwatch.durations import ns_from_s
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.rules.universe_missing import UniverseMissingParameters
 from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.views.answers.traffic import LegAnswer, SourceAnswer, UniverseAnswer
 from slotwatch.views.house import counts, readiness
@@ -85,6 +87,9 @@ def _without_incident(sheet: Sheet) -> str:
     steady = sum(states[state.word] for state in ARRIVING)
     unseen = states[UniverseState.NOT_VISIBLE.word]
     look = [f"{states[state.word]} {state.word.replace('-', ' ')}" for state in TO_LOOK_AT if states[state.word]]
+    awaited = _not_heard_yet(sheet)
+    if awaited and not look:
+        return f"Just started: {steady} of {due + awaited} universes have data, {awaited} not heard yet."
     if not due:
         return "Nothing is sent, and nothing is due." if states[UniverseState.NOT_SENT.word] else "Nothing is heard."
     if look:
@@ -94,6 +99,16 @@ def _without_incident(sheet: Sheet) -> str:
     if unseen:
         return f"No fault seen: {steady} of {due} universes arrive, {unseen} not visible from this port."
     return f"All is well: {steady} of {due} universes have data."
+
+
+def _not_heard_yet(sheet: Sheet) -> int:
+    """How many expected universes have not come, as long as they still have time to after the start."""
+    snapshot = sheet.snapshot
+    if snapshot.now_ns - snapshot.started_ns > ns_from_s(UniverseMissingParameters().start_s):
+        return 0
+    rows = snapshot.universes
+    unheard = rows["expected"] & (rows["last_frame_ns"] == 0) & (rows["state"] == UniverseState.NOT_SENT)
+    return int(unheard.sum())
 
 
 def _universe(one: UniverseAnswer) -> tuple[str, ...]:
