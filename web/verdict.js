@@ -152,7 +152,11 @@ function holds(here, own) {
   const backup = here.states["on-backup"];
   if (backup) return `Backup holds ${plural(backup, "universe")}`;
   if (!here.arriving) return here.due ? `0 of ${count(here.due)} universes arrive` : "No universe is due";
-  return `${count(here.arriving)} of ${count(here.due)} universes arrive`;
+  return arrived(here);
+}
+
+function arrived(here, awaited = 0) {
+  return `${count(here.arriving)} of ${count(here.due + awaited)} universes arrive`;
 }
 
 function calm(feed, here, nowMs) {
@@ -163,26 +167,21 @@ function calm(feed, here, nowMs) {
   if (accepted) more.push(`${accepted} accepted`);
   const last = lastUnseen(feed);
   const memory = last ? `Last: ${cut(titleOf(last, feed), MOST_LINE - 14)} ${span(lastedS(last, feed, nowMs))}` : "";
-  const shown = { look: memory, last, more: more.join(" · ") };
+  const say = (tone, what, holds, ...first) => ({ tone, what, holds, look: memory, last, more: [...first, ...more].join(" · ") });
+  const note = (...words) => say("note", ...words);
   const look = WORST_FIRST.filter((state) => STATES[state].look && here.states[state]);
   const words = look.map((state) => `${count(here.states[state])} ${stateWord(state)}`);
   const rest = look.slice(1).reduce((n, state) => n + here.states[state], 0);
   const counted = list(words).length > MOST_LINE ? `${words[0]}, ${count(rest)} more to look at` : list(words);
-  if (!here.all) return { ...shown, tone: "note", what: "Nothing is heard", holds: "Nothing is declared yet", more: "Start a source, or declare universes in the house file." };
-  if (look.length) return { ...shown, tone: "note", what: "No alarm", holds: counted, more: [`The phase ${feed.house.phase || ""} only notes this`, ...more].join(" · ") };
-  if (here.awaited) return { ...shown, tone: "note", what: "Just started", holds: `${count(here.arriving)} of ${count(here.due + here.awaited)} universes arrive`, more: [`${count(here.awaited)} not heard yet`, ...more].join(" · ") };
-  if (!here.arriving) {
-    const unseen = here.states["not-visible"];
-    return unseen ? { ...shown, tone: "note", what: "Nothing is seen", holds: `0 of ${count(here.due)} universes seen` } : { ...shown, tone: "note", what: "Nothing is sent", holds: "Nothing is due now" };
-  }
-  if (feed.house.declares_nothing || !here.declares) return { ...shown, tone: "note", what: "Nothing declared", holds: `${plural(here.arriving, "universe")} heard`, more: ["Only what needs no declaration is judged", ...more].join(" · ") };
-  if (here.arriving < here.due) {
-    const unseen = here.states["not-visible"];
-    return { ...shown, tone: "well", what: "No fault seen", holds: `${count(here.arriving)} of ${count(here.due)} universes seen`, more: [`${count(unseen)} not visible from this port`, ...more].join(" · ") };
-  }
+  const unseen = here.states["not-visible"];
   const idle = here.states["not-sent"];
-  if (idle) more.unshift(`${count(idle)} not sent, and not due`);
-  return { ...shown, tone: "well", what: "All is well", holds: `${count(here.arriving)} of ${count(here.due)} universes arrive`, more: more.join(" · ") };
+  if (!here.all) return note("Nothing is heard", "Nothing is declared yet", "Start a source, or declare universes in the house file");
+  if (look.length) return note("No alarm", counted, `The phase ${feed.house.phase || ""} only notes this`);
+  if (here.awaited) return note("Just started", arrived(here, here.awaited), `${count(here.awaited)} not heard yet`);
+  if (!here.arriving) return unseen ? note("Nothing is seen", `0 of ${count(here.due)} universes seen`) : note("Nothing is sent", "Nothing is due now");
+  if (feed.house.declares_nothing || !here.declares) return note("Nothing declared", `${plural(here.arriving, "universe")} heard`, "Only what needs no declaration is judged");
+  if (here.arriving < here.due) return say("well", "No fault seen", `${count(here.arriving)} of ${count(here.due)} universes seen`, `${count(unseen)} not visible from this port`);
+  return say("well", "All is well", arrived(here), ...(idle ? [`${count(idle)} not sent, and not due`] : []));
 }
 
 /** What closed last and was not seen: not acknowledged, not dismissed, and of this phase. */
