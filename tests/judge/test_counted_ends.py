@@ -5,6 +5,8 @@ Source of the times: what the senders here do. ANSI E1.31-2018 6.7.2 says which 
 
 from __future__ import annotations
 
+import pytest
+
 from slotwatch.snapshot import Incident
 from slotwatch.wire.universe import Protocol
 from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, house_of, moving
@@ -101,3 +103,12 @@ def test_numbers_that_never_come_past_the_last_accepted_one_are_unusable() -> No
     assert incident.opened_ns - incident.began_ns <= 2.8e9
     assert 24.9 <= ended_s <= 25.3
     assert {one.rule for one in stage.all} <= {"sequence-unusable", "out-of-order"}
+
+
+@pytest.mark.parametrize("back_s", [20.0, 20.013, 20.031, 20.047, 20.071, 20.089])
+def test_an_incident_is_not_closed_before_its_off_delay_has_passed(back_s: float) -> None:
+    """The published 10 s (docs/rules.md, universe-lost) count from the return, whenever between two looks it comes."""
+    shown = Stage(house_of((1,)), Desk("Desk A", (1,), to_s=8.0), Desk("Desk A", (1,), from_s=back_s))
+    incident = shown.run(34.0).only()
+    assert incident.returned_ns is not None and incident.closed_ns is not None
+    assert 10.0 <= (incident.closed_ns - incident.returned_ns) / S < 10.3

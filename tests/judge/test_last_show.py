@@ -56,7 +56,7 @@ def test_the_same_port_and_a_house_without_a_show_yet_say_nothing() -> None:
 def test_a_show_that_begins_takes_what_it_finds() -> None:
     made = stage(Phase.PRE_SHOW, announced(2.0, "15")).run(12.0)
     made.judge.command(SetPhase(Phase.SHOW))
-    made.run(24.0)
+    made.run(25.0)
     assert [(one.rule, one.closed_ns is None) for one in made.all] == [("neighbour-changed", False)]
     row = kept(made)
     assert row is not None and row.leads == (("eth1", "chassis of FOH", "15", "port 15 of switch FOH"),)

@@ -20,6 +20,8 @@ class Raised:
     last_true_ns: int
     described_ns: int
     holds: bool = True
+    missed_ns: int = 0
+    """The first look that found that it holds no longer: the off-delay counts from it."""
     edges: list[int] = field(default_factory=list)
     """The newest times at which the condition came back after having gone for a second or more, the first included."""
     reported_in: int | None = None

@@ -61,8 +61,7 @@ class RuleState:
         """What distinguishes the rows that wait (`births`), as of the last complete look."""
         self._lasted_from_ns = 0
         """Before this nothing of what waits has lasted for the on-delay."""
-        self._looked_ns = 0
-        self._last_look_ns = self._before_ns = self._refresh_due_ns = self._refresh_ns = 0
+        self._looked_ns = self._last_look_ns = self._before_ns = self._refresh_due_ns = self._refresh_ns = 0
         self._has_unheard = False
         """Whether something stays raised only because this listener cannot know whether it lasts."""
         self._has_visited = False
@@ -182,10 +181,10 @@ class RuleState:
                     # What was stale in a look that compared nothing is described in the next one that does.
                     ends_ns.append(max(stale_ns, self._refresh_due_ns))
             if not raised.holds:
-                if self._may_return_soon is not None and ctx.now_ns - raised.last_true_ns >= self._off_ns:
+                if self._may_return_soon is not None and ctx.now_ns - raised.missed_ns >= self._off_ns:
                     return ctx.now_ns
-                offs_ns = (self._off_ns, self._flapping.off_ns, *(() if raised.over else (OVER_NS,)))
-                ends_ns += [raised.last_true_ns + off_ns for off_ns in offs_ns]
+                ends_ns += [raised.missed_ns + off_ns for off_ns in (self._off_ns, self._flapping.off_ns)]
+                ends_ns += [] if raised.over else [raised.last_true_ns + OVER_NS]
                 ends_ns.append(raised.edges[-1] + self._flapping.ends_after_ns)
             elif self._is_of_absence:
                 ends_ns += [ctx.listener.silence_counts_from_ns(one) for one in raised.finding.networks]
@@ -308,7 +307,7 @@ class RuleState:
 
     def _ends_ns(self, raised: Raised, now_ns: int) -> int:
         """When something is next due of a case that holds no longer; at once where that is not plain."""
-        ends_ns = raised.last_true_ns + self._off_ns
+        ends_ns = raised.missed_ns + self._off_ns
         if not raised.over:
             ends_ns = min(ends_ns, raised.last_true_ns + OVER_NS)
         return ends_ns if ends_ns > now_ns else 0
@@ -373,8 +372,9 @@ class RuleState:
     def _carry_on(self, ctx: RuleContext, raised: Raised, holds: bool) -> bool:
         now_ns = ctx.now_ns
         if not holds:
-            gone_ns = now_ns - raised.last_true_ns
-            over = self._is_of_absence or gone_ns >= OVER_NS
+            raised.missed_ns = now_ns if raised.holds else raised.missed_ns
+            gone_ns = now_ns - raised.missed_ns
+            over = self._is_of_absence or now_ns - raised.last_true_ns >= OVER_NS
             changed = raised.holds or over is not raised.over
             raised.holds, raised.over = False, over
             # Thousands that return together wait here for seconds: whether one flaps is asked only when it is due.
