@@ -9,6 +9,7 @@ import pytest
 
 from slotwatch.model import strides
 from slotwatch.model.sequence import Series
+from slotwatch.model.series import SeriesOfStreams
 from slotwatch.wire.fields import OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131
@@ -59,7 +60,15 @@ def none_of(table: Any, segments: Any, *_: Any) -> Any:
     return np.zeros(len(segments.rows), np.bool_)
 
 
-@pytest.mark.parametrize("seed", range(8))
+def continue_one_by_one(series: Any, segments: Any, number: Any) -> None:
+    for row, start, last in zip(segments.rows, segments.starts, segments.lasts, strict=True):
+        one = series._series(row)
+        for each in number[start : last + 1].tolist():
+            one.take(each, False)
+        series._keep_series(row, one)
+
+
+@pytest.mark.parametrize("seed", [*range(8), 102])
 def test_at_once_is_as_one_by_one(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     sent = house(seed)
 
@@ -73,9 +82,32 @@ def test_at_once_is_as_one_by_one(seed: int, monkeypatch: pytest.MonkeyPatch) ->
     for name in FILTERS:
         monkeypatch.setattr(strides, name, none_of)
     monkeypatch.setattr(strides, "find_copies", lambda table, part, *_: np.zeros(len(part.at), np.bool_))
+    monkeypatch.setattr(SeriesOfStreams, "_continue", continue_one_by_one)
     expected = judged([1])
     for found in at_once:
         assert {key for key in expected if not np.array_equal(expected[key], found[key])} == set()
+
+
+@pytest.mark.parametrize("together", [1, 2, 20])
+def test_a_stream_that_counts_by_twelve_and_returns_is_as_one_by_one(together: int) -> None:
+    """Which numbers came decides what is missing of the last 10 frames, as soon as the stream counts by one."""
+    before, after = range(0, 132, 12), (200, 212, 213, 214, 215)
+    times = [START + index * 23 * MS + (index >= len(before)) * 11 * SECOND for index in range(16)]
+    numbers = [*before, *after]
+    bench, series = Bench(), Series(skips_zero=False)
+    bench.feed_split(
+        [Sent(t_ns, e131(bytes(512), sequence=number)) for t_ns, number in zip(times, numbers, strict=True)],
+        [len(before), *[together] * len(after)],
+    )
+    for number in before:
+        series.take(number, False)
+    series.forget()
+    for number in after:
+        series.take(number, False)
+    streams, row = bench.model.streams, bench.stream()
+    assert int(streams.series_mask[row]) == series.mask
+    assert series.is_measurable
+    assert streams.lost_of_last_10[row] == 10 - (series.mask & 0x3FF).bit_count() == 6
 
 
 @pytest.mark.parametrize(("missing", "together"), [(0, 1000), (2, 50)])

@@ -143,9 +143,9 @@ class SeriesOfStreams:
         """Move steady series on: every number of them came."""
         table, rows = self.streams, segments.rows
         table.sequence[rows] = segments.last(number)
-        mask = table.series_mask[rows]
-        if (mask != _FULL).any():
-            step = table.expected_step[rows]
+        mask, step = table.series_mask[rows], table.expected_step[rows]
+        # A full mask stays full only where numbers rise by one; every stream that is back begins with a full one.
+        if ((mask != _FULL) | (step > 1)).any():
             shift = step * segments.counts
             few = shift < 64
             shift = np.where(few, shift, 0).astype(np.uint64)
