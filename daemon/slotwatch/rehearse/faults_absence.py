@@ -232,7 +232,7 @@ def node_one_universe_off() -> Iterator[Item]:
     # Its last right reply comes at 11.6 s, and the first one 20 s after that at 34.0 s.
     Truth(
         "receiver-differs",
-        35.1,
+        35.0,
         ("artnet/0", "artnet/1"),
         confidence="high",
         began_s=11.5,

@@ -59,6 +59,9 @@ async def serving(house: House, snapshots: MadeUpSnapshots, judging: Judging) ->
 async def served(house: House, snapshots: MadeUpSnapshots, judging: Judging) -> AsyncIterator[Server | None]:
     """The server; None if it could not open, and then its fault at the end."""
     stop, ready = asyncio.Event(), asyncio.Event()
+    shown = snapshots.snapshot or listening()
+    shown.house.listener = replace(shown.house.listener, intake=listening().house.listener.intake)
+    snapshots.show(shown)
     server = made(house, snapshots, judging)
     work = asyncio.create_task(server.serve(stop, ready.set))
     waiting = asyncio.create_task(ready.wait())
@@ -367,6 +370,28 @@ async def test_a_certificate_comes_into_the_running_server_and_who_knocks_meanwh
             await server.take_house(house)
             assert await status_of(session, f"http://{place}/healthz") == 200
     assert not [fault for fault in wrong if "Refused" in fault], "it waits; a plain request to TLS fails otherwise"
+
+
+async def test_it_is_ready_once_the_address_for_it_says_so(tmp_path: Path) -> None:
+    """Who waits for the service manager's word and asks then must not be told to try again."""
+    house, snapshots, stop, ready = house_at(tmp_path), MadeUpSnapshots(), asyncio.Event(), asyncio.Event()
+    snapshots.show(snapshot())
+    server = made(house, snapshots, Judging())
+    work = asyncio.create_task(server.serve(stop, ready.set))
+    await happens(lambda: server.front.sheet is not None)
+    assert not ready.is_set(), "intake has opened nothing yet"
+    snapshots.show(listening())
+    await asyncio.wait_for(ready.wait(), PATIENCE_S)
+    async with aiohttp.ClientSession() as session:
+        assert await status_of(session, f"http://127.0.0.1:{house.http.port}/readyz") == 200
+    stop.set()
+    await asyncio.wait_for(work, PATIENCE_S)
+
+
+async def test_a_stop_does_not_wait_until_it_is_ready(tmp_path: Path) -> None:
+    stop = asyncio.Event()
+    stop.set()
+    await asyncio.wait_for(made(house_at(tmp_path), MadeUpSnapshots(), Judging()).serve(stop, lambda: None), 5.0)
 
 
 async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(

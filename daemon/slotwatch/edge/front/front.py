@@ -119,6 +119,8 @@ class Front:
         """Whether judging knows what the history knows. Where nothing is to be resumed: at once."""
         self.resumed.set()
         self.sheet: Sheet | None = None
+        self.heard_intake = asyncio.Event()
+        """Set once judging has reported that intake's ports are open."""
         self.house_answer: dict[str, object] = {}
         """The house and this listener's health, as the page and the API show them."""
         self.moments = Moments()
@@ -143,6 +145,11 @@ class Front:
         if self.sheet is None:
             raise Refused(503, "Nothing has been judged yet; try again in a moment.")
         return self.sheet
+
+    @property
+    def is_listening(self) -> bool:
+        """Whether intake's ports are open, as judging knows it now: what `/readyz` answers."""
+        return self.sheet is not None and self.sheet.snapshot.house.listener.intake is not None
 
     async def pump(self) -> None:
         """Follow the snapshot buffer for ever."""
@@ -171,6 +178,8 @@ class Front:
                 self._take(snapshot, now_ns)
         if self.sheet is None:
             return
+        if self.is_listening:
+            self.heard_intake.set()
         is_silent = now_ns - self._new_ns > SILENT_NS
         if is_silent != self._silent:
             self._silent = is_silent

@@ -141,7 +141,8 @@ class Reads:
         return web.Response(text="alive\n")
 
     async def readyz(self, _request: web.Request) -> web.Response:
-        if self._front.current().snapshot.house.listener.intake is None:
+        self._front.current()  # before the first snapshot its own words
+        if not self._front.is_listening:
             raise Refused(503, "No port is open yet; try again in a moment.")
         return web.Response(text="listening\n")
 

@@ -32,6 +32,8 @@ from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
 MQTT = "mqtt"
+LISTENING_WITHIN_S = 10.0
+"""Who asks `/readyz` once this process says that it is ready gets 200, unless intake needs longer than this."""
 ANSWERED_WITHIN_S = 20.0
 """Requests of a server that was replaced may still take this long: a reload's own answer, a report."""
 
@@ -61,7 +63,8 @@ class Server:
         self._old: dict[WebServer, asyncio.Task[None]] = {}
 
     async def serve(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
-        """Serve until `stop` is set. `ready` is called once the port is open.
+        """Serve until `stop` is set. `ready` is called once the port is open and `/readyz` answers 200, or would not
+        within LISTENING_WITHIN_S.
 
         EdgeError if the port cannot be opened (`errno` says why) or the certificate cannot be read.
         """
@@ -79,6 +82,7 @@ class Server:
                 working = [self._tasks.create_task(self.front.keep_running(one)) for one in (resumption, self._usual)]
                 await self._follow(house)
                 pumping = self._tasks.create_task(self.front.pump())
+                await self._listening(stop)
                 ready()
                 await stop.wait()
                 async with self._changing:
@@ -93,6 +97,13 @@ class Server:
                 await door.end()
             await self._door.end()
             self._history.close(is_clean=not self.is_orphan)
+
+    async def _listening(self, stop: asyncio.Event) -> None:
+        """Wait until `/readyz` answers 200, for at most LISTENING_WITHIN_S."""
+        either = [self._tasks.create_task(one.wait()) for one in (self.front.heard_intake, stop)]
+        await asyncio.wait(either, timeout=LISTENING_WITHIN_S, return_when=asyncio.FIRST_COMPLETED)
+        for one in either:
+            one.cancel()
 
     async def take_house(self, house: House) -> None:
         """Continue with another house, in the running server. Connections stay open unless [http] or [tls] changed.
