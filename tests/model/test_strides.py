@@ -9,7 +9,6 @@ import pytest
 
 from slotwatch.model import strides
 from slotwatch.model.sequence import Series
-from slotwatch.model.series import SeriesOfStreams
 from slotwatch.wire.fields import OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131
@@ -60,14 +59,6 @@ def none_of(table: Any, segments: Any, *_: Any) -> Any:
     return np.zeros(len(segments.rows), np.bool_)
 
 
-def continue_one_by_one(series: Any, segments: Any, number: Any) -> None:
-    for row, start, last in zip(segments.rows, segments.starts, segments.lasts, strict=True):
-        one = series._series(row)
-        for each in number[start : last + 1].tolist():
-            one.take(each, False)
-        series._keep_series(row, one)
-
-
 @pytest.mark.parametrize("seed", [*range(8), 102])
 def test_at_once_is_as_one_by_one(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     sent = house(seed)
@@ -82,7 +73,6 @@ def test_at_once_is_as_one_by_one(seed: int, monkeypatch: pytest.MonkeyPatch) ->
     for name in FILTERS:
         monkeypatch.setattr(strides, name, none_of)
     monkeypatch.setattr(strides, "find_copies", lambda table, part, *_: np.zeros(len(part.at), np.bool_))
-    monkeypatch.setattr(SeriesOfStreams, "_continue", continue_one_by_one)
     expected = judged([1])
     for found in at_once:
         assert {key for key in expected if not np.array_equal(expected[key], found[key])} == set()
