@@ -54,7 +54,7 @@ def announced_end(scene: Scene) -> Verdict:
 def say_announced_beside(scene: Scene, verdict: Verdict) -> Verdict:
     """Doubt that a source failed if it announced in the same second that other streams of it end."""
     announced = np.flatnonzero(_ended_beside(scene) & scene.stops.terminated)
-    if verdict.cause != "source-lost" or len(scene.sources) > 1 or not len(announced):
+    if verdict.cause != "source-lost" or len(scene.ctx.whole_sources(scene.sources)) > 1 or not len(announced):
         return verdict
     ctx, names = scene.ctx, scene.names
     said, silent = (

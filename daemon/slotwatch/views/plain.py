@@ -48,7 +48,7 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", 
             problems=(*(text for text in trouble if text != silence), *view.house_problems),
             declares_nothing=declares_nothing,
             incidents=[incident(one) for one in ordered if one.closed_ns is None],
-            readiness=readiness(sheet),
+            readiness=readiness(sheet, silence),
             universes=[_universe(one) for one in universes(sheet)],
             sources=[_source(one) for one in sources(sheet)],
         )

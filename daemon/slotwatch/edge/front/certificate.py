@@ -27,10 +27,10 @@ def load_certificate(context: ssl.SSLContext, house: House) -> None:
     """Have new connections get the certificate that is in the files now. EdgeError if it cannot be used."""
     certificate = read_place(house, house.http.certificate_file)
     key = read_place(house, house.http.key_file) if house.http.key_file else certificate
-    for path in (certificate, key):
-        if path.exists() and not path.is_file():  # reading a pipe would never end
-            raise _unusable(certificate, f"{path.name} is not an ordinary file")
     try:
+        for path in (certificate, key):
+            if path.exists() and not path.is_file():  # reading a pipe would never end
+                raise _unusable(certificate, f"{path.name} is not an ordinary file")
         context.load_cert_chain(certificate, key, _no_passphrase)
     except FileNotFoundError:
         missing = next((path for path in (certificate, key) if not path.exists()), key)

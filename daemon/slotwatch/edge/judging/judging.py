@@ -329,7 +329,7 @@ class JudgingProcess:
         view = snapshot.house
         view.house_problems = self._problems
         report = JudgingReport(
-            intake_silent_s=round(max(0, now_ns - self.ring.heartbeat_ns) / 1e9, 3),
+            intake_silent_s=round(max(0, now_ns - (self.ring.heartbeat_ns or now_ns)) / 1e9, 3),
             recorder=self._captures.trouble,
             captures_failed=self._captures.failed,
             snapshot_cost_ms=round(self._publications.cost_ns / 1e6, 3),
