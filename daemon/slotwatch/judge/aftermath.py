@@ -32,12 +32,8 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         partly = []  # what is said is true of a source that runs, and some of it was never away
     if back or partly:
         sentence, as_found = (verdict.once_back, "") if verdict.once_back else (sentence, as_found)
-        if (
-            back
-            and not verdict.once_back
-            and _is_about(sentence, back)
-            and not _is_about(sentence, _lasting(ctx, group))
-        ):
+        is_about_back = back and not verdict.once_back and _is_about(sentence, back)
+        if is_about_back and not _is_about(sentence, _lasting(ctx, group)):
             sentence = BACK_FIRST
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
@@ -72,8 +68,12 @@ def _is_about(sentence: str, names: list[str]) -> bool:
 
 def _lasting(ctx: RuleContext, group: LossGroup) -> list[str]:
     """Names of the sources of a group that are still away."""
-    rows = {row for case in group.members.values() if case.holds for row in case.finding.streams}
-    return [f'"{ctx.source_name(source)}"' for source in ctx.sources_of(rows)]
+    return [f'"{ctx.source_name(source)}"' for source in ctx.sources_of(_rows(group, holding=True))]
+
+
+def _rows(group: LossGroup, *, holding: bool) -> set[int]:
+    """Streams of the cases of a group that hold, or hold no longer."""
+    return {row for case in group.members.values() if case.holds == holding for row in case.finding.streams}
 
 
 def _are(names: list[str]) -> str:
@@ -100,8 +100,7 @@ def _is_heard(ctx: RuleContext, source: int) -> bool:
 
 def _back(ctx: RuleContext, group: LossGroup, text: str) -> tuple[list[str], list[str], list[str]]:
     """Names of sources of the group that a verdict names: all back while others are away, back in part, and away."""
-    lasting = {row for case in group.members.values() if case.holds for row in case.finding.streams}
-    ended = {row for case in group.members.values() if not case.holds for row in case.finding.streams}
+    lasting, ended = _rows(group, holding=True), _rows(group, holding=False)
     if not lasting or not ended:
         return [], [], []
     away = {ctx.first_leg(source) for source in ctx.sources_of(lasting)}

@@ -269,7 +269,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
                 apt &= bool(case.finding.streams) and returned.issuperset(case.finding.streams)
             # Who announced the end of some streams did not announce that of others.
             if wide.cause == "stream-terminated" and other.rule is wide.rule:
-                apt &= not _is_missed(ctx, case)
+                apt = apt and not _is_missed(ctx, case)
             if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):
                 wide.explained.append(case)
             else:

@@ -61,9 +61,9 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
 def _is_target(ctx: RuleContext, mask: Mask) -> Mask:
     """Which of these universes a route of this computer feeds: its report of why it stopped comes after its packets."""
     found = np.zeros_like(mask)
-    targets = {str(route.target) for route in ctx.house.routes if route.target is not None}
+    targets = {route.target for route in ctx.house.routes}
     for row in np.flatnonzero(mask).tolist() if targets else ():
-        found[row] = str(ctx.universe_id(row)) in targets
+        found[row] = ctx.universe_id(row) in targets
     return found
 
 
