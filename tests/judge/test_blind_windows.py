@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, Fixture, House
-from slotwatch.judge.bindings import all_states
 from slotwatch.judge.blind_windows import LONGEST_MARK_NS, mark_ns
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.listener import STALL_NOTICED_NS, Listener
+from slotwatch.judge.rule_state import all_states
 from slotwatch.wire.observation import LineSeen, StallSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, TICK_NS, Desk, Levels, Node, Packet, S, Stage, house_of, moving, still

@@ -11,9 +11,9 @@ import pytest
 from slotwatch.house.rule_names import RULE_NAMES
 from slotwatch.house.schema import Fixture, Line, Rack, Receiver, Route
 from slotwatch.judge import phases, rules
-from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
 from slotwatch.judge.rule import Rule, RuleClass
+from slotwatch.judge.rule_state import all_states
 from slotwatch.judge.shared_path import SHARED_PATH
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol, UniverseId

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 import pytest
 
 from slotwatch.judge.binding import RuleBinding, RuleSetup
-from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.parameters import RuleParameters
 from slotwatch.judge.rule import Judging, Rule
+from slotwatch.judge.rule_state import all_states
 from tests.judge.cases import FROM_S, Case
 from tests.judge.resting import Resting
 from tests.judge.stage import S, opened_after_s

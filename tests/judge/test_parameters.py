@@ -11,10 +11,10 @@ from dataclasses import fields
 
 import pytest
 
-from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import CATALOG, RULES
 from slotwatch.judge.parameters import RuleParameters
 from slotwatch.judge.rule import Rule
+from slotwatch.judge.rule_state import all_states
 from slotwatch.snapshot import Incident
 from tests.judge import (
     moved_control,

@@ -15,6 +15,7 @@ import pytest
 
 from slotwatch.durations import NEVER_NS
 from slotwatch.house.schema import House
+from slotwatch.judge import rule_ahead
 from slotwatch.judge.assembler import Assembler
 from slotwatch.judge.clusters import Clusterer
 from slotwatch.judge.last_answer import LastAnswer
@@ -64,8 +65,8 @@ def _never(self: object, *args: object) -> int:
     return NEVER_NS
 
 
-def _never_and_quiet(self: RuleState, ctx: object) -> int:
-    self.quiet_until_ns = NEVER_NS
+def _never_and_quiet(state: RuleState, ctx: object) -> int:
+    state.quiet_until_ns = NEVER_NS
     return NEVER_NS
 
 
@@ -85,7 +86,7 @@ def _nothing(self: object, ctx: object) -> bool:
     ("of", "name", "wrong", "capture"),
     [
         (Assembler, "holds_until_ns", _never, lambda: drawn(3, FEW_PACKETS)),
-        (RuleState, "holds_until_ns", _never_and_quiet, lambda: drawn_sparse(5, FEW_BURSTS)),
+        (rule_ahead, "holds_until_ns", _never_and_quiet, lambda: drawn_sparse(5, FEW_BURSTS)),
         (Clusterer, "settle", _not_yet, lambda: drawn_sparse(2, FEW_BURSTS)),
         (Verdict, "settle", _at_once, lambda: drawn_sparse(8, FEW_BURSTS)),
         (LastAnswer, "finds_any", _nothing, lambda: drawn_sparse(12, FEW_BURSTS)),
@@ -94,7 +95,7 @@ def _nothing(self: object, ctx: object) -> bool:
 )
 def test_one_wrong_promise_is_found(
     monkeypatch: pytest.MonkeyPatch,
-    of: type,
+    of: object,
     name: str,
     wrong: Callable[..., Any],
     capture: Callable[[], tuple[Drawn, House]],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from slotwatch.judge import rule_ahead
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule_state import RuleState
 
@@ -62,7 +63,7 @@ class Answers:
             return self._quiet_until_ns
         self._quiet_of = ctx.revision
         ends_ns = [
-            condition.quiet_until_ns if known and condition.is_quiet(ctx) else condition.holds_until_ns(ctx)
+            condition.quiet_until_ns if known and condition.is_quiet(ctx) else rule_ahead.holds_until_ns(condition, ctx)
             for condition in self._conditions
         ]
         self._keepers = [condition for condition in self._conditions if condition.keeps_looks]
@@ -91,7 +92,7 @@ def ends_at_rest_ns(ctx: RuleContext, conditions: Sequence[RuleState]) -> set[in
     """All times at which an answer may be another one if nothing comes; None where they are not known."""
     ends_ns: set[int] = set()
     for condition in conditions:
-        found = condition.ends_at_rest_ns(ctx)
+        found = rule_ahead.ends_at_rest_ns(condition, ctx)
         if found is None:
             return None
         ends_ns |= found

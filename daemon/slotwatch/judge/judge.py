@@ -19,7 +19,6 @@ from slotwatch.judge import answers, orders, phases, readiness, states
 from slotwatch.judge.assembler import REFRESH_NS, Assembler
 from slotwatch.judge.before import NOTHING_BEFORE, Before
 from slotwatch.judge.binding import Lasting, RuleSetup
-from slotwatch.judge.bindings import all_states
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.events import Event
@@ -31,6 +30,7 @@ from slotwatch.judge.network_rows import NetworkRows, network_rows
 from slotwatch.judge.phases import PhaseKeeper
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule
+from slotwatch.judge.rule_state import all_states
 from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where

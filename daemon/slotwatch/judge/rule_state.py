@@ -1,9 +1,9 @@
-"""A rule's binding with its memory: what is pending, what is raised, and until when its last answer holds."""
+"""A rule's binding with its memory: what is pending and what is raised. `rule_ahead` knows until when that holds."""
 
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import islice
 from typing import cast
 
@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
+from slotwatch.house.schema import House
 from slotwatch.judge import blind_windows
 from slotwatch.judge.among import is_among
-from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, RuleBinding
+from slotwatch.judge.binding import KEYS, UNIVERSES, Cases, Finding, Key, Lasting, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.flapping import Flapping
@@ -22,7 +23,6 @@ from slotwatch.judge.likeness import GONE
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.visitors import Visit, Visitors
-from slotwatch.watched_time import watched
 
 CROWD = 100
 """For each this many raised cases, descriptions come one period further apart: nobody reads thousands a second."""
@@ -39,11 +39,11 @@ class RuleState:
         self.rule = rule
         self.binding = binding
         on_delay_s = rule.on_delay_s if binding.on_delay_s is None else binding.on_delay_s
-        self._on_ns = int(on_delay_s * NANOSECONDS)
-        self._off_ns = int(self.rule.off_delay_s * NANOSECONDS)
-        self._never_wary = binding.is_wary is None
-        self._is_of_absence = Effect.ABSENCE in rule.effects
-        self._flapping = flapping
+        self.on_delay_ns = int(on_delay_s * NANOSECONDS)
+        self.off_delay_ns = int(self.rule.off_delay_s * NANOSECONDS)
+        self.is_never_wary = binding.is_wary is None
+        self.is_of_absence = Effect.ABSENCE in rule.effects
+        self.flapping = flapping
         # They take what the binding's own condition gives, and get nothing else.
         self._describe_one = cast("Callable[[RuleContext, Key], Finding]", binding.describe)
         self._turned_ns = cast("Callable[[RuleContext, Key], int] | None", binding.turned_ns)
@@ -52,7 +52,8 @@ class RuleState:
         self._began_ns = cast("Callable[[RuleContext, Key], int] | None", binding.began_ns)
         self.due_ns = 0
         """Before this it is not asked."""
-        self._pending: dict[Key, int] = {}
+        self.pending: dict[Key, int] = {}
+        """Since when the condition has been true of what waits for the on-delay."""
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
         self._was_same = False
         self._calm_until_ns = 0
@@ -61,38 +62,43 @@ class RuleState:
         """What distinguishes the rows that wait (`births`), as of the last complete look."""
         self._lasted_from_ns = 0
         """Before this nothing of what waits has lasted for the on-delay."""
-        self._looked_ns = self._last_look_ns = self._before_ns = self._refresh_due_ns = self._refresh_ns = 0
+        self.last_look_ns = self._before_ns = 0
+        """When the condition was asked last, and when before that."""
+        self._looked_ns = 0
+        """The last look at which every raised case was found as it is."""
+        self.refresh_due_ns = self.refresh_ns = 0
+        """When raised cases are described again next, and how far apart that is."""
         self._has_unheard = False
         """Whether something stays raised only because this listener cannot know whether it lasts."""
-        self._has_visited = False
+        self.has_visited = False
         """Whether that is because of what may have come by another network's lead."""
         self.raised: dict[Key, Raised] = {}
-        self._last = LastAnswer(binding)
+        self.last_answer = LastAnswer(binding)
         self.is_refreshed = False
         """Whether the last look described a case again, in the same words."""
         self.quiet_until_ns = 0
-        """What `holds_until_ns` gave last."""
+        """What `rule_ahead.holds_until_ns` gave last."""
         self.noted = 0
         """How many of the ticks that were left out it has taken note of."""
 
     def take_over(self, earlier: RuleState) -> None:
         """Continue with what an earlier state of the same rule knows, under another house file."""
-        self.raised, self._pending, self._looked_ns = earlier.raised, earlier._pending, earlier._looked_ns
-        self._last_look_ns, self._before_ns = earlier._last_look_ns, earlier._before_ns
+        self.raised, self.pending, self._looked_ns = earlier.raised, earlier.pending, earlier._looked_ns
+        self.last_look_ns, self._before_ns = earlier.last_look_ns, earlier._before_ns
 
     def make_due(self) -> None:
         """Ask the condition in the next pass, whatever its last answer was of."""
         self.due_ns = self.quiet_until_ns = self.noted = 0
-        self._last.forget()
+        self.last_answer.forget()
 
     @property
     def keeps_looks(self) -> bool:
         """Whether the condition keeps something of each look."""
-        return self._last.keeps_looks
+        return self.last_answer.keeps_looks
 
     def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
-        if self._pending or self._has_visited or (self.binding.is_wary is not None and self.binding.is_wary(ctx)):
+        if self.pending or self.has_visited or (self.binding.is_wary is not None and self.binding.is_wary(ctx)):
             return True
         return not all(raised.holds for raised in self.raised.values())
 
@@ -102,20 +108,20 @@ class RuleState:
         if ctx.now_ns < self.due_ns:
             return False
         self.due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
-        self._before_ns, self._last_look_ns = self._last_look_ns, ctx.now_ns
+        self._before_ns, self.last_look_ns = self.last_look_ns, ctx.now_ns
         ctx.looked_ns = self._before_ns
-        found = self._last.ask(ctx)
+        found = self.last_answer.ask(ctx)
         if not isinstance(found, np.ndarray):
             if found and self._is_deaf(ctx):
                 found = {key: value for key, value in found.items() if key in self.raised}
-            return self._update(ctx, found) if found or self.raised or self._pending else False
+            return self._update(ctx, found) if found or self.raised or self.pending else False
         rows = found.nonzero()[0]  # a third of the time of flatnonzero, 40 times a pass
         if len(rows) and self._is_deaf(ctx):
             rows = rows[is_among(rows, [key[0] for key in self.raised])]  # type: ignore[index]
         if ctx.crowd.since_ns and len(rows):
             rows = self._without_crowd(ctx, rows)
         if not len(rows) and not self.raised:
-            self._pending.clear()
+            self.pending.clear()
             self._rows = rows  # what comes back begins anew, however soon
             return False
         if self._is_steady(ctx, rows):
@@ -127,7 +133,7 @@ class RuleState:
             return False
         changed = self._update(ctx, {(row, births[row]): row for row in rows.tolist()})
         self._births = births
-        self._lasted_from_ns = min(self._pending.values(), default=0) + self._on_ns
+        self._lasted_from_ns = min(self.pending.values(), default=0) + self.on_delay_ns
         return changed
 
     def _is_deaf(self, ctx: RuleContext) -> bool:
@@ -135,81 +141,14 @@ class RuleState:
         return blind_windows.is_counted(self.binding.blind_window_s, ctx.listener.marked_until_ns, ctx.now_ns)
 
     def is_quiet(self, ctx: RuleContext) -> bool:
-        """Whether a look changes nothing. Asked only while the facts are those of the last `holds_until_ns`."""
-        return ctx.at_ns < self.quiet_until_ns and not self._last.keeps_looks and self._last.is_known
+        """Whether a look changes nothing. Asked only while the facts are those of the last `quiet_until_ns`."""
+        return ctx.at_ns < self.quiet_until_ns and not self.last_answer.keeps_looks and self.last_answer.is_known
 
     def catch_up(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of those of these ticks that it has not noted yet."""
         if self.noted < len(ticks_ns):
             self._pass_over(ctx, ticks_ns, self.noted)
             self.noted = len(ticks_ns)
-
-    def holds_until_ns(self, ctx: RuleContext) -> int:
-        """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
-        if not (self._pending or self.raised or self._has_visited) and self._never_wary and self._last.holds(ctx):
-            until_ns = self._last.until_ns
-            self.quiet_until_ns = until_ns if until_ns > self.due_ns else self.due_ns
-        else:
-            self.quiet_until_ns = self._find_end_ns(ctx)
-        return self.quiet_until_ns
-
-    def _find_end_ns(self, ctx: RuleContext) -> int:
-        if ctx.revision is None or self._has_visited:
-            return ctx.now_ns
-        is_idle = not self._pending and not self.raised and self._never_wary
-        # That it finds nothing when it is due can be known now.
-        if not self._last.holds(ctx) and (not is_idle or self._last.finds_any(ctx)):
-            return max(ctx.now_ns, self.due_ns)
-        if is_idle:
-            return max(self._last.until_ns, self.due_ns)
-        ends_ns = [since_ns + self._on_ns for since_ns in self._pending.values()]
-        # An on-delay does not run while this computer does not listen.
-        stalled = self._pending and min(self._pending.values()) < ctx.listener.stalled_last_ns
-        if ends_ns and (stalled or min(ends_ns) <= self._last_look_ns):
-            return ctx.now_ns
-        ends_ns.append(self._last.until_ns)
-        if self.binding.blind_window_s and ctx.listener.marked_until_ns:
-            ends_ns.append(ctx.listener.marked_until_ns + int(self.binding.blind_window_s * NANOSECONDS))
-        # Rows that stay the same are compared, and nothing more, until a refresh is due.
-        is_compared = self.binding.over != KEYS and not self._pending and all(one.holds for one in self.raised.values())
-        compared_until_ns = self._refresh_due_ns if is_compared else 0
-        for raised in self.raised.values():
-            if raised.holds and self.binding.refresh_s is not None:
-                stale_ns = raised.described_ns + self._refresh_ns
-                ends_ns.append(max(stale_ns, compared_until_ns))
-                if self.binding.over != KEYS:
-                    # What was stale in a look that compared nothing is described in the next one that does.
-                    ends_ns.append(max(stale_ns, self._refresh_due_ns))
-            if not raised.holds:
-                if self._may_return_soon is not None and ctx.now_ns - raised.missed_ns >= self._off_ns:
-                    return ctx.now_ns
-                ends_ns += [raised.missed_ns + off_ns for off_ns in (self._off_ns, self._flapping.off_ns)]
-                ends_ns += [] if raised.over else [raised.last_true_ns + OVER_NS]
-                ends_ns.append(raised.edges[-1] + self._flapping.ends_after_ns)
-            elif self._is_of_absence:
-                ends_ns += [ctx.listener.silence_counts_from_ns(one) for one in raised.finding.networks]
-        if self.binding.is_wary is not None:
-            with watched(ctx) as watch:
-                is_wary = self.binding.is_wary(ctx)
-            # Wary, it wants passes to be close; while nothing that it keeps changes with each, they change nothing.
-            if (is_wary and self._last.keeps_looks and not self.binding.keeps_last_look) or watch.opaque:
-                return ctx.now_ns
-            ends_ns.append(watch.holds_until_ns)
-        # What ends since the last look is seen in the next one.
-        return min((max(end_ns, self.due_ns) for end_ns in ends_ns if end_ns > self._last_look_ns), default=NEVER_NS)
-
-    def ends_at_rest_ns(self, ctx: RuleContext) -> set[int] | None:
-        """All times at which its answer may be another one if nothing comes; None where they are not known."""
-        if (
-            self._pending
-            or self._has_visited
-            or any(not one.holds or self.binding.refresh_s is not None for one in self.raised.values())
-        ):
-            return None
-        with watched(ctx) as watch:
-            self.binding.condition(ctx)
-            is_wary = self.binding.is_wary is not None and self.binding.is_wary(ctx)
-        return watch.ends_ns if watch.knows_all_ends and not is_wary and not watch.opaque else None
 
     def _pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int], first: int) -> None:
         """Take note of looks that were left out because they would have changed nothing. Times ascend.
@@ -222,14 +161,14 @@ class RuleState:
         last = bisect_left(ticks_ns, ticks_ns[-1] // every_ns * every_ns, first)
         if ticks_ns[last] < self.due_ns:
             return
-        before_ns = self._last_look_ns
+        before_ns = self.last_look_ns
         if last > first:
             before = bisect_left(ticks_ns, ticks_ns[last - 1] // every_ns * every_ns, first)
             before_ns = ticks_ns[before] if ticks_ns[before] >= self.due_ns else before_ns
-        self._before_ns, self._last_look_ns = before_ns, ticks_ns[last]
+        self._before_ns, self.last_look_ns = before_ns, ticks_ns[last]
         self._looked_ns = ticks_ns[last]
         self.due_ns = (ticks_ns[last] // every_ns + 1) * every_ns
-        if self._last.keeps_looks:
+        if self.last_answer.keeps_looks:
             ctx.looked_ns = before_ns
             at_ns, ctx.now_ns, ctx.at_ns = ctx.at_ns, ticks_ns[last], ticks_ns[last]
             self.binding.condition(ctx)
@@ -249,9 +188,9 @@ class RuleState:
         """Whether nothing can have changed: then thousands of cases cost one comparison."""
         self._was_same = np.array_equal(rows, self._rows)
         steady = (
-            not self._pending
-            and not (self._has_unheard or self._has_visited)
-            and ctx.now_ns < self._refresh_due_ns
+            not self.pending
+            and not (self._has_unheard or self.has_visited)
+            and ctx.now_ns < self.refresh_due_ns
             and self._was_same
         )
         self._rows = rows
@@ -259,7 +198,7 @@ class RuleState:
 
     def _only_waits(self, ctx: RuleContext, rows: NDArray[np.intp], births: list[int]) -> bool:
         """Whether the same rows wait as at the last look, and none of them long enough. Asked after `_is_steady`."""
-        if self.raised or not self._pending or ctx.now_ns >= self._lasted_from_ns:
+        if self.raised or not self.pending or ctx.now_ns >= self._lasted_from_ns:
             return False
         return self._was_same and births == self._births
 
@@ -269,10 +208,10 @@ class RuleState:
             if raised.holds:
                 raised.last_true_ns = self._looked_ns
         self._looked_ns = now_ns
-        self._refresh_ns = int((self.binding.refresh_s or 1.0) * (1 + len(self.raised) // CROWD) * NANOSECONDS)
-        self._refresh_due_ns = now_ns + self._refresh_ns
+        self.refresh_ns = int((self.binding.refresh_s or 1.0) * (1 + len(self.raised) // CROWD) * NANOSECONDS)
+        self.refresh_due_ns = now_ns + self.refresh_ns
         pending = {
-            key: self._pending.get(key) or self._true_since_ns(ctx, key, since_ns)
+            key: self.pending.get(key) or self._true_since_ns(ctx, key, since_ns)
             for key, since_ns in true_keys.items()
             if key not in self.raised
         }
@@ -281,9 +220,9 @@ class RuleState:
         changed = bool(due)
         for key in due:
             self.raised[key] = self._raise(ctx, key, pending[key])
-        self._pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
-        may_be_stale_ns = now_ns - self._refresh_ns if self.binding.refresh_s is not None else -1
-        self._has_unheard = self._has_visited = False
+        self.pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
+        may_be_stale_ns = now_ns - self.refresh_ns if self.binding.refresh_s is not None else -1
+        self._has_unheard = self.has_visited = False
         visitors = Visitors(ctx)
         for key, raised in list(self.raised.items()):
             holds = key in true_keys
@@ -291,11 +230,11 @@ class RuleState:
                 self._has_unheard = holds = True
             elif raised.was_visited or not holds:
                 holds |= self._is_visited(visitors, raised)
-                self._has_visited |= raised.was_visited
+                self.has_visited |= raised.was_visited
             # What is wrong on one network only is over there once it arrives on another.
             if not holds and raised.holds and raised.finding.on_any_network:
                 holds = raised.was_visited = visitors.has_moved(raised.finding)
-                self._has_visited |= holds
+                self.has_visited |= holds
             if holds and raised.holds and raised.described_ns > may_be_stale_ns:
                 raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
             else:
@@ -307,14 +246,14 @@ class RuleState:
 
     def _ends_ns(self, raised: Raised, now_ns: int) -> int:
         """When something is next due of a case that holds no longer; at once where that is not plain."""
-        ends_ns = raised.missed_ns + self._off_ns
+        ends_ns = raised.missed_ns + self.off_delay_ns
         if not raised.over:
             ends_ns = min(ends_ns, raised.last_true_ns + OVER_NS)
         return ends_ns if ends_ns > now_ns else 0
 
     def _is_unheard(self, ctx: RuleContext, raised: Raised) -> bool:
         """Whether an absence that has its own incident may last where this listener cannot hear."""
-        if not self._is_of_absence or not raised.holds or raised.explained_by is not None:
+        if not self.is_of_absence or not raised.holds or raised.explained_by is not None:
             return False
         finding, listener = raised.finding, ctx.listener
         if not finding.networks or not all(listener.cannot_tell(one, ctx.now_ns) for one in finding.networks):
@@ -326,7 +265,7 @@ class RuleState:
     def _is_visited(self, visitors: Visitors, raised: Raised) -> bool:
         """Whether an absence that has its own incident lasts, and only packets of another network arrive."""
         raised.is_visited = raised.was_visited = raised.is_mixed_up = False
-        if not self._is_of_absence or not raised.holds or raised.explained_by is not None:
+        if not self.is_of_absence or not raised.holds or raised.explained_by is not None:
             return False
         visit = visitors.hold(raised.finding, of_any_source=raised.rule.name in GONE)
         raised.was_visited, raised.is_mixed_up = visit is not None, visit is Visit.SWAPPED
@@ -337,9 +276,9 @@ class RuleState:
     def _has_lasted(self, ctx: RuleContext, since_ns: int) -> bool:
         """Whether the on-delay is over, without the moments in which this computer itself did not listen."""
         lasted_ns = ctx.now_ns - since_ns
-        if lasted_ns < self._on_ns or not self._on_ns or self.rule.rule_class is RuleClass.SELF:
-            return lasted_ns >= self._on_ns
-        return lasted_ns - ctx.listener.stalled_ns(since_ns, ctx.now_ns) >= self._on_ns
+        if lasted_ns < self.on_delay_ns or not self.on_delay_ns or self.rule.rule_class is RuleClass.SELF:
+            return lasted_ns >= self.on_delay_ns
+        return lasted_ns - ctx.listener.stalled_ns(since_ns, ctx.now_ns) >= self.on_delay_ns
 
     def _true_since_ns(self, ctx: RuleContext, key: Key, since_ns: object) -> int:
         if self.binding.timed and isinstance(since_ns, int):
@@ -355,7 +294,7 @@ class RuleState:
             finding.since_ns = min(since_ns, self._began_ns(ctx, self._subject(key)) or since_ns)
         finding.since_ns = finding.since_ns or since_ns
         at_ns = (ctx.now_ns, ctx.now_ns, ctx.now_ns)
-        raised = Raised(self.rule, key, finding, *at_ns, flapping=self._flapping)
+        raised = Raised(self.rule, key, finding, *at_ns, flapping=self.flapping)
         raised.leaves_traces = self.binding.blind_window_s > 0
         raised.came(ctx.now_ns)
         return raised
@@ -374,11 +313,11 @@ class RuleState:
         if not holds:
             raised.missed_ns = now_ns if raised.holds else raised.missed_ns
             gone_ns = now_ns - raised.missed_ns
-            over = self._is_of_absence or now_ns - raised.last_true_ns >= OVER_NS
+            over = self.is_of_absence or now_ns - raised.last_true_ns >= OVER_NS
             changed = raised.holds or over is not raised.over
             raised.holds, raised.over = False, over
             # Thousands that return together wait here for seconds: whether one flaps is asked only when it is due.
-            if gone_ns < self._off_ns or (raised.is_flapping(now_ns) and gone_ns < self._flapping.off_ns):
+            if gone_ns < self.off_delay_ns or (raised.is_flapping(now_ns) and gone_ns < self.flapping.off_ns):
                 return changed
             if self._may_return_soon is not None and self._may_return_soon(ctx, self._subject(raised.key)):
                 return changed
@@ -388,7 +327,7 @@ class RuleState:
         if came_back and now_ns - raised.last_true_ns >= NANOSECONDS:
             raised.came(now_ns)
         raised.holds, raised.over, raised.last_true_ns = True, False, now_ns
-        stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self._refresh_ns
+        stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self.refresh_ns
         # What visitors send says nothing of what is away.
         if came_back or (stale and not raised.was_visited):
             before, raised.finding = raised.finding, self._describe(ctx, raised.key)
@@ -398,3 +337,31 @@ class RuleState:
                 return True
             self.is_refreshed = True
         return False
+
+
+def all_states(
+    house: House, rules: Iterable[Rule], before: Iterable[RuleState] = (), lasting: Lasting | None = None
+) -> list[RuleState]:
+    """Make the state of every rule's bindings for a house, in the order of the rules.
+
+    before: states under an earlier house file; lasting: what its rules shared. A rule whose bindings read nothing of
+    the house keeps its states. Of the others, what is raised and what waits is handed over.
+    """
+    rules, known = tuple(rules), tuple(before)
+    setup = RuleSetup(house, (rule.parameters for rule in rules), lasting)
+    flapping = Flapping.of(rules)
+    found: list[RuleState] = []
+    for rule in rules:
+        setup.is_house_read = False
+        made = [RuleState(rule, binding, flapping) for binding in rule.judged_by.bindings(setup)]
+        earlier = [state for state in known if state.rule.name == rule.name]
+        # A rule's states stay if the new house makes as many bindings of it.
+        if len(earlier) == len(made) and not setup.is_house_read:
+            made = earlier
+            for state in made:
+                state.make_due()
+        elif len(earlier) == len(made):
+            for state, former in zip(made, earlier, strict=True):
+                state.take_over(former)
+        found += made
+    return found
