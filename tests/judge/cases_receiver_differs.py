@@ -1,7 +1,8 @@
 """The table of nodes whose poll replies list other outputs than the house declares for them.
 
 The replies are laid out by hand, by the offsets of Art-Net 4's ArtPollReply: NetSwitch 18, SubSwitch 19, NumPorts 172,
-PortTypes 174 (bit 7: it outputs), GoodOutput 182 (bit 0: it takes E1.31), SwOut 190 (low nibble), BindIndex 211.
+PortTypes 174 (bit 7: it outputs), GoodOutput 182 (bit 0: it takes E1.31), SwOut 190 (low nibble), BindIp 207,
+BindIndex 211. Of ArtPoll: ProtVer 10, Flags 12 (bit 5: it asks for some port-addresses only), their bounds from 14 on.
 """
 
 from __future__ import annotations
@@ -23,13 +24,24 @@ Listed = Callable[[float], list[bytes]]
 """The replies of one poll at a time."""
 
 
+def poll(flags: int) -> bytes:
+    """One poll, 18 octets. Its bounds are port-addresses 5 to 5."""
+    return b"Art-Net\0" + struct.pack("<H", 0x2000) + struct.pack(">HBBHH", 14, flags, 0x10, 5, 5)
+
+
 def reply(
-    *outputs: int, index: int = 1, net: int = 0, sub_net: int = 0, good_output: int = 0x80, kind: int = 0x80
+    *outputs: int,
+    index: int = 1,
+    net: int = 0,
+    sub_net: int = 0,
+    good_output: int = 0x80,
+    kind: int = 0x80,
+    address: tuple[int, int, int, int] = (10, 0, 1, 2),
 ) -> bytes:
     """One reply, 239 octets: `outputs` are low nibbles."""
     packet = bytearray(239)
     packet[0:10] = b"Art-Net\0" + struct.pack("<H", 0x2100)
-    packet[10:14] = bytes((10, 0, 1, 2))
+    packet[10:14] = bytes(address)
     packet[14:16] = struct.pack("<H", 6454)
     packet[18:20] = bytes((net, sub_net))
     packet[26:31] = b"Tower"
@@ -37,7 +49,7 @@ def reply(
     packet[174 : 174 + len(outputs)] = bytes([kind]) * len(outputs)
     packet[182 : 182 + len(outputs)] = bytes([good_output]) * len(outputs)
     packet[190 : 190 + len(outputs)] = bytes(outputs)
-    packet[207:211] = bytes((10, 0, 1, 2))
+    packet[207:211] = bytes(address)
     packet[211] = index
     return bytes(packet)
 

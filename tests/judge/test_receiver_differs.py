@@ -5,11 +5,12 @@ from __future__ import annotations
 import pytest
 
 from slotwatch.house.schema import House, Receiver
+from slotwatch.model.occasions import MAX_NODES
 from slotwatch.snapshot import Incident
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import FROM_S
-from tests.judge.cases_receiver_differs import ADDRESS, UNTIL_S, Listed, of, replies, reply
-from tests.judge.stage import Stage, house_of
+from tests.judge.cases_receiver_differs import ADDRESS, UNTIL_S, Listed, of, poll, replies, reply
+from tests.judge.stage import Packet, Plain, Stage, house_of
 
 INPUT = 0x40
 TAKES_E131 = 0x81
@@ -37,6 +38,22 @@ def found(house: House, listed: Listed, until_s: float = UNTIL_S) -> list[Incide
             lambda t: [] if 20 < t < 40 else [reply(0), *([] if 20 < t < 46 else [reply(3, index=2)])],
             id="a page late after a restart",
         ),
+        pytest.param(
+            of(3), lambda t: [reply(0), *([reply(3, index=2)] if t < 12 else [])], id="a page is polled no longer"
+        ),
+        pytest.param(
+            of(3), lambda t: [reply(0, 1, 2, 3, sub_net=n, index=0) for n in range(9)], id="36 outputs of one index"
+        ),
+        pytest.param(
+            of(3, 4, 6),
+            lambda t: [reply(3), reply(0, 0, index=2, good_output=TAKES_E131)],
+            id="two take the same E1.31 universe",
+        ),
+        pytest.param(
+            of(3),
+            lambda t: [poll(flags=0x20), reply(5)],
+            id="only some universes are polled",
+        ),
     ],
 )
 def test_replies_that_prove_nothing(house: House, listed: Listed) -> None:
@@ -55,6 +72,37 @@ def test_a_node_that_lists_too_few() -> None:
     (one,) = found(of(3, 4), lambda t: [reply(3)])
     assert one.summary.endswith("should output artnet/4. Its poll replies list only artnet/3.")
     assert "artnet/3 on this receiver, as its replies list it" in one.still_working
+
+
+def test_a_node_that_lists_fewer_others_than_are_missing() -> None:
+    """One other output may replace one that is missing, not two."""
+    (one,) = found(of(3, 4), lambda t: [reply(5)])
+    assert one.summary.endswith("should output artnet/3 and artnet/4. Its poll replies list only artnet/5.")
+
+
+def test_an_output_that_was_changed_while_only_some_universes_are_polled() -> None:
+    """Its own page listed it and does so no longer."""
+    (one,) = found(of(3), lambda t: [poll(flags=0x20), reply(3 if t < 12 else 5)])
+    assert one.summary.endswith("should output artnet/3. Its poll replies list artnet/5 instead.")
+
+
+def test_a_node_with_a_page_that_made_room_for_others() -> None:
+    """What the page listed is forgotten: the other pages are not all of the node."""
+    others = [
+        Packet(
+            t_s + n * 0.001,
+            reply(0, address=(10, 1, n >> 8, n & 255)),
+            f"10.1.{n >> 8}.{n & 255}",
+            "10.0.0.5",
+            Protocol.ARTNET,
+        )
+        for t_s in (14.0, 26.0)
+        for n in range(MAX_NODES)
+    ]
+    two_pages = replies(lambda t: [reply(0), *([reply(3, index=2)] if t < 12 else [])])
+    stage = Stage(of(3), *two_pages, Plain(others)).run(UNTIL_S)
+    assert stage.model.occasions.evictions["nodes"]
+    assert not [one for one in stage.all if one.rule == "receiver-differs"]
 
 
 def test_what_it_listed_before_and_what_is_one_apart() -> None:

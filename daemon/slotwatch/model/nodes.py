@@ -9,12 +9,14 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.wire.names import PollReply
 
 LISTED_NS = 20 * NANOSECONDS
-"""A node outputs what its replies listed within this time of the newest one: six polls, which Art-Net 4 wants every 2.5
-to 3 s. Some nodes use one bind index for several replies, so an output that one reply leaves out may be in the next."""
+"""A page outputs what its replies listed within this time of its own newest one: six polls, which Art-Net 4 wants every
+2.5 to 3 s. Some nodes use one bind index for several replies, so an output that one reply leaves out may be in the
+next."""
 PAUSE_NS = 10 * NANOSECONDS
 """After so long without a reply a node counts as started anew: three polls and a reply's own delay."""
 MOST_LISTED = 32
 """Outputs that are kept for each bind index, the last ones that it listed: one reply lists four."""
+NO_ADDRESS = "0.0.0.0"
 
 Output = tuple[int, bool]
 """Port-address, and whether the output takes E1.31 instead of Art-Net."""
@@ -34,6 +36,8 @@ class Node:
     """Since when its replies have come without a pause of PAUSE_NS."""
     listed_ns: dict[Output, int] = field(default_factory=dict)
     """When a reply listed each output last."""
+    is_cut: bool = False
+    """Whether an output that it listed, or another page of its node, had to make room: what is left is not all."""
 
     def hear(self, reply: PollReply, t_ns: int) -> None:
         """Take one reply."""
@@ -47,7 +51,22 @@ class Node:
                 self.listed_ns.pop(output, None)  # so that it goes to the end
                 self.listed_ns[output] = self.last_ns
         while len(self.listed_ns) > MOST_LISTED:
-            del self.listed_ns[next(iter(self.listed_ns))]
+            oldest = next(iter(self.listed_ns))
+            self.is_cut |= self._lists(oldest)
+            del self.listed_ns[oldest]
+
+    @property
+    def listed(self) -> set[Output]:
+        """The outputs of its newest replies: this page may be polled or lost apart from the others of its node."""
+        return {output for output in self.listed_ns if self._lists(output)}
+
+    @property
+    def addresses(self) -> set[str]:
+        """Where its replies come from, and the root of its device where they name one."""
+        return {self.sender, self.reply.bind_address} - {NO_ADDRESS}
+
+    def _lists(self, output: Output) -> bool:
+        return self.last_ns - self.listed_ns[output] <= LISTED_NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +81,10 @@ class NodeOutputs:
     """Its newest reply."""
     artnet: frozenset[int]
     """Port-addresses of outputs that take Art-Net."""
-    e131: frozenset[int]
-    """Port-addresses of outputs that take E1.31. Nodes may leave anything here."""
+    takes_e131: bool
+    """Whether an output takes E1.31: its reply does not say what it outputs."""
+    is_cut: bool
+    """Whether it listed more than was kept."""
     left_ns: Mapping[int, int]
     """Port-addresses that it listed before and no longer does, and when last."""
 
@@ -73,22 +94,25 @@ def outputs_of(address: str, nodes: Iterable[Node]) -> NodeOutputs | None:
 
     nodes: some of all that were heard. Those of this address count, and those that name it as the root of their device.
     """
-    own = [one for one in nodes if address in (one.sender, one.reply.bind_address)]
+    own = [one for one in nodes if address in one.addresses]
     if not own:
         return None
     last_ns = max(one.last_ns for one in own)
     fresh = [one for one in own if last_ns - one.last_ns <= LISTED_NS]
-    at_ns: dict[Output, int] = {}
+    listed = {output for one in own for output in one.listed}
+    artnet = frozenset(number for number, is_e131 in listed if not is_e131)
+    left_ns: dict[int, int] = {}
     for one in own:
-        for output, listed_ns in one.listed_ns.items():
-            at_ns[output] = max(listed_ns, at_ns.get(output, 0))
-    listed = {output for output, listed_ns in at_ns.items() if last_ns - listed_ns <= LISTED_NS}
+        for (number, _), listed_ns in one.listed_ns.items():
+            if number not in artnet:
+                left_ns[number] = max(listed_ns, left_ns.get(number, 0))
     first = min(own, key=lambda one: one.reply.bind_index).reply
     return NodeOutputs(
         first.long_name or first.short_name,
         min(one.steady_since_ns for one in fresh),
         last_ns,
-        frozenset(number for number, is_e131 in listed if not is_e131),
-        frozenset(number for number, is_e131 in listed if is_e131),
-        {number: listed_ns for (number, _), listed_ns in sorted(at_ns.items()) if (number, False) not in listed},
+        artnet,
+        takes_e131=any(is_e131 for _, is_e131 in listed),
+        is_cut=any(one.is_cut for one in own),
+        left_ns=left_ns,
     )

@@ -43,6 +43,8 @@ KINDS = {
     PacketKind.E131_SYNC: "syncs",
     PacketKind.ART_SYNC: "syncs",
 }
+POLL_FLAGS, TARGETED = 12, 0x20
+"""Where the flags of an ArtPoll are, and the one of targeted mode (Art-Net 4, ArtPoll)."""
 KNOWN_AGAIN_NS = 1_000_000_000
 """How often known senders are looked up."""
 SyncKey = tuple[int, int, int, bytes, bytes]
@@ -85,6 +87,9 @@ class Poller:
     first_ns: int
     last_ns: int
     polls: int = 0
+    is_targeted: bool = False
+    """Whether its last poll asked for some port-addresses only (Art-Net 4, ArtPoll, Flags bit 5): other pages of a node
+    need not answer it."""
 
 
 class Occasions:
@@ -297,7 +302,9 @@ class Occasions:
         key = (network, sender, reply.bind_index)
         node = self.nodes.get(key)
         if node is None:
-            self._bound(self.nodes, MAX_NODES, "nodes")
+            gone = {address for one in self._bound(self.nodes, MAX_NODES, "nodes") for address in one.addresses}
+            for one in self.nodes.values() if gone else ():
+                one.is_cut |= not gone.isdisjoint(one.addresses)
             node = self.nodes[key] = Node(network, sender, reply, t_ns, t_ns)
         node.hear(reply, t_ns)
 
@@ -310,16 +317,17 @@ class Occasions:
             poller = self.pollers[network, address] = Poller(network, address, t_ns, t_ns)
         poller.last_ns = max(poller.last_ns, t_ns)
         poller.polls += 1
+        poller.is_targeted = int(batch.length[row]) > POLL_FLAGS and bool(batch.data[row, POLL_FLAGS] & TARGETED)
 
-    def _bound(self, table: dict[Any, Any], bound: int, name: str) -> None:
+    def _bound(self, table: dict[Any, Any], bound: int, name: str) -> list[Any]:
+        """Make room for one in a full table; return what had to go."""
         if len(table) < bound:
-            return
+            return []
         order = sorted(table, key=lambda key: (not _is_brief(table[key]), table[key].last_ns))
         # More than one only of those that were heard for moments.
         gone = [order[0], *(key for key in order[1:ROOM_AT_ONCE] if _is_brief(table[key]))]
-        for key in gone:
-            del table[key]
         self.evictions[name] += len(gone)
+        return [table.pop(key) for key in gone]
 
 
 def _is_brief(one: Sync | Node | Poller) -> bool:

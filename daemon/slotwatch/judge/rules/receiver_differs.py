@@ -63,30 +63,36 @@ class DeclaredOutputs:
         if not nodes:
             return {}
         found = {address: outputs_of(address, nodes) for address in self._at}
-        self._outputs = {address: outputs for address, outputs in found.items() if outputs is not None}
-        return {name: None for name, receiver in self._receivers.items() if self._differs(receiver)}
+        self._outputs = {address: outputs for address, outputs in found.items() if outputs and self._is_told(outputs)}
+        return {name: None for name, receiver in self._receivers.items() if self._missing(ctx, receiver)}
 
-    def _differs(self, receiver: Receiver) -> bool:
-        outputs = self._outputs.get(receiver.address)
-        if outputs is None or not outputs.artnet or outputs.last_ns - outputs.since_ns < self._hold_ns:
+    def _is_told(self, outputs: NodeOutputs) -> bool:
+        """Whether its replies say what each of its outputs is set to."""
+        if outputs.is_cut or outputs.takes_e131 or not outputs.artnet:
             return False
-        missing = self._missing(receiver, outputs)
-        # An output that takes E1.31 may be meant for any of them: its reply does not say what it outputs.
-        return len(missing) > len(outputs.e131)
+        return outputs.last_ns - outputs.since_ns >= self._hold_ns
 
-    def _missing(self, receiver: Receiver, outputs: NodeOutputs) -> frozenset[int]:
-        return self._wanted[receiver.name] - outputs.artnet - outputs.e131
+    def _missing(self, ctx: RuleContext, receiver: Receiver) -> frozenset[int]:
+        outputs = self._outputs.get(receiver.address)
+        if outputs is None:
+            return frozenset()
+        missing = self._wanted[receiver.name] - outputs.artnet
+        polls = ctx.model.occasions.pollers.values()
+        if any(poll.is_targeted and outputs.last_ns - poll.last_ns <= LISTED_NS for poll in polls):
+            # A page that lists the others may never have been polled.
+            return missing & outputs.left_ns.keys()
+        return missing
 
     def describe(self, ctx: RuleContext, name: str) -> Finding:
         receiver, wanted = self._receivers[name], self._wanted[name]
         outputs = self._outputs[receiver.address]
         listed = outputs.artnet
-        missing = sorted(self._missing(receiver, outputs))
+        missing = sorted(self._missing(ctx, receiver))
         left = {one: outputs.left_ns[one] for one in missing if one in outputs.left_ns}
         others = sorted(listed - self._at[receiver.address])
         right = sorted(wanted & listed)
         rows = _rows_of(ctx, missing)
-        reported = f"{_names(others)} instead" if others else f"only {_names(sorted(listed))}"
+        reported = f"{_names(others)} instead" if len(others) >= len(missing) else f"only {_names(sorted(listed))}"
         evidence = [f'It answers polls as "{outputs.name}".'] if outputs.name else []
         for one in missing[:MOST_EXPLAINED]:
             evidence.append(f"{_name(one)} is Net {one >> 8}, Sub-Net {one >> 4 & 15}, Universe {one & 15}.")
@@ -147,7 +153,7 @@ RULE = Rule(
         Threshold(
             "listed_s",
             LISTED_NS / NANOSECONDS,
-            "time for which an output counts as listed after a reply that lists it",
+            "time for which an output counts as listed while the replies of its bind index leave it out",
         ),
         Threshold("pause_s", PAUSE_NS / NANOSECONDS, "time without a reply after which a node counts as started anew"),
     ),
