@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slotwatch.judge.loss_group import LossGroup
-from slotwatch.judge.losses import Places, fold_together
+from slotwatch.judge.loss_places import Places, fold_together
 from slotwatch.judge.stops import SLACK_NS
 
 members = st.lists(

@@ -1,17 +1,14 @@
-"""Why it dropped: the cause of a group of losses, from what stopped together and what continues.
+"""Finds the cause of a group of losses from what stopped together and what continues.
 
-Every verdict prints its evidence, the second-best cause, what still works and what to look at next. It is
-worked out again while evidence comes in (slower timeouts, discovery lists, neighbours that stop answering).
+Every verdict has its evidence, the second-best cause, what still works and what to look at next. It is worked out
+again while evidence comes in (slower timeouts, discovery lists, neighbours that stop answering). The causes of a
+source that stopped as a whole are here; each other kind of loss has a module of its own.
 """
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
 from slotwatch.durations import NEVER_NS
 from slotwatch.judge import leg_causes, leg_doubts, wording
-from slotwatch.judge.among import is_among
 from slotwatch.judge.clean_stops import announced_end, say_announced_beside
 from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
@@ -29,26 +26,23 @@ from slotwatch.judge.life_signs import (
     weigh_signs_of_life,
 )
 from slotwatch.judge.line_losses import line_lost
-from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.multicast_causes import (
     ended_one_by_one,
     may_be_memberships,
-    multicast_lost,
     multicast_only,
     querier_gone,
-    say_how,
     unicast_continues,
     unicast_stopped,
 )
 from slotwatch.judge.network_causes import network_lost, others_before, others_seen
 from slotwatch.judge.never_heard import never_heard
+from slotwatch.judge.part_causes import part_of_source
 from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict, at_most, say_what_works, set_scene
-from slotwatch.judge.stops import SLACK_NS, Stops
+from slotwatch.judge.stops import Stops
 from slotwatch.judge.switch_causes import LOOK_AT_LEADS, weigh_switches
 from slotwatch.snapshot import Confidence
-from slotwatch.wire.universe import Protocol
 
 
 def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
@@ -71,7 +65,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     elif len(scene.whole) == len(scene.sources):
         verdict = say_announced_beside(scene, _whole_sources(scene))
     else:
-        verdict = say_ended_whole(scene, _part_of_source(scene))
+        verdict = say_ended_whole(scene, part_of_source(scene))
     verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else group.is_revised_until_ns)
     verdict = weigh_elsewhere(scene, verdict)
     verdict = say_unfit_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
@@ -104,9 +98,6 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
 def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
     say_what_works(scene, verdict)
     leg_causes.say_legs_working(scene, verdict)
-
-
-# --- everything of one or more sources ----------------------------------------------------------------
 
 
 def _whole_sources(scene: Scene) -> Verdict:
@@ -209,144 +200,3 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
 
 def _all(count: int) -> str:
     return ("The one stream", "Both streams")[count - 1] if count <= 2 else f"All {count} streams"
-
-
-# --- a part of a source -------------------------------------------------------------------------------
-
-
-def _part_of_source(scene: Scene) -> Verdict:
-    ctx = scene.ctx
-    silent_querier = querier_gone(scene)
-    partial = [source for source in scene.sources if source not in scene.whole]
-    source = next((one for one in partial if len(scene.alive_of(one))), partial[0])
-    row = ctx.sources[source]
-    mine = np.flatnonzero(scene.stopped & (ctx.streams.source == source))
-    alive = scene.alive_of(source)
-    if not len(alive):
-        if not (scene.outlived & (ctx.streams.source == source)).any():
-            return Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
-        return _outlived(scene, source)
-    multicast, alive_multicast = scene.is_multicast(mine), scene.is_multicast(alive)
-    if silent_querier and multicast.all():
-        if alive_multicast.any():
-            silent_querier.confidence = Confidence.MEDIUM
-        return silent_querier
-    if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
-        other_way = scene.say_going(alive, f"of {ctx.say_source(source)} by unicast or broadcast")
-        return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])
-    listed = _listing(scene, source, mine)
-    if listed is False:
-        return _withdrawn(
-            scene,
-            source,
-            mine,
-            f"Its discovery list, sent after the stop, no longer lists {'it' if len(mine) == 1 else 'them'}.",
-        )
-    if not multicast.any() and (~alive_multicast).any():
-        return _withdrawn(scene, source, mine, "Its streams that continue take the same path to this port.")
-    one = len(set(ctx.streams.universe[mine].tolist())) == 1
-    cut_off = "this group no longer reaches" if one else "these groups no longer reach"
-    stuck = "that one output is stuck" if one else "those outputs are stuck"
-    verdict = Verdict(
-        "path-or-sender",
-        Confidence.LOW,
-        f"{ctx.say_source(source)} is running and still sends its other universes: either {cut_off} "
-        f"this port (membership, group table), or {stuck}.",
-        [scene.say_going(alive, f"of {ctx.say_source(source)}")],
-        [
-            f"the {'output was' if one else 'outputs were'} switched off or unpatched at the source",
-            "the switch's group table is full",
-        ],
-        next_checks=[
-            f"Look at {row.declared_as or row.source_name or row.address}: "
-            f"{'is this universe' if one else 'are these universes'} still sent?",
-            f"Look at the switch's group table for this port: does it hold {'this group' if one else 'these groups'}?",
-            f"Look at the stage: do the lights on {'this universe' if one else 'these universes'} still follow?",
-        ],
-    )
-    if leg_causes.say_other_leg(scene, source, mine, verdict):
-        return verdict
-    it = "it" if one else "them"
-    _say_shared_groups(scene, partial, verdict)
-    if listed:
-        verdict.evidence.append(f"Its discovery list of {ctx.time_of_day(row.listed_at_ns)} still lists {it}.")
-    elif not row.listed_at_ns:
-        verdict.evidence.append("This source sends no discovery list, so it does not announce what it sends.")
-    else:
-        verdict.evidence.append(f"Its next discovery list will show whether the source dropped {it}.")
-    return verdict
-
-
-def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> None:
-    """Say so where groups of several running sources stopped at once: an output of one of them cannot be the cause."""
-    ctx = scene.ctx
-    running = [source for source in partial if len(scene.alive_of(source))]
-    stopped = np.flatnonzero(scene.stopped & is_among(ctx.streams.source, running))
-    if len(ctx.whole_sources(running)) < 2 or len(running) < len(scene.sources):
-        return
-    if not scene.is_multicast(stopped).all():
-        return
-    names, groups = wording.list_names(ctx.say_sources(running)), len(set(ctx.streams.universe[stopped].tolist()))
-    these = "this group probably no longer reaches" if groups == 1 else "these groups probably no longer reach"
-    verdict.sentence = (
-        f"{names} are running and still send their other universes: {these} this port (membership, group table), "
-        "for outputs of several sources seldom fail at once."
-    )
-    verdict.also_possible = ["they were switched off together: a backup follows its main", *verdict.also_possible[1:]]
-    verdict.next_checks = [*verdict.next_checks[1:2], *verdict.next_checks[:1], *verdict.next_checks[2:]]
-
-
-def _outlived(scene: Scene, source: int) -> Verdict:
-    """Part of a source stopped, and the rest continued for a while: the source itself did not stop then."""
-    ctx = scene.ctx
-    rows = np.flatnonzero(scene.outlived & (ctx.streams.source == source))
-    went_on_ns = int(scene.stops.last_ns[rows].max()) - scene.group.from_ns
-    others = ctx.name_universes(sorted(set(ctx.streams.universe[rows].tolist())))
-    return Verdict(
-        "path-or-sender",
-        Confidence.LOW,
-        f"{ctx.say_source(source)} continued with {others} for {wording.seconds(went_on_ns)} after that: "
-        "this part stopped by itself.",
-        [f"The last frame on {others} came at {ctx.time_of_day(int(scene.stops.last_ns[rows].max()))}."],
-        ["the switch drops one group after the other", "the source lost its outputs one after the other"],
-        next_checks=[
-            f"Look at the screen of {ctx.source_name(source)}: is it running, and what does it list as sent?",
-            "Look at the switch's group table for this port.",
-        ],
-    )
-
-
-def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
-    """Whether a list sent since the stop still names what stopped. None: no such list yet."""
-    streams, row = scene.ctx.streams, scene.ctx.sources[source]
-    if row.listed is None or row.listed_at_ns <= scene.group.from_ns + SLACK_NS:
-        return None
-    e131 = rows[streams.protocol[rows] == Protocol.E131]
-    if not len(e131):
-        return None
-    return bool(is_among(streams.number[e131], row.listed).any())
-
-
-def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str) -> Verdict:
-    ctx = scene.ctx
-    legs = next(legs for legs in (*ctx.by_source(scene.sources), [source]) if source in legs)
-    undeclared = say_undeclared(ctx, source)
-    became = say_renumbered(ctx, source, rows) or "switched off, unpatched or failed"
-    one = len(set(ctx.streams.universe[rows].tolist())) == 1
-    it, output = ("it", "the output was") if one else ("them", "the outputs were")
-    these, are = ("this universe", "is this universe") if one else ("these universes", "are these universes")
-    verdict = Verdict(
-        "universe-withdrawn",
-        Confidence.HIGH,
-        f"{ctx.say_legs(legs)} is running and no longer sends {it}: {output} {became}.",
-        [evidence, scene.say_going(scene.alive_of(*legs), "of this source")],
-        [f"the path of {these} to this port"],
-        # Two of its own, as above: nothing is wrong with the source's lead.
-        next_checks=[
-            f"Look at the output list of {ctx.source_name(source)}: {are} on?",
-            LOOK_AT_STAGE,
-        ],
-    )
-    if undeclared:
-        verdict.evidence.append(f"{undeclared}.")
-    return verdict

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from functools import partial
 from itertools import count
 
@@ -14,10 +13,10 @@ from slotwatch.judge import ways
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup, Name
+from slotwatch.judge.loss_places import Places, fold_together
 from slotwatch.judge.partings import dead_or_cut_off, own_reasons
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.silences import awaited_ns
-from slotwatch.judge.spans import Spans
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
 from slotwatch.wire.universe import Protocol
@@ -209,76 +208,6 @@ class Losses:
     def _sources(ctx: RuleContext, group: LossGroup) -> set[str]:
         names = {ctx.source_name(ctx.source_of(row)) for row in group.streams}
         return names.union(*(case.finding.source_names for case in group.members.values()))
-
-
-def fold_together(groups: Iterable[LossGroup], fold: Callable[[LossGroup, LossGroup], object]) -> None:
-    """Make one of groups that stopped together after all, once what kept them apart has left them.
-
-    groups: by ascending id. fold: takes the second of two into the first, which has the lower id.
-    """
-    silent = {group.id: group for group in groups if group.kind == "silent" and not group.spread_ns}
-    spans = Spans(SLACK_NS)
-    for group in silent.values():
-        spans.note(group.id, group.from_ns, group.to_ns)
-    for id in list(silent):
-        if id in silent:
-            _fold_into(silent[id], silent, spans, fold)
-
-
-def _fold_into(
-    one: LossGroup, silent: dict[int, LossGroup], spans: Spans, fold: Callable[[LossGroup, LossGroup], object]
-) -> None:
-    """Fold every later group into this one that stopped together with it."""
-    near, looked = spans.near(one.from_ns, one.to_ns), (one.from_ns, one.to_ns)
-    place = bisect_right(near, one.id)
-    while place < len(near):
-        id = near[place]
-        place += 1
-        other = silent.get(id)
-        if other is None or id in one.apart_from or not one.overlaps(other.from_ns, other.to_ns, SLACK_NS):
-            continue
-        fold(one, other)
-        del silent[id]
-        if min(one.from_ns, one.to_ns) < min(looked) or max(one.from_ns, one.to_ns) > max(looked):
-            near, looked = spans.near(one.from_ns, one.to_ns), (one.from_ns, one.to_ns)
-            place = bisect_right(near, id)
-
-
-class Places:
-    """The groups of one pass, found by when they stopped; those that announced it or never came by their sources."""
-
-    def __init__(self, groups: Iterable[LossGroup], sources_of: Callable[[LossGroup], set[str]]) -> None:
-        self._groups: dict[int, LossGroup] = {}
-        self._spans = Spans(SLACK_NS)
-        self._noted: dict[int, tuple[int, int]] = {}
-        """The span of each silent group that was noted last: thousands that join one in a pass rarely move it."""
-        self._by_source: dict[tuple[str, str], set[int]] = {}
-        for group in groups:
-            self.take(group, sources_of(group) if group.kind != "silent" else set())
-
-    def take(self, group: LossGroup, sources: set[str]) -> None:
-        """Note a group, also one that changed. sources: names of those that joined it."""
-        self._groups[group.id] = group
-        if group.kind == "silent":
-            span = group.from_ns, group.to_ns
-            if self._noted.get(group.id) != span:
-                self._noted[group.id] = span
-                self._spans.note(group.id, *span)
-            return
-        for name in sources:
-            self._by_source.setdefault((group.kind, name), set()).add(group.id)
-
-    def find(self, kind: str, from_ns: int, to_ns: int, sources: set[str]) -> LossGroup | None:
-        """Give the newest group of a kind that stopped in the same moment."""
-        if kind == "silent":
-            # Of one group alone it is as quickly asked whether it overlaps as whether it is near.
-            near = list(self._noted) if len(self._noted) < 2 else self._spans.near(from_ns, to_ns)
-            slack_ns = SLACK_NS
-        else:
-            of_sources = (self._by_source.get((kind, name), set()) for name in sources)
-            near, slack_ns = sorted(set().union(*of_sources)), NANOSECONDS
-        found = (self._groups[id] for id in reversed(near))
-        return next((group for group in found if group.overlaps(from_ns, to_ns, slack_ns)), None)
 
 
 def _stopped_each(ctx: RuleContext, stops: Stops, cases: list[Raised]) -> list[tuple[str, int, int]]:

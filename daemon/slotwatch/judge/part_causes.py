@@ -1,0 +1,164 @@
+"""Why a part of a source's streams stopped while the source continued: an output, its group, or its path."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.judge import leg_causes, wording
+from slotwatch.judge.among import is_among
+from slotwatch.judge.lists import say_renumbered, say_undeclared
+from slotwatch.judge.multicast_causes import multicast_lost, querier_gone, say_how
+from slotwatch.judge.rule import LOOK_AT_STAGE
+from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.stops import SLACK_NS
+from slotwatch.snapshot import Confidence
+from slotwatch.wire.universe import Protocol
+
+
+def part_of_source(scene: Scene) -> Verdict:
+    """Give the likeliest cause where a source lost some of its streams, and others of it continued."""
+    ctx = scene.ctx
+    silent_querier = querier_gone(scene)
+    partial = [source for source in scene.sources if source not in scene.whole]
+    source = next((one for one in partial if len(scene.alive_of(one))), partial[0])
+    mine = np.flatnonzero(scene.stopped & (ctx.streams.source == source))
+    alive = scene.alive_of(source)
+    if not len(alive):
+        if not (scene.outlived & (ctx.streams.source == source)).any():
+            return Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
+        return _outlived(scene, source)
+    multicast, alive_multicast = scene.is_multicast(mine), scene.is_multicast(alive)
+    if silent_querier and multicast.all():
+        if alive_multicast.any():
+            silent_querier.confidence = Confidence.MEDIUM
+        return silent_querier
+    if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
+        other_way = scene.say_going(alive, f"of {ctx.say_source(source)} by unicast or broadcast")
+        return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])
+    listed = _listing(scene, source, mine)
+    if listed is False:
+        return _withdrawn(
+            scene,
+            source,
+            mine,
+            f"Its discovery list, sent after the stop, no longer lists {'it' if len(mine) == 1 else 'them'}.",
+        )
+    if not multicast.any() and (~alive_multicast).any():
+        return _withdrawn(scene, source, mine, "Its streams that continue take the same path to this port.")
+    verdict = _path_or_sender(scene, source, mine, alive)
+    if not leg_causes.say_other_leg(scene, source, mine, verdict):
+        _say_shared_groups(scene, partial, verdict)
+        verdict.evidence.append(_say_listing(scene, source, mine, listed=listed))
+    return verdict
+
+
+def _path_or_sender(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArray[np.intp]) -> Verdict:
+    """The verdict where nothing shows whether the groups or the outputs fail. alive: the source's other streams."""
+    ctx, row = scene.ctx, scene.ctx.sources[source]
+    one = len(set(ctx.streams.universe[mine].tolist())) == 1
+    cut_off = "this group no longer reaches" if one else "these groups no longer reach"
+    stuck = "that one output is stuck" if one else "those outputs are stuck"
+    return Verdict(
+        "path-or-sender",
+        Confidence.LOW,
+        f"{ctx.say_source(source)} is running and still sends its other universes: either {cut_off} "
+        f"this port (membership, group table), or {stuck}.",
+        [scene.say_going(alive, f"of {ctx.say_source(source)}")],
+        [
+            f"the {'output was' if one else 'outputs were'} switched off or unpatched at the source",
+            "the switch's group table is full",
+        ],
+        next_checks=[
+            f"Look at {row.declared_as or row.source_name or row.address}: "
+            f"{'is this universe' if one else 'are these universes'} still sent?",
+            f"Look at the switch's group table for this port: does it hold {'this group' if one else 'these groups'}?",
+            f"Look at the stage: do the lights on {'this universe' if one else 'these universes'} still follow?",
+        ],
+    )
+
+
+def _say_listing(scene: Scene, source: int, mine: NDArray[np.intp], *, listed: bool | None) -> str:
+    """What discovery lists of the source show of its stopped streams, as evidence. listed: as `_listing` gives it."""
+    row = scene.ctx.sources[source]
+    them = "it" if len(set(scene.ctx.streams.universe[mine].tolist())) == 1 else "them"
+    if listed:
+        return f"Its discovery list of {scene.ctx.time_of_day(row.listed_at_ns)} still lists {them}."
+    if not row.listed_at_ns:
+        return "This source sends no discovery list, so it does not announce what it sends."
+    return f"Its next discovery list will show whether the source dropped {them}."
+
+
+def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> None:
+    """Say so where groups of several running sources stopped at once: an output of one of them cannot be the cause."""
+    ctx = scene.ctx
+    running = [source for source in partial if len(scene.alive_of(source))]
+    stopped = np.flatnonzero(scene.stopped & is_among(ctx.streams.source, running))
+    if len(ctx.whole_sources(running)) < 2 or len(running) < len(scene.sources):
+        return
+    if not scene.is_multicast(stopped).all():
+        return
+    names, groups = wording.list_names(ctx.say_sources(running)), len(set(ctx.streams.universe[stopped].tolist()))
+    these = "this group probably no longer reaches" if groups == 1 else "these groups probably no longer reach"
+    verdict.sentence = (
+        f"{names} are running and still send their other universes: {these} this port (membership, group table), "
+        "for outputs of several sources seldom fail at once."
+    )
+    verdict.also_possible = ["they were switched off together: a backup follows its main", *verdict.also_possible[1:]]
+    verdict.next_checks = [*verdict.next_checks[1:2], *verdict.next_checks[:1], *verdict.next_checks[2:]]
+
+
+def _outlived(scene: Scene, source: int) -> Verdict:
+    """Part of a source stopped, and the rest continued for a while: the source itself did not stop then."""
+    ctx = scene.ctx
+    rows = np.flatnonzero(scene.outlived & (ctx.streams.source == source))
+    went_on_ns = int(scene.stops.last_ns[rows].max()) - scene.group.from_ns
+    others = ctx.name_universes(sorted(set(ctx.streams.universe[rows].tolist())))
+    return Verdict(
+        "path-or-sender",
+        Confidence.LOW,
+        f"{ctx.say_source(source)} continued with {others} for {wording.seconds(went_on_ns)} after that: "
+        "this part stopped by itself.",
+        [f"The last frame on {others} came at {ctx.time_of_day(int(scene.stops.last_ns[rows].max()))}."],
+        ["the switch drops one group after the other", "the source lost its outputs one after the other"],
+        next_checks=[
+            f"Look at the screen of {ctx.source_name(source)}: is it running, and what does it list as sent?",
+            "Look at the switch's group table for this port.",
+        ],
+    )
+
+
+def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
+    """Whether a list sent since the stop still names what stopped. None: no such list yet."""
+    streams, row = scene.ctx.streams, scene.ctx.sources[source]
+    if row.listed is None or row.listed_at_ns <= scene.group.from_ns + SLACK_NS:
+        return None
+    e131 = rows[streams.protocol[rows] == Protocol.E131]
+    if not len(e131):
+        return None
+    return bool(is_among(streams.number[e131], row.listed).any())
+
+
+def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str) -> Verdict:
+    ctx = scene.ctx
+    legs = next(legs for legs in (*ctx.by_source(scene.sources), [source]) if source in legs)
+    undeclared = say_undeclared(ctx, source)
+    became = say_renumbered(ctx, source, rows) or "switched off, unpatched or failed"
+    one = len(set(ctx.streams.universe[rows].tolist())) == 1
+    it, output = ("it", "the output was") if one else ("them", "the outputs were")
+    these, are = ("this universe", "is this universe") if one else ("these universes", "are these universes")
+    verdict = Verdict(
+        "universe-withdrawn",
+        Confidence.HIGH,
+        f"{ctx.say_legs(legs)} is running and no longer sends {it}: {output} {became}.",
+        [evidence, scene.say_going(scene.alive_of(*legs), "of this source")],
+        [f"the path of {these} to this port"],
+        # Two of its own, as above: nothing is wrong with the source's lead.
+        next_checks=[
+            f"Look at the output list of {ctx.source_name(source)}: {are} on?",
+            LOOK_AT_STAGE,
+        ],
+    )
+    if undeclared:
+        verdict.evidence.append(f"{undeclared}.")
+    return verdict
