@@ -47,8 +47,6 @@ captures_failed_total notifications_total{name,result} notification_queue_length
 """)
 """Beyond it: what was counted and not used, and messages."""
 
-LAG = LagHistogram((0.05, 0.1), (7, 2, 1), 0.55)
-
 
 def rack(name: str, estimated_a: float) -> RackRow:
     supplies = (SupplyEstimate(1, estimated_a, estimated_a, 40.0, 63.0),)
@@ -66,6 +64,7 @@ def full(universes: int = 3) -> Snapshot:
             intervals={"e131": (1, 990, 9)},
             interval_sum_s={"e131": 22.7},
             incidents_opened={"universe-lost": 2},
+            judging_lag=LagHistogram((0.05, 0.1), (7, 2, 1), 0.55),
         ),
         racks=(rack("Rack 1", 31.25),),
         routes=(route("tower"),),
@@ -82,7 +81,7 @@ OWN = {
 
 
 def text(taken: Snapshot, accept: str = "") -> str:
-    return encode_metrics(Sheet(taken), accept, LAG, OWN)[0].decode()
+    return encode_metrics(Sheet(taken), accept, OWN)[0].decode()
 
 
 def families(taken: Snapshot) -> dict[str, Metric]:
@@ -133,9 +132,9 @@ def test_both_formats_are_read_by_their_own_parsers_and_say_the_same(accept: str
     assert found["slotwatch_supply_current_amperes", (("rack", "Rack 1"), ("supply", "1"))] == 31.25
 
 
-def test_judgings_own_lag_is_preferred() -> None:
-    own = LagHistogram((0.2,), (5, 1), 0.4)
-    found = families(snapshot(counters=Counters(judging_lag=own)))["slotwatch_judging_lag_seconds"]
+def test_how_long_packets_waited_is_a_histogram() -> None:
+    waited = LagHistogram((0.2,), (5, 1), 0.4)
+    found = families(snapshot(counters=Counters(judging_lag=waited)))["slotwatch_judging_lag_seconds"]
     assert [sample.value for sample in found.samples] == [5, 6, 6, 0.4]
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True)
 class LagHistogram:
-    """Times between a packet's arrival and its judgement."""
+    """How long packets waited between arrival and judgement: of each turn of judging, its oldest packet."""
 
     bounds_s: tuple[float, ...]
     """Upper bounds, rising."""

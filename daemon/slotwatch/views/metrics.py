@@ -30,7 +30,6 @@ from slotwatch.house.schema import Phase
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.model.usual_standing import Standing
 from slotwatch.snapshot import Severity, UniverseState
-from slotwatch.snapshot.counters import LagHistogram
 from slotwatch.views.counted import COUNTED, OwnCounts, from_zero
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.reject import Reject
@@ -58,16 +57,14 @@ _WORDS = [protocol.word for protocol in Protocol]
 class SnapshotCollector(Collector):
     """Families of one snapshot, but for those of its universes, which `universe_families` gives.
 
-    lag: how old judged moments were when they were read, for where judging does not say.
     own: what the front process counts itself, of `views.counted`.
     """
 
-    def __init__(self, sheet: Sheet, lag: LagHistogram | None = None, own: OwnCounts | None = None) -> None:
+    def __init__(self, sheet: Sheet, own: OwnCounts | None = None) -> None:
         self._sheet = sheet
         self._listener = sheet.snapshot.house.listener
         self._own: OwnCounts = own or {}
         self._counters = sheet.snapshot.counters
-        self._lag = lag
 
     def collect(self) -> Iterator[Metric]:
         yield from self._packets()
@@ -170,8 +167,7 @@ class SnapshotCollector(Collector):
         view = self._sheet.snapshot.house
         phases = (({"phase": str(phase)}, phase == view.phase) for phase in Phase)
         yield _gauge("house_phase", "1 for the phase the house is in.", phases)
-        lag = self._counters.judging_lag or self._lag
-        if lag:
+        if lag := self._counters.judging_lag:
             yield _histogram(
                 "judging_lag_seconds",
                 "How late moments are judged.",
@@ -276,7 +272,6 @@ def usual_families(sheet: Sheet, standings: Mapping[str, Standing]) -> Iterator[
 def encode_metrics(
     sheet: Sheet,
     accept: str,
-    lag: LagHistogram | None = None,
     own: OwnCounts | None = None,
     usual: Mapping[str, Standing] | None = None,
 ) -> tuple[bytes, str]:
@@ -287,7 +282,7 @@ def encode_metrics(
     """
     encoder, content_type = choose_encoder(accept)
     found = CollectorRegistry(auto_describe=False)
-    found.register(SnapshotCollector(sheet, lag, own))
+    found.register(SnapshotCollector(sheet, own))
     is_open_metrics = "openmetrics" in content_type
     families = chain(universe_families(sheet), usual_families(sheet, usual or {}))
     lines = "".join(_lines(family, is_open_metrics) for family in families)

@@ -11,7 +11,6 @@ import contextlib
 import socket
 import sys
 import traceback
-from bisect import bisect_left
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Protocol
@@ -28,7 +27,6 @@ from slotwatch.edge.shared.messages.lifeline import HouseFileRead
 from slotwatch.edge.shared.messages.orders import FrontResult, WatchPage
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
-from slotwatch.snapshot.counters import LagHistogram
 from slotwatch.views import api
 from slotwatch.views.elsewhere import HeardThere
 from slotwatch.views.failure import Moments
@@ -50,8 +48,6 @@ SILENT_NS = 2_000_000_000
 it is silent."""
 INTAKE_SILENT_S = 2.0
 """Intake turns several times a second, also while nothing arrives."""
-
-LAG_EDGES_S = (0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.5, 1.0, 2.5)
 
 ReloadHouse = Callable[[], Awaitable[Done[HouseFileRead]]]
 """Have the parent read the house file again; ValueError with its sentence where it is refused."""
@@ -126,8 +122,6 @@ class Front:
         self.moments = Moments()
         self.heard_there: dict[str, HeardThere] = {}
         """What each other listener of the house answered last."""
-        self._lag_counts = [0] * (len(LAG_EDGES_S) + 1)
-        self._lag_sum_s = 0.0
         self._changes = Changes()
         self._watched: dict[str, UniverseChanges] = {}
         self._broken: dict[str, str] = {}
@@ -235,7 +229,6 @@ class Front:
 
     def _take(self, snapshot: Snapshot, now_ns: int) -> None:
         self._new_ns = now_ns
-        self._count_lag(max(0, now_ns - snapshot.now_ns) / 1e9)
         self.sheet, self._everything = Sheet(snapshot), None
         self.moments.note(self.sheet)
         for follower in self.followers:
@@ -266,15 +259,6 @@ class Front:
                 traceback.print_exc(file=sys.stderr)
                 self._broken[follower.name] = f"{follower.name.capitalize()} failed by an internal fault: {error!r}."
             await asyncio.sleep(AGAIN_S)
-
-    def _count_lag(self, lag_s: float) -> None:
-        self._lag_counts[bisect_left(LAG_EDGES_S, lag_s)] += 1
-        self._lag_sum_s += lag_s
-
-    @property
-    def lag(self) -> LagHistogram:
-        """How old snapshots were when this process read them."""
-        return LagHistogram(LAG_EDGES_S, tuple(self._lag_counts), self._lag_sum_s)
 
     @property
     def silence(self) -> str:

@@ -149,9 +149,7 @@ class Reads:
     async def metrics(self, request: web.Request) -> web.Response:
         sheet, accept = self._front.current(), request.headers.get("Accept", "")
         own = cast("OwnCounts", self._front.own_health())
-        text, content_type = await asyncio.to_thread(
-            encode_metrics, sheet, accept, self._front.lag, own, self._usual.standings
-        )
+        text, content_type = await asyncio.to_thread(encode_metrics, sheet, accept, own, self._usual.standings)
         response = web.Response(body=text, headers={"Content-Type": content_type})
         response.enable_compression()
         return response

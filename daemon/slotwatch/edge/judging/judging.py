@@ -16,7 +16,7 @@ from dataclasses import replace
 from slotwatch import clock
 from slotwatch.edge.judging.front_orders import FrontOrders
 from slotwatch.edge.judging.igmp_in import GroupWatch
-from slotwatch.edge.judging.lag import Lag
+from slotwatch.edge.judging.lateness import Lag, Stalls
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.publications import Publications
 from slotwatch.edge.judging.recorder import Captures, Recorder
@@ -86,7 +86,6 @@ class JudgingProcess:
         self._problems: tuple[str, ...] = ()
         self._intake: IntakeReport | None = None
         self._reports = RouteReports()
-        self._generation = ring.turned_generation
         self._offset_ns = clock.wall_offset_ns()
         self._pace = Pace(observations, now_ns)
         self._publications = Publications(self._pace)
@@ -108,7 +107,8 @@ class JudgingProcess:
         tail, copying = min(judged, ring.head) if before_ns else ring.head, compiled.load_copying()
         self._rows = RingReader(ring, tail, self._place, copying)
         self._rows.lost = lost
-        self._away_ns = now_ns - before_ns if before_ns else 0
+        away_ns = now_ns - before_ns if before_ns else 0
+        self._stalls = Stalls(ring, self._pace, away_ns, self._observe, self._intake_restarted)
         going_on, looking = compiled.load(), compiled.load_looking()
         self._is_compiled = None not in (going_on, looking, copying, self._recording)
         self.engine = Engine(
@@ -175,7 +175,7 @@ class JudgingProcess:
         """
         self._listen(ready)
         now_ns = clock.monotonic_ns()
-        self._watch_stalls(now_ns)
+        self._stalls.watch(now_ns)
         if self._nothing_new(now_ns):
             self.snapshots.turn(now_ns, self._rows.tail, self._rows.lost)
             return self._pace.look_again_ms(now_ns)
@@ -183,7 +183,7 @@ class JudgingProcess:
         fence()  # the time before the rows: all that had arrived by then is in the ring
         head = self.ring.head
         fence()  # take the rows first, then ask which intake wrote them
-        rows = self._ingest(head) if self._is_known(now_ns) else 0
+        rows = self._ingest(head) if self._stalls.is_intake_known(now_ns) else 0
         if self._is_tick_due(self.ring.heartbeat_ns - self._ticked_ns):
             self._tick(max(judged_at_ns, self._rows_ns, self._ticked_ns))
         self._publish_if_due(clock.monotonic_ns())
@@ -284,35 +284,10 @@ class JudgingProcess:
                 self._captures.want(event.incident.id, event.incident.began_ns, at_ns)
             print(f"slotwatch: {event.line}", file=sys.stderr, flush=True)
 
-    def _watch_stalls(self, now_ns: int) -> None:
-        """Report to the engine for how long packets could not be judged, by this process or by intake."""
-        stalled_ns = self._away_ns or self._pace.late_ns(now_ns)
-        self._away_ns = 0
-        if stalled_ns:
-            self._stalled(now_ns, stalled_ns)
-        turned = self.ring.turned_generation
-        if turned != self._generation:
-            # Intake was restarted, and has had its first turn: between the two the sockets were closed.
-            fence()  # the word that it is there before its times
-            self._generation = turned
-            self._stalled(now_ns, self.ring.away_ns(), unheard=True)
-            self._observations.send(StateWanted())
-            self._pace.intake_woke()
-            self._wanted.ask_again()
-
-    def _is_known(self, now_ns: int) -> bool:
-        """Whether the intake that wrote the newest rows is known, and the time without one with it.
-
-        Rows of an intake that is still in its first turn must wait: what is missing before them is not the network's
-        fault.
-        """
-        if self.ring.generation != self._generation:
-            self._watch_stalls(now_ns)
-        return self.ring.generation == self._generation
-
-    def _stalled(self, now_ns: int, late_ns: int, *, unheard: bool = False) -> None:
-        self._heard = True
-        self.engine.observe(observation.StallSeen(now_ns, late_ns, unheard))
+    def _intake_restarted(self) -> None:
+        self._observations.send(StateWanted())
+        self._pace.intake_woke()
+        self._wanted.ask_again()
 
     def _publish_if_due(self, now_ns: int) -> None:
         if not self._publications.is_due(now_ns):

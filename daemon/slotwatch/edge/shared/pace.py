@@ -11,6 +11,7 @@ Both processes wake on the same grid of tenths of a second, intake first, so tha
 
 from __future__ import annotations
 
+from slotwatch.durations import NEVER_NS
 from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.messages.intake import FromIntake, Idle, ToIntake
 
@@ -26,7 +27,6 @@ WATCHED_REST_NS = 200_000_000
 """While somebody looks: events go out at most four times a second."""
 WATCHED_FOR_NS = 12_000_000_000
 """How long the front's last message counts that somebody reads; it comes every 5 s."""
-NEVER_NS = 1 << 62
 LATE_NS = 200_000_000
 """A turn that is later than due by this much is reported as a stall."""
 

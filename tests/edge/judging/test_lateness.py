@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from slotwatch.edge.judging.lag import BOUNDS_S, Lag
+from slotwatch.edge.judging.lateness import BOUNDS_S, Lag
 
 MS = 1_000_000
 
