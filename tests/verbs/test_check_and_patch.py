@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import pwd
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -15,6 +20,9 @@ from slotwatch.errors import HouseFileError
 
 DEMO = str(directory("config") / "harbour-street" / "house.toml")
 EXAMPLES = sorted((directory("config") / "examples").glob("*.toml"))
+
+NOBODY = 65534
+"""The user without rights (common practice, no source)."""
 
 HOUSE = """[house]
 name = "Small hall"
@@ -200,3 +208,44 @@ def test_a_universe_out_of_range_is_reported_the_range_of_its_protocol(hall: Pat
         assert [line.partition(" - ")[2] for line in found.value.lines] == [
             f"a whole number from {low} to {high} is expected for {protocol}"
         ]
+
+
+@contextmanager
+def closed_to_this_user(*files: Path) -> Iterator[None]:
+    """Nobody may read the files; who runs the tests as root is another user meanwhile."""
+    for file in files:
+        file.chmod(0)
+    is_root = os.geteuid() == 0
+    if is_root:
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        if is_root:
+            os.seteuid(0)
+
+
+def test_a_file_that_only_this_user_may_not_read_is_said_to_be_not_checked(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Who asks is seldom the service's own user, and its key and passwords are for that one alone."""
+    with tempfile.TemporaryDirectory() as place:  # every directory above pytest's own is closed to others
+        house = Path(place) / "house.toml"
+        house.parent.chmod(0o755)
+        words = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=localhost"]
+        subprocess.run([*words, "-keyout", "key.pem", "-out", "cert.pem"], cwd=place, check=True, capture_output=True)
+        (house.parent / "token").write_text("secret")
+        (house.parent / "password").write_text("secret")
+        tls = '[http]\ntoken_file = "token"\n[tls]\ncertificate_file = "cert.pem"\nkey_file = "key.pem"\n'
+        house.write_text(tls + '[mqtt]\nhost = "127.0.0.1"\npassword_file = "password"\n')
+        assert run(capsys, "check", "-c", str(house))[0] == 0
+        with closed_to_this_user(*(house.parent / name for name in ("key.pem", "token", "password"))):
+            status, out, err = run(capsys, "check", "-c", str(house))
+            user = pwd.getpwuid(os.geteuid()).pw_name
+    assert (status, err) == (0, "")
+    found = [line.strip() for line in out.splitlines() if "house.toml: " in line]
+    assert len(found) == 3 and all(line.startswith("note ") and f"the user {user}" in line for line in found), out
+    assert "does not start" not in out and "Not checked for other users: " in found[0]
+    assert out.splitlines()[-1] == (
+        "No fault found. Files that you may not read were not checked: ask as the user that slotwatch runs as."
+    )

@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import json
 import sqlite3
 from datetime import UTC, datetime
 
 from slotwatch import clock
-from slotwatch.edge.front.certificate import tls_context
+from slotwatch.edge.front.certificate import PageCertificate
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.switch_credentials import read_credentials
 from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import history_of, is_hidden, read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
-from slotwatch.edge.shared.token import read_only
+from slotwatch.edge.shared.token import is_denied, read_only
 from slotwatch.errors import EdgeError, HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.schema import House
 from slotwatch.judge.readiness import exceptions_in_force
 from slotwatch.snapshot import Severity
 from slotwatch.snapshot.readiness import ExceptionInForce
-from slotwatch.views.check import STOPS_THE_START, check_json, check_report, check_text
+from slotwatch.views.check import NOT_CHECKED, STOPS_THE_START, check_json, check_report, check_text
 from slotwatch.views.records import exception_of
 
 
@@ -51,13 +52,22 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _page(house: House) -> list[Conflict]:
-    """Return what is wrong with the page: nothing can be changed on it, or its certificate lets nothing start."""
-    found = [("page-read-only", read_only(house))]
+    """Return what is wrong with the page: nothing can be changed on it, or its certificate lets nothing start.
+
+    A file that only this user may not read is a note: the service may have its own rights.
+    """
+    found = [("page-read-only", read_only(house), is_denied(house))]
     try:
-        tls_context(house)
+        found.append(("certificate-out-of-date", PageCertificate(house).trouble, False))
     except EdgeError as error:
-        found.append((STOPS_THE_START, f"The page cannot be opened: {error}."))
-    return [Conflict(kind, Severity.WARNING, (), None, None, trouble, house.file) for kind, trouble in found if trouble]
+        found.append((STOPS_THE_START, f"The page cannot be opened: {error}.", error.errno == errno.EACCES))
+    return [
+        Conflict(NOT_CHECKED, Severity.NOTE, (), None, None, f"Not checked for other users: {trouble}", house.file)
+        if denied
+        else Conflict(kind, Severity.WARNING, (), None, None, trouble, house.file)
+        for kind, trouble, denied in found
+        if trouble
+    ]
 
 
 def _secrets(house: House) -> list[Conflict]:
@@ -82,7 +92,8 @@ def _secrets(house: House) -> list[Conflict]:
                 read_secret(read_place(house, file))
         except SecretFileError as error:
             where = f'[[{section}]] "{name}"' if name else f"[{section}]"
-            found.append(Conflict("secret-unusable", Severity.NOTE, (), None, None, f"{where}: {error}.", house.file))
+            kind = NOT_CHECKED if error.is_denied else "secret-unusable"
+            found.append(Conflict(kind, Severity.NOTE, (), None, None, f"{where}: {error}.", house.file))
     return found
 
 

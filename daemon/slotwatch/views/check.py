@@ -15,6 +15,8 @@ from slotwatch.snapshot import Severity
 from slotwatch.snapshot.readiness import ExceptionInForce
 
 STOPS_THE_START = "certificate-unusable"
+NOT_CHECKED = "not-checked"
+"""What the user who asks may not read, and another one perhaps may."""
 KINDS = ("networks", "sources", "universes", "fixtures", "circuits", "racks", "receivers", "lines", "routes")
 
 
@@ -122,13 +124,14 @@ def check_text(report: CheckReport) -> list[str]:
     for one in report.conflicts:
         place = one.file + (f":{one.row}" if one.row is not None else "")
         lines.append(f"  {one.severity:<8} {place}: {one.text}")
-    faults = report.faults
+    faults, own = report.faults, any(one.kind == NOT_CHECKED for one in report.conflicts)
+    rest = " Files that you may not read were not checked: ask as the user that slotwatch runs as." if own else ""
     if faults:
         starts = all(one.kind != STOPS_THE_START for one in report.conflicts)
         outcome = "the house can be used all the same" if starts else "slotwatch does not start with it"
-        lines.append(f"{faults} fault{'s' if faults != 1 else ''} found; {outcome}.")
+        lines.append(f"{faults} fault{'s' if faults != 1 else ''} found; {outcome}.{rest}")
     else:
-        lines.append("No fault found.")
+        lines.append(f"No fault found.{rest}")
     return lines
 
 

@@ -21,7 +21,8 @@ from typing import Any
 import aiohttp
 import pytest
 
-from slotwatch.edge.front.certificate import tls_context
+from slotwatch import clock
+from slotwatch.edge.front.certificate import PageCertificate
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
@@ -212,7 +213,7 @@ async def test_a_key_that_is_a_pipe_or_needs_a_passphrase_is_reported_and_waited
 
     def refused() -> str:
         with pytest.raises(EdgeError) as found:
-            tls_context(house)
+            PageCertificate(house)
         return str(found.value)
 
     words = ["openssl", "pkey", "-aes256", "-passout", "pass:secret", "-in", "key.pem", "-out", "other.pem"]
@@ -229,8 +230,10 @@ async def test_a_key_that_is_a_pipe_or_needs_a_passphrase_is_reported_and_waited
 
 
 @needs_openssl
-async def test_a_reload_takes_a_certificate_that_was_renewed_in_its_files(tmp_path: Path) -> None:
-    """The house file is the same, as after a renewal by a timer; an unusable pair is refused, and the old one stays."""
+async def test_a_reload_takes_a_certificate_that_was_renewed_in_its_files_and_goes_on_without_one_in_renewal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The house file is the same, as after a renewal by a timer."""
     certify(tmp_path)
     house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
 
@@ -239,15 +242,60 @@ async def test_a_reload_takes_a_certificate_that_was_renewed_in_its_files(tmp_pa
 
     async with served(house, MadeUpSnapshots(), Judging()) as server:
         assert server is not None
+        trouble = server.front.own_health
         first = await asyncio.to_thread(served_certificate)
         certify(tmp_path)
         await server.take_house(replace(house, time_zone="Europe/Paris"))
         second = await asyncio.to_thread(served_certificate)
         assert second == (tmp_path / "cert.pem").read_text() != first
-        certify(tmp_path, "cert.pem", "strange.pem")  # and the key of the certificate before
-        with pytest.raises(EdgeError, match="the key belongs to another certificate"):
+        assert trouble()["page"] == {"ok": True, "text": ""}
+        # In the middle of a renewal: the new certificate with the old key, half of it, and none.
+        certify(tmp_path, "cert.pem", "strange.pem")
+        third = (tmp_path / "cert.pem").read_text()
+        for zone, pem, reason in (
+            ("Europe/Oslo", third, "the key belongs to another certificate"),
+            ("Europe/Rome", third[:300], "no PEM certificate with its key is in them"),
+            ("Europe/Bern", None, "cert.pem does not exist"),
+        ):
+            (tmp_path / "cert.pem").unlink()
+            if pem is not None:
+                (tmp_path / "cert.pem").write_text(pem)
+            house = replace(house, time_zone=zone)
             await server.take_house(house)
+            assert server.front.house.time_zone == zone, "the house is taken all the same"
+            assert f"cannot use the certificate cert.pem: {reason}. The page goes on" in str(trouble()["page"])
+            assert any(reason in text for text in server.front.troubles())
+            assert await asyncio.to_thread(served_certificate) == second
+            assert reason in capsys.readouterr().err
+        other = replace(house, http=replace(house.http, port=free_port(socket.SOCK_STREAM)))
+        await server.take_house(other)  # a page that moves meanwhile takes the certificate along
+        house = other
         assert await asyncio.to_thread(served_certificate) == second
+        (tmp_path / "cert.pem").write_text(third)
+        (tmp_path / "key.pem").write_bytes((tmp_path / "strange.pem").read_bytes())
+        await server.take_house(house)
+        assert await asyncio.to_thread(served_certificate) == third
+        assert trouble()["page"] == {"ok": True, "text": ""}
+        with pytest.raises(EdgeError, match=r"absent\.pem does not exist"):
+            await server.take_house(replace(house, http=replace(house.http, certificate_file="absent.pem")))
+        assert await asyncio.to_thread(served_certificate) == third
+
+
+@needs_openssl
+async def test_a_certificate_that_ended_is_a_trouble_of_the_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    certify(tmp_path)
+    certificate = PageCertificate(house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem"))
+    assert certificate.trouble == ""
+    words = ["openssl", "x509", "-in", "cert.pem", "-noout", "-enddate", "-dateopt", "iso_8601"]
+    ends = await asyncio.to_thread(subprocess.run, words, cwd=tmp_path, check=True, capture_output=True, text=True)
+    day, minute = ends.stdout.removeprefix("notAfter=")[:16].split(" ")
+    now_ns = clock.wall_ns()
+    monkeypatch.setattr(clock, "wall_ns", lambda: now_ns + 3 * 86_400_000_000_000)
+    assert f"The certificate of the page ended on {day}, {minute} UTC: browsers warn of it." == certificate.trouble
+    monkeypatch.setattr(clock, "wall_ns", lambda: now_ns - 3 * 86_400_000_000_000)
+    assert "begins on" in certificate.trouble
 
 
 @asynccontextmanager

@@ -2,43 +2,107 @@
 
 from __future__ import annotations
 
+import math
 import ssl
+from datetime import UTC, datetime
 from pathlib import Path
 
+from slotwatch import clock
 from slotwatch.edge.shared.places import read_place
+from slotwatch.edge.shared.secret_file import own_user
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
 
-def tls_context(house: House) -> ssl.SSLContext | None:
-    """What the page's server encrypts with; None where the page has no certificate.
+class PageCertificate:
+    """The pair that new connections get: the newest that could be used. Open connections keep theirs."""
 
-    EdgeError if the certificate cannot be used.
-    """
+    def __init__(self, house: House) -> None:
+        """EdgeError if the certificate cannot be used."""
+        self._files = _files(house)
+        self.context: ssl.SSLContext | None = None
+        """What the page's server encrypts with; None where the page has no certificate."""
+        self._refusal = ""
+        self._from_s, self._until_s = 0.0, math.inf
+        if self._files:
+            self.context = self._newest = self._load()
+            self.context.sni_callback = self._give_newest
+
+    def renewed(self, house: House) -> PageCertificate:
+        """The certificate under this house. Of the same files it is read again, and one that cannot be used now, as in
+        the middle of its renewal, leaves the one before. EdgeError if other files cannot be used.
+        """
+        if _files(house) != self._files:
+            return PageCertificate(house)
+        if self._files:
+            try:
+                self._newest, self._refusal = self._load(), ""
+            except EdgeError as error:
+                self._refusal = str(error)
+        return self
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong with the certificate, as sentences; empty if nothing is."""
+        now_s, found = clock.wall_ns() / 1e9, []
+        if self._refusal:
+            found.append(
+                f"At the last reload this computer {self._refusal}. The page goes on with the certificate that it had;"
+                " reload again once the files are right."
+            )
+        if now_s > self._until_s:
+            found.append(f"The certificate of the page ended on {_day(self._until_s)}: browsers warn of it.")
+        elif now_s < self._from_s:
+            found.append(f"The certificate of the page begins on {_day(self._from_s)}: until then browsers warn of it.")
+        return " ".join(found)
+
+    def _load(self) -> ssl.SSLContext:
+        """Read the files, each time into a context of its own: a pair that does not match would stay half loaded."""
+        certificate, key = self._files
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        try:
+            for path in (certificate, key):
+                if path.exists() and not path.is_file():  # reading a pipe would never end
+                    raise _unusable(certificate, f"{path.name} is not an ordinary file")
+            context.load_cert_chain(certificate, key, _no_passphrase)
+            self._from_s, self._until_s = _span_s(certificate)
+        except FileNotFoundError:
+            missing = next((path for path in (certificate, key) if not path.exists()), key)
+            raise _unusable(certificate, f"{missing.name} does not exist") from None
+        except _NeedsPassphrase:
+            raise _unusable(certificate, f"{key.name} needs a passphrase; keep the key without one") from None
+        except (OSError, ssl.SSLError) as error:
+            number = None if isinstance(error, ssl.SSLError) else error.errno  # OpenSSL's numbers are its own
+            raise _unusable(certificate, _reason(error), number) from error
+        return context
+
+    def _give_newest(self, connection: ssl.SSLObject, _name: str | None, _context: ssl.SSLContext) -> None:
+        """OpenSSL asks this at the beginning of each connection, also where the client names no server."""
+        connection.context = self._newest
+
+
+def _files(house: House) -> tuple[Path, ...]:
+    """The certificate and its key; empty where the page has none."""
     if not house.http.certificate_file:
-        return None
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    load_certificate(context, house)
-    return context
-
-
-def load_certificate(context: ssl.SSLContext, house: House) -> None:
-    """Have new connections get the certificate that is in the files now. EdgeError if it cannot be used."""
+        return ()
     certificate = read_place(house, house.http.certificate_file)
-    key = read_place(house, house.http.key_file) if house.http.key_file else certificate
+    return certificate, read_place(house, house.http.key_file) if house.http.key_file else certificate
+
+
+def _span_s(certificate: Path) -> tuple[float, float]:
+    """From when until when the first certificate of a file holds, in seconds of the wall clock."""
+    from cryptography import x509  # takes a while, and most pages have no certificate
+
     try:
-        for path in (certificate, key):
-            if path.exists() and not path.is_file():  # reading a pipe would never end
-                raise _unusable(certificate, f"{path.name} is not an ordinary file")
-        context.load_cert_chain(certificate, key, _no_passphrase)
-    except FileNotFoundError:
-        missing = next((path for path in (certificate, key) if not path.exists()), key)
-        raise _unusable(certificate, f"{missing.name} does not exist") from None
-    except _NeedsPassphrase:
-        raise _unusable(certificate, f"{key.name} needs a passphrase; keep the key without one") from None
-    except (OSError, ssl.SSLError) as error:
-        raise _unusable(certificate, _reason(error)) from error
+        found = x509.load_pem_x509_certificates(certificate.read_bytes())[0]
+    except ValueError:
+        return 0.0, math.inf  # OpenSSL took it, and it serves; this library is stricter
+    return found.not_valid_before_utc.timestamp(), found.not_valid_after_utc.timestamp()
+
+
+def _day(at_s: float) -> str:
+    return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%d, %H:%M UTC")
 
 
 class _NeedsPassphrase(Exception):
@@ -50,14 +114,17 @@ def _no_passphrase() -> str:
 
 
 def _reason(error: OSError) -> str:
+    if isinstance(error, PermissionError):
+        return f"{own_user()} may not read it or its key"
     if isinstance(error, ssl.SSLError):
         is_mismatch = error.reason == "KEY_VALUES_MISMATCH"
         return "the key belongs to another certificate" if is_mismatch else "no PEM certificate with its key is in them"
     return error.strerror or type(error).__name__
 
 
-def _unusable(certificate: Path, why: str) -> EdgeError:
+def _unusable(certificate: Path, why: str, number: int | None = None) -> EdgeError:
     return EdgeError(
         f"cannot use the certificate {certificate.name}: {why}",
         "set [tls] certificate_file and key_file to a PEM pair that this program may read",
+        number,
     )

@@ -12,7 +12,7 @@ import socket
 from aiohttp import web
 
 from slotwatch.edge.front.callers import ASK_WITHIN_S, Callers, Inside
-from slotwatch.edge.front.certificate import load_certificate, tls_context
+from slotwatch.edge.front.certificate import PageCertificate
 from slotwatch.edge.front.complaints import Complaints
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
@@ -27,11 +27,18 @@ KEEP_ALIVE_S = 75.0
 class WebServer:
     """One application behind one address. `open` it, `close` it to new requests, `end` those that still run."""
 
-    def __init__(self, house: House, callers: Callers, complaints: Complaints | None = None) -> None:
+    def __init__(
+        self,
+        house: House,
+        callers: Callers,
+        complaints: Complaints | None = None,
+        certificate: PageCertificate | None = None,
+    ) -> None:
+        """certificate: what it encrypts with; None: read from the house's files (EdgeError if it cannot be used)."""
         self.http = house.http
         self._callers = callers
         self._complaints = complaints or Complaints()
-        self._tls = tls_context(house)
+        self._tls = (certificate or PageCertificate(house)).context
         self._sockets: list[socket.socket] = []
         self._runner: web.AppRunner | None = None
         self._servers: list[asyncio.Server] = []
@@ -71,15 +78,6 @@ class WebServer:
                     backlog=WAITING_IN_LINE,
                 )
             )
-
-    def renew_certificate(self, house: House) -> None:
-        """Give new connections the certificate that is in the files now; open ones keep theirs.
-
-        EdgeError if it cannot be used; then new ones get the one before.
-        """
-        if self._tls is not None:
-            tls_context(house)  # a pair that does not match would stay half loaded
-            load_certificate(self._tls, house)
 
     async def close(self) -> None:
         """Accept no more connections. Open ones stay."""

@@ -120,6 +120,8 @@ class Front:
         self.house_answer: dict[str, object] = {}
         """The house and this listener's health, as the page and the API show them."""
         self.moments = Moments()
+        self.certificate_trouble: Callable[[], str] = str
+        """What is wrong with the page's certificate, as sentences; empty if nothing is."""
         self.heard_there: dict[str, HeardThere] = {}
         """What each other listener of the house answered last."""
         self._changes = Changes()
@@ -283,7 +285,8 @@ class Front:
         health: dict[str, object] = {follower.name: follower.health() for follower in self.followers}
         health["judging"] = {"ok": not self.silence, "text": self.silence}
         health |= {name: {"ok": False, "text": text} for name, text in self._broken.items()}
-        health["page"] = {"ok": not self.guard.trouble, "text": self.guard.trouble}
+        page = " ".join(filter(None, (self.guard.trouble, self.certificate_trouble())))
+        health["page"] = {"ok": not page, "text": page}
         health["listeners"] = self.listeners.count
         health["page_dropped_streams"] = self.listeners.dropped
         parts = [part for part in health.values() if isinstance(part, Mapping)]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 from aiohttp import web
 
 from slotwatch.edge.front.alertmanager import Alertmanager
+from slotwatch.edge.front.certificate import PageCertificate
 from slotwatch.edge.front.changes import ChangeRequests
 from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.elsewhere import ElsewhereFetcher
@@ -69,7 +71,10 @@ class Server:
         EdgeError if the port cannot be opened (`errno` says why) or the certificate cannot be read.
         """
         asyncio.get_running_loop().set_exception_handler(self.front.complaints.of_loop)
-        self._door, house = self._door_of(self._house), self._house
+        house = self._house
+        self._certificate = PageCertificate(house)
+        self._door = self._door_of(house)
+        self.front.certificate_trouble = lambda: self._certificate.trouble
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
         self._references = References(self.front, self._history)
         self._usual = UsualKeeper(self.front, self._history)
@@ -108,15 +113,19 @@ class Server:
     async def take_house(self, house: House) -> None:
         """Continue with another house, in the running server. Connections stay open unless [http] or [tls] changed.
 
-        A certificate that was renewed in its files is taken too.
+        A certificate that was renewed in its files is taken too. One that cannot be used is reported, and the page goes
+        on with the one before.
 
-        EdgeError if its address or certificate cannot be had; then everything stays as it was.
+        EdgeError if its address, or a certificate in other files than before, cannot be had; then everything stays as
+        it was.
         """
         async with self._changing:
+            certificate = self._certificate.renewed(house)
             if house.http != self._house.http:
-                await self._move(house)
-            else:
-                self._door.renew_certificate(house)
+                await self._move(house, certificate)
+            self._certificate = certificate
+            if certificate.trouble:
+                print(f"slotwatch: {certificate.trouble}", file=sys.stderr, flush=True)
             self._history.move(state_place(house, house.history.path), house.history.keep_days)
             self._packets = self._recorded(house)
             await self._follow(house)
@@ -127,9 +136,9 @@ class Server:
         """Where the running house keeps the packets of an incident."""
         return self._packets.path(incident)
 
-    async def _move(self, house: House) -> None:
+    async def _move(self, house: House, certificate: PageCertificate) -> None:
         """Open the new server, then close the old one; in the other order where both cannot be open at once."""
-        old, new = self._door, self._door_of(house)
+        old, new = self._door, self._door_of(house, certificate)
         self._old = {door: leaving for door, leaving in self._old.items() if not leaving.done()}
         listeners = Listeners()
         is_same_port = old.http.port == house.http.port and old.http.host != house.http.host
@@ -149,8 +158,8 @@ class Server:
         # Not waited for: one of the requests that are still being answered is the one for this reload.
         self._old[old] = asyncio.create_task(old.end(ANSWERED_WITHIN_S))
 
-    def _door_of(self, house: House) -> WebServer:
-        return WebServer(house, self.front.callers, self.front.complaints)
+    def _door_of(self, house: House, certificate: PageCertificate | None = None) -> WebServer:
+        return WebServer(house, self.front.callers, self.front.complaints, certificate or self._certificate)
 
     def _app(self, listeners: Listeners) -> web.Application:
         return build_app(self.front, self._history, self, listeners, self._references, self._usual)

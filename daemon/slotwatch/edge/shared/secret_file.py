@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pwd
 import stat
 from pathlib import Path
 
@@ -10,7 +11,11 @@ MOST_BYTES = 8192
 
 
 class SecretFileError(ValueError):
-    """Why a secret cannot be had, as the end of a sentence."""
+    """Why a secret cannot be had, as the end of a sentence. `is_denied`: another user may be able to have it."""
+
+    def __init__(self, reason: str, *, is_denied: bool = False) -> None:
+        super().__init__(reason)
+        self.is_denied = is_denied
 
 
 def read_secret(path: Path) -> bytes:
@@ -18,6 +23,8 @@ def read_secret(path: Path) -> bytes:
     try:
         # Without waiting: opening a pipe that nobody writes to would stop the whole process.
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except PermissionError:
+        raise SecretFileError(f"{path} may not be read by {own_user()}", is_denied=True) from None
     except OSError as error:
         raise SecretFileError(f"{path} cannot be read ({error.strerror})") from None
     try:
@@ -33,3 +40,12 @@ def read_secret(path: Path) -> bytes:
     if not found.strip():
         raise SecretFileError(f"{path} is empty")
     return found.strip()
+
+
+def own_user() -> str:
+    """The user that this program runs as, in words."""
+    number = os.geteuid()
+    try:
+        return f"the user {pwd.getpwuid(number).pw_name}"
+    except KeyError:
+        return f"the user with number {number}"

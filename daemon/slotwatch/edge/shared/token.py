@@ -29,6 +29,16 @@ def read_token(house: House) -> tuple[bytes, str]:
         return b"", f"The token file {error}: nothing can be changed with it."
 
 
+def is_denied(house: House) -> bool:
+    """Whether this user may not read the token file, and another one perhaps may."""
+    try:
+        if house.http.token_file:
+            read_secret(read_place(house, house.http.token_file))
+    except SecretFileError as error:
+        return error.is_denied
+    return False
+
+
 def read_only(house: House) -> str:
     """Why the page can be read only: a token is expected, and it cannot be had. Empty where that is not so."""
     trouble = read_token(house)[1]
