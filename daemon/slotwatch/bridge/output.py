@@ -208,24 +208,6 @@ class Lane:
             self.enter(_STOPPED, now_ns)
         return before != (self.state, self.levels)
 
-    def say(self, target: Target) -> str:
-        """What this lane does, as a sentence for the page."""
-        where = f"{target.text}, sent by this computer"
-        running = f"Running: {where}."
-        if not any(self.levels):
-            running = f"Running: {where}. All that it sends is at zero, because all of its input is."
-        sentences = {
-            _WAITING: "Its input has not been heard since the start, so nothing is sent.",
-            _LISTENING: "Its input has just begun; it is listened to for a moment before anything is sent.",
-            _RUNNING: running,
-            _UNDECIDED: "A source of its input fell silent; nothing is sent until another proves that the path is up.",
-            _HOLDING: f"Its input is gone; the last levels are repeated to {where}.",
-            _ZERO: "Its input is gone; zeros are sent, and lamps, movers and relays follow them.",
-            _STOPPED: "Its input is gone, so nothing is sent.",
-            _LOOP: "Stopped by itself: its own output came back into its input.",
-        }
-        return sentences[self.state]
-
     def hold_ends_ns(self) -> int | None:
         """When this lane's hold time ends, if it is running."""
         if self.state is _HOLDING and self.lost_ns and self.route.then != "hold":

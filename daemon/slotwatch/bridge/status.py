@@ -1,28 +1,26 @@
-"""What page, API and metrics show of a route."""
+"""What page, API and metrics show of a route, and the words for its state."""
 
 from __future__ import annotations
 
 from slotwatch.bridge.merge import Input
-from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState
+from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState, Target
 from slotwatch.house.schema import House
 from slotwatch.snapshot.routes import LatencyCounts, RouteRow
-from slotwatch.wire.universe import UniverseId
 
 
 def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns: int) -> RouteRow:
     """Report what a route does, what it sent and how fast."""
     network = lane.route.source_network or 0
     p50_ms, p99_ms = lane.latency.shares_ms(50, 99)
-    source: UniverseId = lane.route.source
-    suffix = f"@{house.networks[network].name}" if len(house.networks) > 1 else ""
-    networks = house.networks
+    networks, source = house.networks, lane.route.source
+    suffix = f"@{networks[network].name}" if len(networks) > 1 else ""
     return RouteRow(
         name=lane.route.name,
         source=f"{source}{suffix}",
         target=output.target.text,
         target_network=networks[output.target.network].name if output.target.network < len(networks) else "",
         state=lane.state.value,
-        text=lane.say(output.target),
+        text=_sentence(lane, output.target),
         state_s=round((now_ns - lane.since_ns) / 1e9, 1),
         frames=lane.sent_frames,
         p50_ms=p50_ms,
@@ -35,3 +33,27 @@ def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns:
         input_refused_packets=entry.refused_sources,
         input_discarded_packets=entry.discarded,
     )
+
+
+def _sentence(lane: Lane, target: Target) -> str:
+    """Say what a route does."""
+    where = f"{target.text}, sent by this computer"
+    match lane.state:
+        case RouteState.WAITING:
+            return "Its input has not been heard since the start, so nothing is sent."
+        case RouteState.LISTENING:
+            return "Its input has just begun; it is listened to for a moment before anything is sent."
+        case RouteState.RUNNING if any(lane.levels):
+            return f"Running: {where}."
+        case RouteState.RUNNING:
+            return f"Running: {where}. All that it sends is at zero, because all of its input is."
+        case RouteState.UNDECIDED:
+            return "A source of its input fell silent; nothing is sent until another proves that the path is up."
+        case RouteState.HOLDING:
+            return f"Its input is gone; the last levels are repeated to {where}."
+        case RouteState.ZERO:
+            return "Its input is gone; zeros are sent, and lamps, movers and relays follow them."
+        case RouteState.STOPPED:
+            return "Its input is gone, so nothing is sent."
+        case RouteState.LOOP:
+            return "Stopped by itself: its own output came back into its input."
