@@ -1,4 +1,5 @@
-"""Orders that a person gives: phase, reload, acknowledgements, marks, rig check. Judging carries them out.
+"""Orders that a person gives: phase, reload, acknowledgements, marks, rig check, a test message. Judging carries out
+all but the last.
 
 What must not be lost (acknowledgements, marks) is on the disk before it is answered; where the disk refuses, the
 answer says `"stored": false` and the page says why.
@@ -9,6 +10,7 @@ Should judging be slow, the answer does not wait for ever (`Front.see`).
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import replace
 
 from aiohttp import web
@@ -16,10 +18,12 @@ from msgspec import convert
 from msgspec.structs import asdict
 
 from slotwatch import clock
+from slotwatch.edge.front.answering import answer
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
-from slotwatch.edge.front.reads import Reads, answer
+from slotwatch.edge.front.incident_reads import IncidentReads
+from slotwatch.edge.front.notifications import Notifications
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import AskFixtures, FrontOrder, FrontResult, StopAsking
 from slotwatch.house.schema import Phase
@@ -46,10 +50,10 @@ LONGEST_TEXT = 500
 class ChangeRequests:
     """Handlers of POST, PUT and DELETE requests."""
 
-    def __init__(self, front: Front, history: History, reads: Reads) -> None:
+    def __init__(self, front: Front, history: History, incidents: IncidentReads) -> None:
         self._front = front
         self._history = history
-        self._reads = reads
+        self._incidents = incidents
 
     def routes(self) -> list[web.RouteDef]:
         return [
@@ -64,6 +68,7 @@ class ChangeRequests:
             web.post("/api/v1/lamp-changes", self.lamp_change),
             web.post("/api/v1/ask-fixtures", self.ask_fixtures),
             web.delete("/api/v1/ask-fixtures", self.stop_asking),
+            web.post("/api/v1/notifications/test", self.test_message),
         ]
 
     async def phase(self, request: web.Request) -> web.Response:
@@ -89,9 +94,9 @@ class ChangeRequests:
         asked = order(await body(request), by=object, note=object)
         by, note = word(asked, "by", LONGEST_NAME), word(asked, "note", LONGEST_TEXT, default="")
         await self._front.when_resumed()
-        found = await self._reads.find(int(request.match_info["id"]))
+        found = await self._incidents.find(int(request.match_info["id"]))
         await self._ask(Acknowledge(found.id, by, note))
-        found = await self._reads.find(found.id)
+        found = await self._incidents.find(found.id)
         given = found.acknowledged
         if given is None or (given.by, given.note) != (by, note):
             # No snapshot says so yet where judging is slow: then it is kept as of now.
@@ -106,9 +111,9 @@ class ChangeRequests:
         given = order(await body(request), by=object, note=object)
         by = word(given, "by", LONGEST_NAME, default="")
         await self._front.when_resumed()
-        found = await self._reads.find(int(request.match_info["id"]))
+        found = await self._incidents.find(int(request.match_info["id"]))
         await self._ask(Unacknowledge(found.id))
-        kept = replace(await self._reads.find(found.id), acknowledged=None)
+        kept = replace(await self._incidents.find(found.id), acknowledged=None)
         stored = await self._history.acknowledge(found.id, by, "", clock.wall_ns(), given=False, found=kept)
         return answer({"id": found.id, "acknowledged": None, "stored": stored})
 
@@ -122,7 +127,7 @@ class ChangeRequests:
         except ValueError as error:
             raise Refused(400, str(error)) from None
         await self._front.when_resumed()
-        found = await self._reads.find(int(request.match_info["id"]))
+        found = await self._incidents.find(int(request.match_info["id"]))
         await self._ask(Accept(found.id, reason, by, until_ns))
         made = MadeException(
             incident=found.id,
@@ -137,7 +142,7 @@ class ChangeRequests:
         # Judging's own, if it is here already: the incident may have widened since.
         shown = [one for one in self._front.current().snapshot.exceptions if one.incident == found.id]
         made = next((one for one in shown if (one.reason, one.until_wall_ns) == (reason, until_ns)), made)
-        stored = await self._history.accept(await self._reads.find(found.id), exception_record(made), now_ns)
+        stored = await self._history.accept(await self._incidents.find(found.id), exception_record(made), now_ns)
         return answer({"id": found.id, "accepted": {"reason": reason, "until": made.until, "by": by}, "stored": stored})
 
     async def unaccept(self, request: web.Request) -> web.Response:
@@ -146,7 +151,9 @@ class ChangeRequests:
         await self._front.when_resumed()
         number = int(request.match_info["id"])
         await self._ask(Unaccept(number, by))
-        stored = await self._history.accept(await self._reads.find(number), {"by": by}, clock.wall_ns(), given=False)
+        stored = await self._history.accept(
+            await self._incidents.find(number), {"by": by}, clock.wall_ns(), given=False
+        )
         return answer({"id": number, "accepted": None, "stored": stored})
 
     async def mark(self, request: web.Request) -> web.Response:
@@ -180,6 +187,18 @@ class ChangeRequests:
 
     async def stop_asking(self, _request: web.Request) -> web.Response:
         return answer(await self._ask(StopAsking()))
+
+    async def test_message(self, request: web.Request) -> web.Response:
+        """Send a test to all recipients, or to one, and answer with the result of each."""
+        name = word(order(await body(request), name=object), "name", LONGEST_NAME, default="")
+        found = next((one for one in self._front.followers if isinstance(one, Notifications)), None)
+        if found is None:
+            raise Refused(409, "The house file declares no recipient of messages.")
+        if name and name not in found.recipients:
+            raise Refused(404, f"There is no recipient {name!r}; known: {', '.join(found.recipients)}.")
+        names = [name] if name else list(found.recipients)
+        reasons = await asyncio.gather(*map(found.test, names))
+        return answer([{"name": n, "sent": not why, "text": why} for n, why in zip(names, reasons, strict=True)])
 
     async def _kept(self, order: FrontOrder) -> dict[str, object]:
         """As `_ask`, and whether what it changed is on the disk (`stored`)."""

@@ -1,92 +1,54 @@
-"""Answers to everything that is only read."""
+"""Answers to what is only read, but for incidents: the present state, metrics, minutes, marks, reports."""
 
 from __future__ import annotations
 
 import asyncio
 import json
-import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from functools import cache
-from pathlib import Path
-from typing import Protocol, cast
+from typing import cast
 
 import msgspec
-import numpy as np
 from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from slotwatch import clock
 from slotwatch.durations import MILLISECOND_NS, MINUTE_NS, NANOSECONDS
+from slotwatch.edge.front.answering import answer, moment_of, number_of, of_numpy
 from slotwatch.edge.front.callers import address_of
-from slotwatch.edge.front.captured import packets_in
-from slotwatch.edge.front.front import Front, Packets
+from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.edge.front.usual import gather_usual
 from slotwatch.edge.front.usual_keeper import UsualKeeper
-from slotwatch.snapshot import Incident
 from slotwatch.views import api, openapi
 from slotwatch.views.counted import OwnCounts
 from slotwatch.views.elsewhere import elsewhere
-from slotwatch.views.incidents import chosen, incident, incident_brief
-from slotwatch.views.levels import levels_over_time
 from slotwatch.views.metrics import encode_metrics
 from slotwatch.views.minutes import COLUMNS, minute_rows
-from slotwatch.views.moments import iso_wall, read_iso
+from slotwatch.views.moments import iso_wall
 from slotwatch.views.network import network
 from slotwatch.views.plain import plain_page
-from slotwatch.views.records import incident_of
 from slotwatch.views.report import STYLE, report_csv, report_html
 from slotwatch.views.rules import rules
 from slotwatch.views.sheet import Sheet
 from slotwatch.views.streams import COMPACT, etag, listeners, positions, streams
 from slotwatch.views.survey import house_file, survey_of
-from slotwatch.wire.universe import parse
 
-SMALL_BYTES = 1024
-"""Answers under this are not worth compressing."""
-MOST_ROWS = 10_000
 LATEST_MS = 1 << 62
 """Later than any time that is kept."""
-
-
-def answer(value: object, status: int = 200) -> web.Response:
-    """Send a value as JSON. Compress it if it is large."""
-    body = msgspec.json.encode(value, enc_hook=_of_numpy)
-    response = web.Response(body=body, status=status, content_type="application/json", charset="utf-8")
-    if len(body) > SMALL_BYTES:
-        response.enable_compression()
-    return response
-
-
-def _of_numpy(value: object) -> object:
-    """Return the Python number of a numpy scalar. TypeError for anything else that JSON has no form for."""
-    if isinstance(value, np.generic):
-        return value.item()
-    raise TypeError(f"JSON has no form for {type(value).__name__}")
-
-
-class LastGoodLevels(Protocol):
-    """Knows the last good levels of lost universes."""
-
-    async def last_good(self, found: Incident) -> Mapping[str, object] | None:
-        """Of an incident's universes, a `LastGoodAnswer`; None if none are known."""
 
 
 class Reads:
     """Handlers of GET requests."""
 
-    def __init__(
-        self, front: Front, history: History, packets: Packets, levels: LastGoodLevels, usual: UsualKeeper
-    ) -> None:
+    def __init__(self, front: Front, history: History, usual: UsualKeeper, one_at_a_time: asyncio.Semaphore) -> None:
+        """one_at_a_time: held while much of the history is read, which takes seconds of a core."""
         self._front = front
         self._history = history
-        self._packets = packets
-        self._levels = levels
         self._usual = usual
-        self._reporting = asyncio.Semaphore(1)
-        """One report or reading of a capture at a time: a month of one takes seconds of a core."""
+        self._one_at_a_time = one_at_a_time
 
     def routes(self) -> list[web.RouteDef]:
         listed = {
@@ -129,10 +91,6 @@ class Reads:
             web.get("/api/v1/universes/{name:.+}/elsewhere", self.elsewhere),
             web.get("/api/v1/usual", self._usual.answer),
             web.get("/api/v1/universes/{name:.+}", self.universe),
-            web.get("/api/v1/incidents", self.incidents),
-            web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}", self.incident),
-            web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}/packets", self.packets),
-            web.get(r"/api/v1/incidents/{id:[0-9]{1,15}}/levels", self.levels),
             web.get("/api/v1/marks", self.marks),
             web.get("/api/v1/report", self.report),
         ]
@@ -162,7 +120,7 @@ class Reads:
         if any(one.value in (tag, "*") for one in request.if_none_match or ()):
             response = web.Response(status=304)
         elif is_compact:
-            body = await asyncio.to_thread(lambda: msgspec.msgpack.encode(positions(sheet), enc_hook=_of_numpy))
+            body = await asyncio.to_thread(lambda: msgspec.msgpack.encode(positions(sheet), enc_hook=of_numpy))
             response = web.Response(body=body, content_type=COMPACT)
         else:
             response = await asyncio.to_thread(lambda: answer(streams(sheet)))
@@ -219,9 +177,9 @@ class Reads:
     async def minutes(self, request: web.Request) -> web.Response:
         sheet, row = self._row(request)
         name = sheet.snapshot.universe_names[row]
-        until_ns = _moment(request, "until") or clock.wall_ns()
+        until_ns = moment_of(request, "until") or clock.wall_ns()
         since_ns = (
-            _moment(request, "since") or until_ns - int(_number(request, "hours", 1, 24 * 31) * 3600) * NANOSECONDS
+            moment_of(request, "since") or until_ns - int(number_of(request, "hours", 1, 24 * 31) * 3600) * NANOSECONDS
         )
         first, last = since_ns // MINUTE_NS, until_ns // MINUTE_NS
         rows = await self._history.ask(lambda archive: archive.minutes(name, first, last)) or []
@@ -237,75 +195,15 @@ class Reads:
         """What is usual for a universe, from this house's own shows."""
         sheet, row = self._row(request)
         name, now_ms = sheet.snapshot.universe_names[row], clock.wall_ns() // MILLISECOND_NS
-        async with self._reporting:
+        async with self._one_at_a_time:
             found = await self._history.ask(lambda archive: gather_usual(archive, name, now_ms))
         if found is None:
             raise Refused(503, self._history.why_unread())
         return answer(found)
 
-    async def incidents(self, request: web.Request) -> web.Response:
-        state = request.query.get("state", "open")
-        if state not in ("open", "closed", "all"):
-            raise Refused(400, '"state" is open, closed or all.')
-        since_ns = _moment(request, "since")
-        limit = math.ceil(_number(request, "limit", 100, MOST_ROWS))
-        snapshot = self._front.current().snapshot
-        every = {(one.id, (one.opened_ns + one.wall_offset_ns) // MILLISECOND_NS): one for one in snapshot.incidents}
-        if state != "open":
-            since_ms = (since_ns or 0) // MILLISECOND_NS
-            kept = await self._history.ask(lambda archive: archive.incidents("closed", since_ms, limit=limit)) or []
-            for record in kept:
-                every.setdefault((record["id"], record["opened_wall_ns"] // MILLISECOND_NS), incident_of(record, 0))
-        return answer([incident_brief(one) for one in chosen(list(every.values()), state, since_ns, limit)])
-
-    async def incident(self, request: web.Request) -> web.Response:
-        found = await self.find(int(request.match_info["id"]))
-        moment = self._front.moments.of(found)
-        packets = await asyncio.to_thread(self._packets.path, found.id)
-        levels = await self._levels.last_good(found)
-        return answer({**incident(found), "moment": moment, "packets": packets is not None, "last_good_levels": levels})
-
-    async def find(self, number: int) -> Incident:
-        """The incident of that number: as judging knows it, else from the history. Refused if there is none."""
-        for one in self._front.current().snapshot.incidents:
-            if one.id == number:
-                return one
-        record = await self._history.ask(lambda archive: archive.incident(number))
-        if record is None:
-            raise Refused(404, f"There is no incident {number}.")
-        return incident_of(record, 0)
-
-    async def _packets_of(self, number: int) -> Path:
-        """The file with the packets around an incident. Refused if there is none."""
-        path: Path | None = await asyncio.to_thread(self._packets.path, number)
-        if path is None:
-            await self.find(number)
-            raise Refused(404, f"No packets are kept for incident {number}; they may still be being recorded.")
-        return path
-
-    async def packets(self, request: web.Request) -> web.StreamResponse:
-        number = int(request.match_info["id"])
-        path = await self._packets_of(number)
-        name = f"incident-{number}{path.suffix}"
-        return web.FileResponse(
-            path,
-            headers={"Content-Type": "application/x-pcapng", "Content-Disposition": f'attachment; filename="{name}"'},
-        )
-
-    async def levels(self, request: web.Request) -> web.Response:
-        number = int(request.match_info["id"])
-        path = await self._packets_of(number)
-        try:
-            universe, _network = parse(request.query.get("universe", ""))
-        except ValueError as error:
-            raise Refused(400, f'"universe": {error}.') from None
-        async with self._reporting:
-            found = await asyncio.to_thread(lambda: levels_over_time(packets_in(path), universe))
-        return answer(found)
-
     async def marks(self, request: web.Request) -> web.Response:
-        since_ms = (_moment(request, "since") or 0) // MILLISECOND_NS
-        until_ns = _moment(request, "until")
+        since_ms = (moment_of(request, "since") or 0) // MILLISECOND_NS
+        until_ns = moment_of(request, "until")
         # A mark that was made while the clock was ahead is later than now, and no less a mark.
         until_ms = LATEST_MS if until_ns is None else until_ns // MILLISECOND_NS
         rows = await self._history.ask(lambda archive: archive.marks(since_ms, until_ms)) or []
@@ -316,11 +214,11 @@ class Reads:
         if kind not in ("html", "json", "csv"):
             raise Refused(400, '"format" is html, json or csv.')
         since, until = request.query.get("since"), request.query.get("until")
-        since_ns, until_ns = _moment(request, "since"), _moment(request, "until")
+        since_ns, until_ns = moment_of(request, "since"), moment_of(request, "until")
         now_ns, house = clock.wall_ns(), self._front.house
         if since_ns is not None and since_ns >= (now_ns if until_ns is None else until_ns):
             raise Refused(400, '"since" must be before "until", which is now if it is not given.')
-        async with self._reporting:
+        async with self._one_at_a_time:
             found = await self._history.ask(
                 lambda archive: gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
             )
@@ -351,28 +249,3 @@ class Reads:
 def _description() -> bytes:
     """The API's description, made once: it is the same for every house."""
     return json.dumps(openapi.document(), separators=(",", ":")).encode()
-
-
-def _moment(request: web.Request, name: str) -> int | None:
-    """A time of the query, as wall-clock ns."""
-    text = request.query.get(name)
-    if not text:
-        return None
-    try:
-        # The plus sign of a time zone arrives as a space if the client did not escape it.
-        return read_iso(text.replace(" ", "+") if "T" in text else text)
-    except (ValueError, OverflowError) as error:
-        raise Refused(400, f'"{name}": {error}.') from None
-
-
-def _number(request: web.Request, name: str, otherwise: float, most: float) -> float:
-    text = request.query.get(name)
-    if text is None:
-        return otherwise
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0 < value <= most:
-        raise Refused(400, f'"{name}" is a number over 0, at most {most:g}.')
-    return value

@@ -20,12 +20,12 @@ from aiohttp import web
 
 from slotwatch import clock
 from slotwatch.durations import MILLISECOND_NS
+from slotwatch.edge.front.answering import answer
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused, body, order, word
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import ReferenceRow
-from slotwatch.edge.front.reads import answer
 from slotwatch.edge.shared.messages.orders import Look, WatchPage
 from slotwatch.house.occasions import LONGEST_REFERENCE_NAME
 from slotwatch.house.schema import Phase

@@ -20,7 +20,7 @@ from slotwatch.edge.front.front import Front, Packets, ReloadHouse, Runner, Snap
 from slotwatch.edge.front.guard import LARGEST_BODY_BYTES, Guard, add_headers, middleware
 from slotwatch.edge.front.heartbeat import HeartbeatSender
 from slotwatch.edge.front.history import History
-from slotwatch.edge.front.notice_requests import NoticeRequests
+from slotwatch.edge.front.incident_reads import IncidentReads
 from slotwatch.edge.front.notifications import Notifications, page_address
 from slotwatch.edge.front.page_files import PAGES, PageFiles
 from slotwatch.edge.front.reads import Reads
@@ -237,11 +237,13 @@ def build_app(
         client_max_size=LARGEST_BODY_BYTES,
     )
     app.on_response_prepare.append(add_headers)
-    files, reads = PageFiles(), Reads(front, history, packets, references, usual)
-    app.add_routes(reads.routes())
+    files = PageFiles()
+    one_at_a_time = asyncio.Semaphore(1)  # of reports and readings of a capture
+    incidents = IncidentReads(front, history, packets, references, one_at_a_time)
+    app.add_routes(Reads(front, history, usual, one_at_a_time).routes())
+    app.add_routes(incidents.routes())
     app.add_routes(references.routes())
-    app.add_routes(ChangeRequests(front, history, reads).routes())
-    app.add_routes(NoticeRequests(front).routes())
+    app.add_routes(ChangeRequests(front, history, incidents).routes())
     app.add_routes([web.get(path, files.index) for path in PAGES])
     app.add_routes([web.get("/web/{name:[^/].*}", files.file)])
 
