@@ -135,6 +135,17 @@ def test_artnet_zero_is_not_used_and_not_measurable() -> None:
     assert not series.is_measurable and not series.is_stuck and series.lost == 0
 
 
+def test_artnet_zero_says_nothing_of_the_steps_between_numbers() -> None:
+    """The Sequence field of ArtDmx: 0x00 disables the feature."""
+    series, _ = take_all([*range(1, 21), *[0] * 80], skips_zero=True)
+    assert series.common_step == 1 and not series.is_measurable
+    for number in range(100, 120):
+        series.take(number, False)
+    assert series.is_measurable and series.lost == 0
+    series.take(122, False)
+    assert series.lost == 2
+
+
 def test_artnet_with_an_unchanging_number_is_used() -> None:
     _, verdicts = take_all([5] * 12, skips_zero=True)
     assert verdicts[1:] == [SequenceVerdict.REPEAT_OBEYED] * 11

@@ -59,7 +59,7 @@ def none_of(table: Any, segments: Any, *_: Any) -> Any:
     return np.zeros(len(segments.rows), np.bool_)
 
 
-@pytest.mark.parametrize("seed", [*range(8), 102])
+@pytest.mark.parametrize("seed", [*range(8), 76, 87, 102, 208, 279])
 def test_at_once_is_as_one_by_one(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     sent = house(seed)
 
@@ -98,6 +98,28 @@ def test_a_stream_that_counts_by_twelve_and_returns_is_as_one_by_one(together: i
     assert int(streams.series_mask[row]) == series.mask
     assert series.is_measurable
     assert streams.lost_of_last_10[row] == 10 - (series.mask & 0x3FF).bit_count() == 6
+
+
+@pytest.mark.parametrize("together", [1, 16, 200])
+@pytest.mark.parametrize(
+    "numbers",
+    [[*range(1, 31), *[0] * 30], [*range(1, 132, 12), *[0] * 80, *range(1, 132, 12)], [*[0] * 30, *range(1, 40)]],
+)
+def test_artnet_numbers_that_are_not_used_are_as_one_by_one(numbers: list[int], together: int) -> None:
+    bench, series = Bench(), Series(skips_zero=True)
+    sent = [
+        Sent(START + index * 23 * MS, artnet(bytes(512), universe=1, sequence=number), protocol=Protocol.ARTNET)
+        for index, number in enumerate(numbers)
+    ]
+    bench.feed_split(sent, [together])
+    for number in numbers:
+        series.take(number, False)
+    streams, row = bench.model.streams, bench.stream(protocol=Protocol.ARTNET)
+    for column in ("mask", "step", "votes", "run", "packets"):
+        assert int(getattr(streams, f"series_{column}")[row]) == getattr(series, column), column
+    assert streams.sequence_step[row] == series.common_step
+    assert bool(streams.sequence_measurable[row]) is series.is_measurable
+    assert streams.lost_frames[row] == series.lost == 0
 
 
 @pytest.mark.parametrize(("missing", "together"), [(0, 1000), (2, 50)])

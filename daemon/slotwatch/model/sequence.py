@@ -83,6 +83,8 @@ class Series:
     """Counted up to MAX_VOTES."""
     lost: int = 0
     """Missing numbers to count since the table was last brought up to date; negative when late ones came."""
+    counted: int = 0
+    """Missing numbers that the table has counted: no more than these can come late."""
 
     def forget(self) -> None:
         """Start again, as a receiver does after it lost the source."""
@@ -93,11 +95,11 @@ class Series:
 
     def take(self, number: int, is_copy: bool) -> SequenceVerdict:
         """Judge one packet's number."""
-        if not self.known:
-            self.known = True
-            self.accepted = self.seen = number
-            self.mask = FULL_MASK
-            self.packets = min(self.packets + 1, MAX_VOTES)
+        if not self.known or self.is_unused or (self.skips_zero and number == 0):
+            # Nothing to compare with. That numbers are not used says nothing of their steps either.
+            self.known, self.accepted, self.seen = True, number, number
+            self.mask, self.run = FULL_MASK, 0
+            self.packets = min(self.packets + (not self.is_unused), MAX_VOTES)
             return SequenceVerdict.ACCEPT
         if is_copy:
             return SequenceVerdict.COPY
@@ -105,13 +107,6 @@ class Series:
         was_stuck = self.is_stuck
         self._vote(number)
         if self.skips_zero:
-            if number == 0:
-                # Not used, or no longer: nothing to compare with.
-                self.accepted, self.mask = 0, FULL_MASK
-                return SequenceVerdict.ACCEPT
-            if self.accepted == 0:
-                self.accepted, self.mask = number, FULL_MASK
-                return SequenceVerdict.ACCEPT
             step = difference_skipping_zero(self.accepted, number)
         else:
             step = difference(self.accepted, number)
@@ -139,12 +134,7 @@ class Series:
         return SequenceVerdict.ACCEPT
 
     def _vote(self, number: int) -> None:
-        if self.skips_zero and (number == 0 or self.seen == 0):
-            step = 0
-        elif self.skips_zero:
-            step = (number - self.seen) % 255
-        else:
-            step = (number - self.seen) % 256
+        step = (number - self.seen) % (255 if self.skips_zero else 256)
         self.run = min(self.run + 1, 0xFFFF) if number == self.seen else 0
         self.seen = number
         if self.votes == 0:
@@ -159,10 +149,15 @@ class Series:
             self.pending = 0
             return
         if self.is_decided:
-            self.lost += count + self.pending
+            self.lost = max(self.lost + count + self.pending, -self.counted)
             self.pending = 0
         else:
             self.pending += count
+
+    @property
+    def is_unused(self) -> bool:
+        """Whether the sender does not use numbers: it sent an Art-Net 0 last."""
+        return self.skips_zero and self.known and self.accepted == 0
 
     @property
     def is_decided(self) -> bool:
@@ -175,12 +170,12 @@ class Series:
 
     @property
     def is_stuck(self) -> bool:
-        return self.run >= STUCK_AFTER and not (self.skips_zero and self.seen == 0)
+        return self.run >= STUCK_AFTER
 
     @property
     def is_measurable(self) -> bool:
         """Whether missing numbers mean missing frames."""
-        if self.is_stuck or (self.skips_zero and self.seen == 0):
+        if self.is_stuck or self.is_unused:
             return False
         return self.common_step in (0, 1)
 

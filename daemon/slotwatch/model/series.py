@@ -155,8 +155,10 @@ class SeriesOfStreams:
             missed = 10 - np.bitwise_count(mask & np.uint64(0x3FF))
             table.lost_of_last_10[rows] = np.where(table.sequence_measurable[rows], missed, 0)
         votes = table.series_votes[rows]
-        if (votes < MAX_VOTES).any():
-            counts = np.minimum(segments.counts, MAX_VOTES)
+        # A step of 0 is that of numbers that are not used: they vote for none.
+        voting = (votes < MAX_VOTES) & (step > 0)
+        if voting.any():
+            counts = np.where(voting, np.minimum(segments.counts, MAX_VOTES), 0)
             table.series_votes[rows] = np.minimum(votes + counts, MAX_VOTES)
             table.series_packets[rows] = np.minimum(table.series_packets[rows] + counts, MAX_VOTES)
 
@@ -165,6 +167,7 @@ class SeriesOfStreams:
         table, segments = self.streams, part.segments
         row, start, end = int(segments.rows[index]), int(segments.starts[index]), int(segments.lasts[index]) + 1
         series = self._series(row)
+        measurable = bool(table.sequence_measurable[row])
         last_ns, timeout_ns = int(table.last_packet_ns[row]), int(table.timeout_ns[row])
         at = part.at[start:end]
         options = part.options[start:end].tolist()
@@ -182,6 +185,10 @@ class SeriesOfStreams:
             kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
             is_copy = series.known and number == series.accepted != 0 and silent_ns <= strides.COPY_NS and kind > 0
             answer = series.take(number, is_copy and self._same_bytes(part, packet, accepted_at[kind], row))
+            if series.is_measurable != measurable:
+                # What was lost before is counted, or taken back, by what it was then.
+                self._keep_series(row, series)
+                series, measurable = self._series(row), series.is_measurable
             if answer in (_ACCEPT, _OBEYED):
                 if kind:
                     accepted_at[kind] = packet
@@ -231,6 +238,7 @@ class SeriesOfStreams:
             run=int(table.series_run[row]),
             pending=int(table.series_pending[row]),
             packets=int(table.series_packets[row]),
+            counted=int(table.lost_frames[row]),
         )
 
     def _keep_series(self, row: int, series: Series) -> None:
@@ -240,8 +248,7 @@ class SeriesOfStreams:
         table.series_step[row], table.series_votes[row] = series.step, series.votes
         table.series_run[row], table.series_pending[row] = series.run, series.pending
         table.series_packets[row] = series.packets
-        unused = series.skips_zero and series.known and series.accepted == 0 and series.seen == 0
-        table.expected_step[row] = 0 if unused else series.step if series.is_steady else EVERY_STEP
+        table.expected_step[row] = 0 if series.is_unused else series.step if series.is_steady else EVERY_STEP
         table.sequence_stuck[row], table.sequence_step[row] = series.is_stuck, series.common_step
         was_measurable = bool(table.sequence_measurable[row])
         table.sequence_measurable[row] = series.is_measurable
@@ -253,9 +260,8 @@ class SeriesOfStreams:
             table.lost_frames[row] += np.uint64(series.lost)
             table.windows.add(windows.LOST, np.array([row]), np.int16(min(series.lost, 10_000)))
         elif series.lost < 0:
-            back = min(-series.lost, int(table.lost_frames[row]))
-            table.lost_frames[row] -= np.uint64(back)
-            table.windows.take_back(windows.LOST, row, back)
+            table.lost_frames[row] -= np.uint64(-series.lost)
+            table.windows.take_back(windows.LOST, row, -series.lost)
 
 
 def _fits(series: Series, number: int) -> bool:
