@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from slotwatch import clock
 from slotwatch.edge.front import history_store as store_module
 from slotwatch.edge.front import history_writer as writer_module
 from slotwatch.edge.front.history import History
@@ -194,6 +195,47 @@ async def test_a_damaged_file_is_moved_aside_and_reported(
     (aside,) = path.parent.glob("slotwatch.db.damaged-*Z")
     assert aside.read_bytes() == damage, "nothing of the old one is lost"
     assert f"it is kept beside the new one as {aside.name}." in capsys.readouterr().err
+    history.close()
+
+
+async def test_a_second_file_damaged_in_the_same_second_does_not_overwrite_the_first(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer_module, "CONFIRM_WITHIN_S", PATIENCE_S)
+    now_ns = clock.wall_ns()
+    monkeypatch.setattr(clock, "wall_ns", lambda: now_ns)
+    for damage in (b"no database, the first" * 200, b"no database, the second" * 200, b"the third" * 500):
+        overwrite(path, damage)
+        history = History(path, FOR_EVER)  # as after a restart: it knows of no earlier damage
+        assert await history.mark("after it", "", now_ns)
+        history.close()
+    found = sorted(path.parent.glob("slotwatch.db.damaged-*"), key=lambda one: (len(one.name), one.name))
+    assert [one.read_bytes()[:23].strip() for one in found] == [
+        b"no database, the firstn",
+        b"no database, the second",
+        b"the thirdthe thirdthe t",
+    ]
+
+
+async def test_a_disk_that_damages_every_new_file_is_asked_in_pauses_and_gets_few_files(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = 0
+
+    def damaged(_path: Path) -> Store:
+        nonlocal opened
+        opened += 1
+        overwrite(_path, b"x" * 5000)
+        return Store(_path)
+
+    monkeypatch.setattr(writer_module, "RETRY_S", PATIENCE_S)
+    monkeypatch.setattr(writer_module, "Store", damaged)
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    await happens(lambda: not history.health()["ok"])
+    assert "The history is not being kept: " in history.health()["text"]
+    assert opened == 2, "after the first new file it pauses"
+    assert len(list(path.parent.glob("slotwatch.db.damaged-*"))) == 1
     history.close()
 
 

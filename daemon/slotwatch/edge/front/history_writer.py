@@ -1,7 +1,8 @@
 """Writes the history from a thread of its own, so that a disk never delays the page.
 
 A disk that is full, read-only or gone is reported and tried again every RETRY_S; what waits is bounded. A file that is
-damaged is moved aside, not repaired and not deleted, and a new one is begun.
+damaged is moved aside, not repaired and not deleted, and a new one is begun. Where new ones are damaged too, the next
+is begun after ever longer pauses.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_store import Pending, Store
 
 RETRY_S = 5.0
+LONGEST_PAUSE_S = 3600.0
+"""Between two files that are moved aside."""
 FORGET_S = 3600.0
 MOST_MINUTES = 300_000
 """Minute rows that may wait for a disk: ten hours of 512 universes, about 60 MiB."""
@@ -29,6 +32,8 @@ MOST_OTHERS = 5_000
 MOST_BODIES = 200
 """Reference levels, and last good levels of incidents, that may wait for a disk."""
 CONFIRM_WITHIN_S = 3.0
+TAILS = ("-wal", "-shm", "")
+"""Of the names of a history's files: its logs, and the file itself."""
 
 
 class HistoryWriter:
@@ -49,6 +54,9 @@ class HistoryWriter:
         self._lock = threading.Condition()
         self._stopping = False
         self._written = 0
+        self._aside_ns = -int(LONGEST_PAUSE_S * 1e9)
+        """When a file was moved aside last."""
+        self._pause_s = RETRY_S
         self._thread = threading.Thread(target=self._write_for_ever, name="history", daemon=True)
         self._thread.start()
 
@@ -118,7 +126,7 @@ class HistoryWriter:
                     store.close()
                     store = None
                 if store is None:
-                    store = self._open()
+                    store = _open(path)
                     horizon = Horizon(store.clock())
                 if pending:
                     store.write(pending)
@@ -136,7 +144,7 @@ class HistoryWriter:
                     with contextlib.suppress(sqlite3.Error):
                         store.close()
                 store = None
-                self._fail(error, pending)
+                self._fail(path, error, pending)
                 if stopping:
                     return
                 if not self.trouble:
@@ -146,38 +154,58 @@ class HistoryWriter:
             except Exception as error:
                 # A value that no database accepts: its batch is dropped, for it would fail for ever.
                 traceback.print_exc(file=sys.stderr)
-                self._written = number
+                self._written, more_to_forget = number, False
                 self.remark = f"A part of the history could not be written, by an internal fault: {error!r}."
             if stopping and store is not None:
                 store.close()
                 return
 
-    def _open(self) -> Store:
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        return Store(self.path)
-
-    def _fail(self, error: Exception, pending: Pending) -> None:
+    def _fail(self, path: Path, error: Exception, pending: Pending) -> None:
         with self._lock:
             self._pending = self._bounded(pending.before(self._pending))
-        if _is_damaged(error) and (aside := self._move_aside()) is not None:
+        if _is_damaged(error) and (aside := self._move_aside(path)) is not None:
             self.remark = f"The history file was damaged; it is kept beside the new one as {aside.name}."
             self.trouble = ""
             print(f"slotwatch: {self.remark}", file=sys.stderr, flush=True)
             return
-        self.trouble = f"The history is not being kept: {_sentence(error)} ({self.path}). Everything else continues."
+        self.trouble = f"The history is not being kept: {_sentence(error)} ({path}). Everything else continues."
 
-    def _move_aside(self) -> Path | None:
-        stamp = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).strftime("%Y%m%dT%H%M%SZ")
-        aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}")
-        try:
-            self.path.rename(aside)
-            for tail in ("-wal", "-shm"):
-                beside = self.path.with_name(self.path.name + tail)
-                if beside.exists():
-                    beside.rename(aside.with_name(aside.name + tail))
-        except OSError:
+    def _move_aside(self, path: Path) -> Path | None:
+        """Give a damaged file and its logs another name. None if that cannot be done, or was done a moment ago."""
+        now_ns = clock.monotonic_ns()
+        since_s = (now_ns - self._aside_ns) / 1e9
+        if since_s < self._pause_s:
             return None
+        aside = _free_name(path)
+        moved: list[tuple[Path, Path]] = []
+        try:
+            for tail in TAILS:
+                beside = path.with_name(path.name + tail)
+                if beside.exists():
+                    moved.append((beside, beside.rename(aside.with_name(aside.name + tail))))
+        except OSError:
+            for before, after in moved:  # a log without its file, or the other way round, would be of no use
+                with contextlib.suppress(OSError):
+                    after.rename(before)
+            return None
+        self._pause_s = RETRY_S if since_s >= LONGEST_PAUSE_S else min(2 * self._pause_s, LONGEST_PAUSE_S)
+        self._aside_ns = now_ns
         return aside
+
+
+def _open(path: Path) -> Store:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return Store(path)
+
+
+def _free_name(path: Path) -> Path:
+    """A name for a damaged file that no file has."""
+    stamp = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC).strftime("%Y%m%dT%H%M%SZ")
+    name, number = f"{path.name}.damaged-{stamp}", 1
+    while any(path.with_name(name + tail).exists() for tail in TAILS):
+        number += 1
+        name = f"{path.name}.damaged-{stamp}-{number}"
+    return path.with_name(name)
 
 
 def _is_damaged(error: Exception) -> bool:
