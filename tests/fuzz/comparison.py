@@ -46,10 +46,10 @@ def packets_of(seed: int, rows: int = ROWS) -> Batch:
     made = batch.empty(rows)
     made.data[:] = chance.integers(0, 256, made.data.shape, np.uint8)  # what earlier packets left
     kinds = chance.integers(0, len(_KINDS), rows)
-    for kind, octets in enumerate(_KINDS):
+    for kind, raw in enumerate(_KINDS):
         which = kinds == kind
-        made.data[which, : len(octets)] = np.frombuffer(octets, np.uint8)
-        made.length[which] = len(octets)
+        made.data[which, : len(raw)] = np.frombuffer(raw, np.uint8)
+        made.length[which] = len(raw)
     made.protocol[:] = np.where(made.data[:, 0] == ord("A"), int(Protocol.ARTNET), int(Protocol.E131))
     made.dst[:, 10:] = (255, 255, 239, 255, 0, 1)
     for turn in range(8):

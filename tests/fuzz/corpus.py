@@ -19,7 +19,7 @@ from tests.fuzz.decoders import Coverage, mutate
 from tests.fuzz.targets import TARGETS
 
 PLACE = Path(__file__).parent / "corpus"
-MOST_OCTETS = 700
+MOST_BYTES = 700
 """Longer inputs are not kept: most formats are shorter, and the repository stays small."""
 MOST_INPUTS = 80
 SECONDS = 120.0
@@ -39,20 +39,18 @@ def grow(target: Target, seconds: float, seed: int) -> list[bytes]:
     queue, kept = [*TARGETS[target], *of(target)], []
     end = time.monotonic() + seconds
     while queue or time.monotonic() < end:
-        octets = queue.pop(0) if queue else mutate(chance, chance.choice(kept), kept)
-        if coverage.run(target, octets) or not kept:
-            kept.append(octets)
+        raw = queue.pop(0) if queue else mutate(chance, chance.choice(kept), kept)
+        if coverage.run(target, raw) or not kept:
+            kept.append(raw)
     return shortest(target, kept)
 
 
 def shortest(target: Target, inputs: list[bytes]) -> list[bytes]:
     """Give the inputs of bearable length that reach something beyond the seeds, each beyond the shorter ones."""
     coverage = Coverage()
-    for octets in TARGETS[target]:
-        coverage.run(target, octets)
-    chosen = [
-        octets for octets in sorted(inputs, key=len) if len(octets) <= MOST_OCTETS and coverage.run(target, octets)
-    ]
+    for raw in TARGETS[target]:
+        coverage.run(target, raw)
+    chosen = [raw for raw in sorted(inputs, key=len) if len(raw) <= MOST_BYTES and coverage.run(target, raw)]
     return chosen[:MOST_INPUTS]
 
 
@@ -62,9 +60,9 @@ def main(seconds: float = SECONDS, wanted: tuple[str, ...] = ()) -> int:
     PLACE.mkdir(exist_ok=True)
     for target in chosen:
         found = grow(target, seconds / len(chosen), random.randrange(1 << 30))
-        lines = sorted(b64encode(octets).decode() for octets in found)
+        lines = sorted(b64encode(raw).decode() for raw in found)
         (PLACE / f"{target.__name__}.txt").write_text("".join(f"{line}\n" for line in lines))
-        print(f"{target.__name__}: {len(found)} inputs, {sum(map(len, found))} octets", flush=True)
+        print(f"{target.__name__}: {len(found)} inputs, {sum(map(len, found))} bytes", flush=True)
     return 0
 
 

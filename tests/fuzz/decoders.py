@@ -1,4 +1,4 @@
-"""Octets that are bred by coverage, against all that reads what strangers send or write.
+"""Bytes that are bred by coverage, against all that reads what strangers send or write.
 
     python -m tests.fuzz.decoders [SECONDS [TARGET …]]
 
@@ -42,13 +42,13 @@ class Coverage:
         self.fresh = 0
         self._watched: dict[CodeType, bool] = {}
 
-    def run(self, target: Callable[[bytes], None], octets: bytes) -> int:
+    def run(self, target: Callable[[bytes], None], raw: bytes) -> int:
         """Run a target; return how many edges were new. Its exceptions pass through."""
         self.fresh = 0
         before = sys.gettrace()  # a coverage tool's, which continues afterwards
         sys.settrace(self._call)
         try:
-            target(octets)
+            target(raw)
         finally:
             sys.settrace(before)
         return self.fresh
@@ -74,9 +74,9 @@ class Coverage:
         return line
 
 
-def mutate(chance: random.Random, octets: bytes, others: list[bytes]) -> bytes:
-    """Change an input a little: octets, numbers, cuts, repeats, pieces of another."""
-    made = bytearray(octets)
+def mutate(chance: random.Random, raw: bytes, others: list[bytes]) -> bytes:
+    """Change an input a little: bytes, numbers, cuts, repeats, pieces of another."""
+    made = bytearray(raw)
     for _ in range(chance.choice((1, 1, 2, 4, 8))):
         at = chance.randrange(len(made) + 1)
         way = chance.randrange(7)
@@ -107,15 +107,15 @@ def fuzz(
     queue = list(seeds)
     runs, end = 0, time.monotonic() + seconds
     while time.monotonic() < end:
-        octets = queue.pop() if queue else mutate(chance, chance.choice(kept), kept)
+        raw = queue.pop() if queue else mutate(chance, chance.choice(kept), kept)
         runs += 1
         try:
-            fresh = coverage.run(target, octets)
+            fresh = coverage.run(target, raw)
         except Exception:
             traceback.print_exc()
-            return runs, len(coverage.seen), octets
+            return runs, len(coverage.seen), raw
         if fresh or len(kept) < len(seeds):
-            kept.append(octets)
+            kept.append(raw)
             if len(kept) > MOST_KEPT:
                 kept.pop(chance.randrange(len(kept)))
     return runs, len(coverage.seen), None
@@ -133,7 +133,7 @@ def by_chance(name: str, seconds: float, seed: int = 0) -> bool:
     FOUND.mkdir(exist_ok=True)
     path = FOUND / f"{name}.bin"
     path.write_bytes(culprit)
-    print(f"  broken by {len(culprit)} octets, kept in {path}: {culprit.hex()}")
+    print(f"  broken by {len(culprit)} bytes, kept in {path}: {culprit.hex()}")
     return False
 
 

@@ -93,13 +93,13 @@ def broken_packets(chance: random.Random, at_ns: int) -> Iterator[Sent]:
     ]
     few = [_address(chance) for _ in range(3)]
     for index in range(chance.randrange(200, 3000)):
-        octets = bytearray(chance.choice(whole))
+        raw = bytearray(chance.choice(whole))
         for _ in range(chance.randrange(1, 6)):
-            octets[chance.randrange(len(octets))] = chance.randrange(256)
-        octets = octets[: chance.randrange(len(octets) + 1)] if chance.random() < 0.3 else octets + chance.randbytes(9)
+            raw[chance.randrange(len(raw))] = chance.randrange(256)
+        raw = raw[: chance.randrange(len(raw) + 1)] if chance.random() < 0.3 else raw + chance.randbytes(9)
         protocol = chance.choice([Protocol.E131, Protocol.ARTNET])
         sender = chance.choice(few) if chance.random() < 0.7 else _address(chance)
-        yield Sent(at_ns + index * 200_000, bytes(octets), sender, protocol=protocol)
+        yield Sent(at_ns + index * 200_000, bytes(raw), sender, protocol=protocol)
 
 
 def statements(chance: random.Random, at_ns: int) -> Iterator[Sent]:

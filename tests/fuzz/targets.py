@@ -1,7 +1,7 @@
 """What is fuzzed: everything that reads what a stranger sent or wrote, with the invariant of each in its docstring.
 
-A target takes octets and raises only where its invariant is broken. Seeds are small and valid; where a format has
-a check sum (zip, gzip), the first octet says whether the rest is the file or what is packed into one here.
+A target takes bytes and raises only where its invariant is broken. Seeds are small and valid; where a format has
+a check sum (zip, gzip), the first byte says whether the rest is the file or what is packed into one here.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from slotwatch.house.service import Listen
 from slotwatch.wire import compose, igmp, names, pcap, rdm
 from slotwatch.wire.decode import decode
 from slotwatch.wire.fields import PacketKind
-from slotwatch.wire.line import MOST_OCTETS, LineDecoder
+from slotwatch.wire.line import MOST_BYTES, LineDecoder
 from slotwatch.wire.pcap import Reader
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.house.reading import TODAY, reader
@@ -47,16 +47,16 @@ WIRE = Addressing(None, {"1": UniverseId(Protocol.E131, 11)})
 ROOT = "GeneralSceneDescription.xml"
 
 
-def decode_datagrams(octets: bytes) -> None:
+def decode_datagrams(raw: bytes) -> None:
     """Any datagram has a verdict on every port, and both decoders give the same."""
-    batch = batch_of([octets[1:], octets[1:]] if octets else [b""], octets[0] % 4 if octets else 1)
+    batch = batch_of([raw[1:], raw[1:]] if raw else [b""], raw[0] % 4 if raw else 1)
     agree(batch)
 
 
-def read_names(octets: bytes) -> None:
+def read_names(raw: bytes) -> None:
     """What the array decoder accepts can be read for its name, list or reply."""
     for protocol in (Protocol.E131, Protocol.ARTNET):
-        batch = batch_of([octets], protocol)
+        batch = batch_of([raw], protocol)
         kind, length = int(decode(batch).kind[0]), int(batch.length[0])
         if kind in (PacketKind.LEVELS, PacketKind.E131_DISCOVERY) and protocol is Protocol.E131:
             names.source_name(batch.data[0])
@@ -66,26 +66,26 @@ def read_names(octets: bytes) -> None:
             names.poll_reply(batch.data[0], length)
 
 
-def read_capture(octets: bytes) -> None:
+def read_capture(raw: bytes) -> None:
     """Any file is read to where it ends, or refused as no capture; packets lie within it."""
     reader = Reader()
-    half = len(octets) // 2
+    half = len(raw) // 2
     try:
-        found = reader.feed(octets[:half]) + reader.feed(octets[half:])
+        found = reader.feed(raw[:half]) + reader.feed(raw[half:])
         reader.close()
     except ValueError as reason:
         assert str(reason)
         return
     for records in found:
         assert (records.captured >= 0).all() and (records.t_ns >= -1).all()
-        assert (records.start + records.captured + pcap.SLACK <= len(records.octets)).all()
+        assert (records.start + records.captured + pcap.SLACK <= len(records.data)).all()
         assert (records.interface < len(reader.interfaces)).all()
 
 
-def read_frames(octets: bytes) -> None:
+def read_frames(raw: bytes) -> None:
     """Any frame of any link layer gives datagrams within itself, or is counted once."""
-    link = (0, 1, 101, 113, 276, 108)[octets[0] % 6] if octets else 1
-    found, counts, records = dissect([octets[1:], octets[1:]], link)
+    link = (0, 1, 101, 113, 276, 108)[raw[0] % 6] if raw else 1
+    found, counts, records = dissect([raw[1:], raw[1:]], link)
     at = found.datagrams
     assert (at.payload + at.length <= (records.start + records.captured)[at.frame]).all()
     apart = counts.other_link_types + counts.not_ip + counts.not_udp + counts.fragments + counts.malformed + counts.cut
@@ -94,42 +94,42 @@ def read_frames(octets: bytes) -> None:
     assert np.unique(at.frame).size == at.frame.size
 
 
-def read_groups(octets: bytes) -> None:
+def read_groups(raw: bytes) -> None:
     """Any message is read or is nothing."""
-    igmp.read_igmp(octets)
-    igmp.read_mld(octets)
-    igmp.observations(octets, 0, 0)
-    igmp.neighbour(octets, 0, 0)
+    igmp.read_igmp(raw)
+    igmp.read_mld(raw)
+    igmp.observations(raw, 0, 0)
+    igmp.neighbour(raw, 0, 0)
 
 
-def read_rdm(octets: bytes) -> None:
+def read_rdm(raw: bytes) -> None:
     """Any message is read or refused with a reason; a lone ValueError is the only error."""
     for read in (rdm.decode, rdm.tod_data, rdm.art_rdm_message):
         try:
-            read(octets)
+            read(raw)
         except ValueError as reason:
             assert str(reason)
     for read_data in (rdm.device_info, rdm.sensor_value):
         try:
-            read_data(octets)
+            read_data(raw)
         except ValueError as reason:
             assert str(reason)
-    rdm.discovery_reply(octets)
+    rdm.discovery_reply(raw)
 
 
-def read_line(octets: bytes) -> None:
-    """Any octets of a port are frames of at most 513; how they were cut into reads changes nothing but the times."""
+def read_line(raw: bytes) -> None:
+    """Any bytes of a port are frames of at most 513; how they were cut into reads changes nothing but the times."""
     whole, pieces = LineDecoder(), LineDecoder()
-    at = octets[0] if octets else 0
-    together = whole.feed(octets[1:], 1)
-    apart = pieces.feed(octets[1 : 1 + at], 1) + pieces.feed(octets[1 + at :], 1)
+    at = raw[0] if raw else 0
+    together = whole.feed(raw[1:], 1)
+    apart = pieces.feed(raw[1 : 1 + at], 1) + pieces.feed(raw[1 + at :], 1)
     assert together == apart and (whole.breaks, whole.faults) == (pieces.breaks, pieces.faults)
-    assert all(len(frame.data) <= MOST_OCTETS for frame in together)
+    assert all(len(frame.data) <= MOST_BYTES for frame in together)
 
 
-def read_recording(octets: bytes) -> None:
+def read_recording(raw: bytes) -> None:
     """Any file, gzipped or not, is read to where it ends on a clock that never falls, or refused in one line."""
-    file = gzip.compress(octets[1:], 0) if octets[:1] == b"\1" else octets[1:]
+    file = gzip.compress(raw[1:], 0) if raw[:1] == b"\1" else raw[1:]
     plain = io.BytesIO(file)
     capture = Capture("x.pcap", Listen(), (), Unpacking(plain) if file.startswith(GZIP) else plain)
     last_ns = 0
@@ -144,36 +144,36 @@ def read_recording(octets: bytes) -> None:
         one_line_each(refusal)
 
 
-def read_house(octets: bytes) -> None:
+def read_house(raw: bytes) -> None:
     """Any file is a house that can be judged, or lines that say what is wrong."""
     try:
-        house = load_house("house.toml", reader({**BESIDE, "house.toml": octets}), TODAY)
+        house = load_house("house.toml", reader({**BESIDE, "house.toml": raw}), TODAY)
     except HouseFileError as refusal:
         one_line_each(refusal)
         return
     conflicts(house)
 
 
-def read_tables(octets: bytes) -> None:
+def read_tables(raw: bytes) -> None:
     """Any file is a patch, and a list of circuits, or lines that say what is wrong; rows that are wrong are named."""
     try:
-        patch = read_patch("patch.csv", octets, WIRE, [])
+        patch = read_patch("patch.csv", raw, WIRE, [])
     except HouseFileError as refusal:
         one_line_each(refusal)
     else:
         assert all(len(str(problem).splitlines()) == 1 for problem in patch.problems)
         well_hung(patch)
     try:
-        read_circuits("circuits.csv", octets)
+        read_circuits("circuits.csv", raw)
     except HouseFileError as refusal:
         one_line_each(refusal)
 
 
-def read_scene(octets: bytes) -> None:
+def read_scene(raw: bytes) -> None:
     """Any archive, or any scene within a good one, is fixtures or one line that says why not."""
-    archive = octets[1:]
-    if octets[:1] == b"\1":
-        archive = zipped({ROOT: octets[1:], "Wash.gdtf": WASH_FILE})
+    archive = raw[1:]
+    if raw[:1] == b"\1":
+        archive = zipped({ROOT: raw[1:], "Wash.gdtf": WASH_FILE})
     try:
         patch = read_mvr("show.mvr", archive, WIRE, [], ("Audience",))
     except HouseFileError as refusal:
@@ -182,9 +182,9 @@ def read_scene(octets: bytes) -> None:
     well_hung(patch)
 
 
-def read_fixture_type(octets: bytes) -> None:
+def read_fixture_type(raw: bytes) -> None:
     """Any archive, or any description within a good one, is modes of at most 512 slots or one line."""
-    archive = zipped({"description.xml": octets[1:]}) if octets[:1] == b"\1" else octets[1:]
+    archive = zipped({"description.xml": raw[1:]}) if raw[:1] == b"\1" else raw[1:]
     try:
         modes = read_gdtf("x.gdtf", archive).modes
     except HouseFileError as refusal:

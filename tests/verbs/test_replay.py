@@ -34,10 +34,10 @@ def replay(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[s
 
 def made(tmp_path: Path, packets: list[tuple[int, bytes]], name: str = "made.pcapng") -> str:
     path = tmp_path / name
-    octets = pcap_blocks.header([CaptureInterface(1, "eth1")]) + b"".join(
+    raw = pcap_blocks.header([CaptureInterface(1, "eth1")]) + b"".join(
         pcap_blocks.packet(T + t, frame) for t, frame in packets
     )
-    path.write_bytes(octets)
+    path.write_bytes(raw)
     return str(path)
 
 
@@ -137,8 +137,7 @@ def test_lost_packets_are_counted_as_the_sequence_says(capsys: pytest.CaptureFix
 
 def test_rejected_packets_are_counted_by_reason(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     bad = [
-        (k * 1000, ethernet(ipv4(udp(octets))))
-        for k, octets in enumerate((b"hello", b"x" * 40, b"Art-Net\0" + bytes(30)))
+        (k * 1000, ethernet(ipv4(udp(raw)))) for k, raw in enumerate((b"hello", b"x" * 40, b"Art-Net\0" + bytes(30)))
     ]
     _, found = replay(capsys, made(tmp_path, bad))
     assert found["rejected"] == {"not-this-protocol": 2, "too-short": 1}
@@ -180,13 +179,13 @@ def test_a_cut_off_capture_is_judged_and_reported(capsys: pytest.CaptureFixture[
     assert "239 packets" in shown.out and "cut off" in shown.err
 
 
-@pytest.mark.parametrize("octets", [None, b"", b"GIF89a" + bytes(99)])
+@pytest.mark.parametrize("raw", [None, b"", b"GIF89a" + bytes(99)])
 def test_what_cannot_be_read_is_one_line_and_status_2(
-    octets: bytes | None, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    raw: bytes | None, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     path = tmp_path / "show.pcap"
-    if octets is not None:
-        path.write_bytes(octets)
+    if raw is not None:
+        path.write_bytes(raw)
     assert cli.main(["replay", str(path)]) == 2
     shown = capsys.readouterr()
     assert shown.out == "" and len(shown.err.splitlines()) == 1 and "show.pcap" in shown.err
@@ -253,7 +252,7 @@ def test_a_recording_that_cannot_be_read_is_never_healthy(
 def test_a_recording_that_cuts_all_levels_and_keeps_discovery_lists_is_not_healthy(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    """A discovery list of one universe has 122 octets (ANSI E1.31-2018 4.3), a full data packet 638."""
+    """A discovery list of one universe has 122 bytes (ANSI E1.31-2018 4.3), a full data packet 638."""
     (listed,) = compose.e131_discovery(CID, "Desk A", [7])
     packets = [*stream(14), (14_000_000_000, ethernet(ipv4(udp(listed), dst="239.255.250.214")))]
     path = tmp_path / "show.pcap"
@@ -265,7 +264,7 @@ def test_a_recording_that_cuts_all_levels_and_keeps_discovery_lists_is_not_healt
 def test_what_a_cut_recording_lacks_is_neither_missing_nor_lost(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    """At 600 octets full frames of universe 8 are cut and short ones of 7 are whole; 7 stops for 4 s."""
+    """At 600 bytes full frames of universe 8 are cut and short ones of 7 are whole; 7 stops for 4 s."""
     short = compose.e131_data(CID, "Desk A", 7, 0, bytes(8))
     packets = []
     for k in range(800):

@@ -31,5 +31,5 @@ def test_what_is_not_ethernet_and_ipv4_is_nothing() -> None:
 
 
 @given(st.binary(max_size=64))
-def test_any_octets_are_taken(octets: bytes) -> None:
-    read_arp(octets)
+def test_any_bytes_are_taken(raw: bytes) -> None:
+    read_arp(raw)

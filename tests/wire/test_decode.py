@@ -276,7 +276,7 @@ def test_lying_lengths_agree_with_the_reference(data: st.DataObject) -> None:
 )
 @example([(1, b""), (2, b""), (3, b"")], 0)
 @settings(max_examples=150, deadline=None)
-def test_any_octets_have_a_verdict(rows: list[tuple[int, bytes]], leftover: int) -> None:
+def test_any_bytes_have_a_verdict(rows: list[tuple[int, bytes]], leftover: int) -> None:
     batch = batch_of([octets for _, octets in rows], [protocol for protocol, _ in rows] or 1, leftover=leftover)
     agree(batch)
 

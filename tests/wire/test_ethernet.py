@@ -1,4 +1,4 @@
-"""Frames of every link layer that captures are read of, what is counted apart, and octets that lie."""
+"""Frames of every link layer that captures are read of, what is counted apart, and bytes that lie."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def dissect(
     joined = b"".join(packets) + bytes(SLACK)
     lengths = np.array([len(packet) for packet in packets], np.int64)
     records = Records(
-        octets=np.frombuffer(joined, np.uint8),
+        data=np.frombuffer(joined, np.uint8),
         start=np.cumsum(lengths) - lengths,
         captured=lengths,
         original=lengths if originals is None else np.array(originals, np.int64),
@@ -38,7 +38,7 @@ def dissect(
 def payloads(packets: list[bytes], link: int = 1) -> list[bytes]:
     found, _, records = dissect(packets, link)
     at = found.datagrams
-    return [records.octets[b : b + n].tobytes() for b, n in zip(at.payload, at.length, strict=True)]
+    return [records.data[b : b + n].tobytes() for b, n in zip(at.payload, at.length, strict=True)]
 
 
 FOUR, SIX = ipv4(udp(PAYLOAD)), ipv6(udp(PAYLOAD))

@@ -99,7 +99,7 @@ def test_a_message_with_a_wrong_checksum_is_no_message() -> None:
 
 
 @given(st.binary(max_size=200))
-def test_any_octets_give_something_or_nothing(octets: bytes) -> None:
+def test_any_bytes_give_something_or_nothing(octets: bytes) -> None:
     for message in [*igmp.read_igmp(octets), *igmp.read_mld(octets)]:
         assert message.version
     igmp.observations(octets, 0, 0)

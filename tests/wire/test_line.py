@@ -1,4 +1,4 @@
-"""Marked octets of a serial line become frames; real lines' recordings decode to what their descriptions name."""
+"""Marked bytes of a serial line become frames; real lines' recordings decode to what their descriptions name."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ DATA = Path(__file__).parent.parent / "data" / "lines"
 BREAK = b"\xff\x00\x00"
 
 
-def marked(octets: bytes) -> bytes:
-    """As the kernel writes true octets with PARMRK set (termios(3))."""
-    return octets.replace(b"\xff", b"\xff\xff")
+def marked(raw: bytes) -> bytes:
+    """As the kernel writes true bytes with PARMRK set (termios(3))."""
+    return raw.replace(b"\xff", b"\xff\xff")
 
 
 def test_a_full_frame_comes_with_its_last_slot() -> None:
@@ -55,16 +55,16 @@ def test_octets_past_the_513th_are_faults() -> None:
 
 
 @given(st.binary(max_size=2000), st.lists(st.integers(0, 2000), max_size=8))
-def test_any_octets_in_any_lumps_give_the_same_frames(octets: bytes, cuts: list[int]) -> None:
-    whole = LineDecoder().feed(octets, 0)
+def test_any_bytes_in_any_lumps_give_the_same_frames(raw: bytes, cuts: list[int]) -> None:
+    whole = LineDecoder().feed(raw, 0)
     lumps = LineDecoder()
-    edges = [0, *sorted(cuts), len(octets)]
-    parts = [frame for a, b in itertools.pairwise(edges) for frame in lumps.feed(octets[a:b], 0)]
+    edges = [0, *sorted(cuts), len(raw)]
+    parts = [frame for a, b in itertools.pairwise(edges) for frame in lumps.feed(raw[a:b], 0)]
     assert parts == whole
 
 
 def kernel_view(path: Path) -> bytes:
-    """What a UART and the kernel would make of a sampled line (1 MHz, bit 0 is DMX+): PARMRK octets.
+    """What a UART and the kernel would make of a sampled line (1 MHz, bit 0 is DMX+): PARMRK bytes.
 
     250 kbit/s is 4 samples a bit; a start bit and nine more low bits with a low stop bit are a break.
     """
@@ -77,16 +77,16 @@ def kernel_view(path: Path) -> bytes:
         start = bits.find(b"\0", place)
         if start < 0 or start + 44 > len(bits):
             return bytes(out)
-        octet = sum(bits[start + 6 + 4 * bit] << bit for bit in range(8))
+        one = sum(bits[start + 6 + 4 * bit] << bit for bit in range(8))
         stop = bits[start + 6 + 32]
         if stop:
-            out += marked(bytes([octet]))
+            out += marked(bytes([one]))
             place = start + 38
-        elif octet == 0:
+        elif one == 0:
             out += BREAK
             place = bits.find(b"\1", start)
         else:
-            out += b"\xff\x00" + bytes([octet])
+            out += b"\xff\x00" + bytes([one])
             place = bits.find(b"\1", start + 38)
         if place < 0:
             return bytes(out)
@@ -115,7 +115,7 @@ def test_real_lines_decode_to_their_described_slots(name: str, fewest: int, most
 
 def test_a_line_with_illegal_breaks_still_decodes() -> None:
     """This sender's breaks are mostly about 52 us, under the 88 us a receiver must accept (E1.11), yet longer than an
-    octet of 44 us: a serial port takes them for breaks and cannot tell. The slots are whole all the same."""
+    byte of 44 us: a serial port takes them for breaks and cannot tell. The slots are whole all the same."""
     decoder = LineDecoder()
     frames = decoder.feed(kernel_view(DATA / "line-irregular.sr"), 0)
     assert decoder.breaks == 42

@@ -68,6 +68,6 @@ def test_what_does_not_begin_as_it_must_is_nothing(wrong: bytes) -> None:
 
 
 @given(st.binary(max_size=1500))
-def test_any_octets_are_taken(octets: bytes) -> None:
+def test_any_bytes_are_taken(octets: bytes) -> None:
     read_lldp(octets)
     read_lldp(CHASSIS + PORT + TTL + octets)

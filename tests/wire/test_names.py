@@ -20,7 +20,7 @@ def test_vectors() -> None:
 
 
 @pytest.mark.parametrize(
-    ("octets", "shown"),
+    ("raw", "shown"),
     [
         (b"desk\0garbage", "desk"),
         (b"d" * 64, "d" * 64),
@@ -32,13 +32,13 @@ def test_vectors() -> None:
         (b"", ""),
     ],
 )
-def test_names_are_fit_to_be_shown(octets: bytes, shown: str) -> None:
-    assert names.text(octets) == shown
+def test_names_are_fit_to_be_shown(raw: bytes, shown: str) -> None:
+    assert names.text(raw) == shown
 
 
 @given(st.binary(max_size=64))
-def test_any_name_is_short_and_prints(octets: bytes) -> None:
-    shown = names.text(octets)
+def test_any_name_is_short_and_prints(raw: bytes) -> None:
+    shown = names.text(raw)
     assert len(shown) <= 64 and "\n" not in shown and "\0" not in shown and "\x1b" not in shown
     shown.encode()
 
@@ -53,24 +53,24 @@ def test_a_list_never_reads_past_its_packet() -> None:
 
 
 @given(st.binary(min_size=120, max_size=1216), st.integers(120, 1216))
-def test_any_octets_make_some_list(octets: bytes, length: int) -> None:
-    page = names.discovery_page(octets, min(length, len(octets)))
+def test_any_bytes_make_some_list(raw: bytes, length: int) -> None:
+    page = names.discovery_page(raw, min(length, len(raw)))
     assert len(page.universes) <= 512 and all(1 <= universe <= 63999 for universe in page.universes)
 
 
 @given(st.binary(min_size=198, max_size=400))
-def test_any_octets_make_some_reply(octets: bytes) -> None:
-    reply = names.poll_reply(octets, len(octets))
+def test_any_bytes_make_some_reply(raw: bytes) -> None:
+    reply = names.poll_reply(raw, len(raw))
     assert len(reply.ports) <= 4 and all(0 <= port.output_address <= 32767 for port in reply.ports)
 
 
 def test_an_old_short_reply_reads_as_far_as_it_goes() -> None:
-    """Nodes of earlier revisions send fewer octets; 198 are enough."""
-    octets = b"Art-Net\0\x00\x21" + bytes((10, 0, 0, 7)) + bytes(184)
-    reply = names.poll_reply(octets, 198)
+    """Nodes of earlier revisions send fewer bytes; 198 are enough."""
+    raw = b"Art-Net\0\x00\x21" + bytes((10, 0, 0, 7)) + bytes(184)
+    reply = names.poll_reply(raw, 198)
     assert (reply.address, reply.mac, reply.bind_index, reply.ports) == ("10.0.0.7", "", 0, ())
     with pytest.raises(ValueError, match="at least 198"):
-        names.poll_reply(octets, 197)
+        names.poll_reply(raw, 197)
 
 
 def test_addresses() -> None:

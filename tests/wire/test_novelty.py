@@ -132,7 +132,7 @@ def test_what_is_remembered_is_bounded(make: Make, monkeypatch: pytest.MonkeyPat
     assert not any(asked[: asked.count(False)]), "the newest are remembered"
 
 
-def test_any_octets_at_all_have_an_answer(make: Make) -> None:
+def test_any_bytes_at_all_have_an_answer(make: Make) -> None:
     chance = np.random.default_rng(1)
     routine = make()
     for length in range(0, 1216, 31):

@@ -1,4 +1,4 @@
-"""Captures: every flavour, every way of cutting them into pieces, and octets that lie."""
+"""Captures: every flavour, every way of cutting them into pieces, and bytes that lie."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ T = 1_700_000_000_123_456_789
 FRAMES = [(T, b"first frame"), (T + 1_000_000_000, b"second"), (T + 1_500_000_000, bytes(300))]
 
 
-def read(octets: bytes, piece: int = 1 << 20) -> list[tuple[CaptureInterface, int, bytes]]:
-    return list(pcap.read_all(octets, piece))
+def read(raw: bytes, piece: int = 1 << 20) -> list[tuple[CaptureInterface, int, bytes]]:
+    return list(pcap.read_all(raw, piece))
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
@@ -48,24 +48,22 @@ def test_pcap_of_every_order_and_resolution(order: str, nano: bool, piece: int) 
 )
 @pytest.mark.parametrize("order", ["<", ">"])
 def test_pcapng_resolutions(resolution: int | None, ticks: int, t_ns: int, order: str) -> None:
-    octets = frames.section(order) + frames.interface(resolution=resolution, order=order)
-    assert read(octets + frames.enhanced(ticks, b"frame", order=order))[0][1:] == (t_ns, b"frame")
+    raw = frames.section(order) + frames.interface(resolution=resolution, order=order)
+    assert read(raw + frames.enhanced(ticks, b"frame", order=order))[0][1:] == (t_ns, b"frame")
 
 
 def test_pcapng_offset_of_an_interface() -> None:
-    octets = frames.section() + frames.interface(resolution=9, offset_s=1_700_000_000) + frames.enhanced(5, b"x")
-    assert read(octets)[0][1] == 1_700_000_000_000_000_005
+    raw = frames.section() + frames.interface(resolution=9, offset_s=1_700_000_000) + frames.enhanced(5, b"x")
+    assert read(raw)[0][1] == 1_700_000_000_000_000_005
 
 
 @pytest.mark.parametrize("piece", [1, 13, 1 << 20])
 def test_several_interfaces_and_sections_of_either_order(piece: int) -> None:
-    octets = frames.section("<") + frames.interface(name="eth1") + frames.interface(101, name="tun0")
-    octets += (
-        frames.enhanced(1_000_000, b"a", 1) + frames.block(5, b"statistics..") + frames.enhanced(2_000_000, b"b", 0)
-    )
-    octets += frames.section(">") + frames.interface(113, name="any", order=">", resolution=9)
-    octets += frames.enhanced(3_000_000_000, b"c", 0, ">") + frames.simple(b"d", ">")
-    found = read(octets, piece)
+    raw = frames.section("<") + frames.interface(name="eth1") + frames.interface(101, name="tun0")
+    raw += frames.enhanced(1_000_000, b"a", 1) + frames.block(5, b"statistics..") + frames.enhanced(2_000_000, b"b", 0)
+    raw += frames.section(">") + frames.interface(113, name="any", order=">", resolution=9)
+    raw += frames.enhanced(3_000_000_000, b"c", 0, ">") + frames.simple(b"d", ">")
+    found = read(raw, piece)
     assert [(interface.name, t, frame) for interface, t, frame in found] == [
         ("tun0", 1_000_000_000, b"a"),
         ("eth1", 2_000_000_000, b"b"),
@@ -75,18 +73,18 @@ def test_several_interfaces_and_sections_of_either_order(piece: int) -> None:
 
 
 def test_simple_packets_are_cut_at_the_snapshot_length() -> None:
-    octets = frames.section() + frames.interface(snap=4) + frames.simple(b"abcd", original=900)
-    assert read(octets)[0][2] == b"abcd"
+    raw = frames.section() + frames.interface(snap=4) + frames.simple(b"abcd", original=900)
+    assert read(raw)[0][2] == b"abcd"
 
 
 @pytest.mark.parametrize(
-    "octets", [frames.pcap(FRAMES), frames.section() + frames.interface() + frames.enhanced(1, b"x" * 40) * 3]
+    "raw", [frames.pcap(FRAMES), frames.section() + frames.interface() + frames.enhanced(1, b"x" * 40) * 3]
 )
-def test_every_truncation_gives_what_is_whole_and_reports_what_is_not(octets: bytes) -> None:
-    whole = [frame for _, _, frame in read(octets)]
-    for end in range(24, len(octets)):
+def test_every_truncation_gives_what_is_whole_and_reports_what_is_not(raw: bytes) -> None:
+    whole = [frame for _, _, frame in read(raw)]
+    for end in range(24, len(raw)):
         reader = Reader()
-        count = sum(len(records.start) for records in reader.feed(octets[:end]))
+        count = sum(len(records.start) for records in reader.feed(raw[:end]))
         reader.close()
         assert count <= len(whole)
         assert "cut off" in reader.ended or reader.ended == ""
@@ -95,7 +93,7 @@ def test_every_truncation_gives_what_is_whole_and_reports_what_is_not(octets: by
 
 
 @pytest.mark.parametrize(
-    ("octets", "sentence"),
+    ("raw", "sentence"),
     [
         (b"", "empty"),
         (b"\x00", "neither pcap nor pcapng"),
@@ -107,13 +105,13 @@ def test_every_truncation_gives_what_is_whole_and_reports_what_is_not(octets: by
         (bytes(24), "begins with 00 00 00 00"),
     ],
 )
-def test_what_is_no_capture_is_reported(octets: bytes, sentence: str) -> None:
+def test_what_is_no_capture_is_reported(raw: bytes, sentence: str) -> None:
     with pytest.raises(ValueError, match=sentence):
-        read(octets)
+        read(raw)
 
 
 @pytest.mark.parametrize(
-    "octets",
+    "raw",
     [
         frames.pcap(FRAMES) + struct.pack("<IIII", 1, 1, 0xFFFFFFFF, 0xFFFFFFFF) + bytes(50),
         frames.section()
@@ -134,10 +132,10 @@ def test_what_is_no_capture_is_reported(octets: bytes, sentence: str) -> None:
         + frames.block(0x0A0D0D0A, b"nomagic!........"),
     ],
 )
-def test_hostile_lengths_end_the_reading_with_a_sentence_and_little_memory(octets: bytes) -> None:
+def test_hostile_lengths_end_the_reading_with_a_sentence_and_little_memory(raw: bytes) -> None:
     tracemalloc.start()
     reader = Reader()
-    found = [frame for records in reader.feed(octets) for frame in records.start]
+    found = [frame for records in reader.feed(raw) for frame in records.start]
     reader.close()
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
@@ -147,11 +145,11 @@ def test_hostile_lengths_end_the_reading_with_a_sentence_and_little_memory(octet
 
 @given(st.binary(max_size=400), st.integers(1, 100), st.sampled_from(["pcap", "pcapng", ""]))
 @settings(max_examples=200, deadline=None)
-def test_any_octets_are_read_or_refused(octets: bytes, piece: int, kind: str) -> None:
+def test_any_bytes_are_read_or_refused(raw: bytes, piece: int, kind: str) -> None:
     head = {"pcap": frames.pcap([]), "pcapng": frames.section() + frames.interface(), "": b""}[kind]
     try:
-        for _, t_ns, frame in pcap.read_all(head + octets, piece):
-            assert -1 <= t_ns <= 1 << 62 and len(frame) <= len(octets)
+        for _, t_ns, frame in pcap.read_all(head + raw, piece):
+            assert -1 <= t_ns <= 1 << 62 and len(frame) <= len(raw)
     except ValueError as reason:
         assert "empty" in str(reason) or "neither" in str(reason)
 
@@ -159,29 +157,29 @@ def test_any_octets_are_read_or_refused(octets: bytes, piece: int, kind: str) ->
 @given(st.data())
 @settings(max_examples=150, deadline=None)
 def test_a_damaged_capture_never_raises(data: st.DataObject) -> None:
-    octets = bytearray(
+    raw = bytearray(
         frames.section() + frames.interface(resolution=9) + frames.enhanced(1, b"x" * 30) + frames.simple(b"y" * 9) * 2
     )
     for _ in range(data.draw(st.integers(1, 6))):
-        octets[data.draw(st.integers(12, len(octets) - 1))] = data.draw(st.integers(0, 255))
+        raw[data.draw(st.integers(12, len(raw) - 1))] = data.draw(st.integers(0, 255))
     reader = Reader()
-    for records in reader.feed(bytes(octets)):
+    for records in reader.feed(bytes(raw)):
         assert (records.captured >= 0).all()
-        assert (records.start + records.captured <= len(octets)).all()
+        assert (records.start + records.captured <= len(raw)).all()
     reader.close()
 
 
 def test_what_is_written_is_read_back() -> None:
-    octets = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
-    octets += pcap_blocks.packet(T, b"frame", 1, comment="why") + pcap_blocks.packet(T + 1, b"cut", original=99)
-    assert [(i.name, t, frame) for i, t, frame in read(octets)] == [("eth2", T, b"frame"), ("eth1", T + 1, b"cut")]
+    raw = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
+    raw += pcap_blocks.packet(T, b"frame", 1, comment="why") + pcap_blocks.packet(T + 1, b"cut", original=99)
+    assert [(i.name, t, frame) for i, t, frame in read(raw)] == [("eth2", T, b"frame"), ("eth1", T + 1, b"cut")]
 
 
 @pytest.mark.tshark
 def test_tshark_reads_what_is_written() -> None:
-    octets = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
-    octets += pcap_blocks.packet(T, frames.ethernet(frames.ipv4(frames.udp(b"hello"))), 1, comment="an incident")
-    found = tshark.rows(octets, "", "frame.time_epoch", "frame.interface_name", "udp.dstport", "frame.comment")
+    raw = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
+    raw += pcap_blocks.packet(T, frames.ethernet(frames.ipv4(frames.udp(b"hello"))), 1, comment="an incident")
+    found = tshark.rows(raw, "", "frame.time_epoch", "frame.interface_name", "udp.dstport", "frame.comment")
     assert found == [["1700000000.123456789", "eth2", "5568", "an incident"]]
 
 

@@ -15,10 +15,10 @@ from slotwatch.wire.universe import Protocol
 CID = bytes(range(1, 17))
 
 
-def by_arrays(octets: bytes, protocol: Protocol) -> Plain | None:
+def by_arrays(raw: bytes, protocol: Protocol) -> Plain | None:
     one = batches.empty(1)
-    one.data[0, : len(octets)] = np.frombuffer(octets, np.uint8)
-    one.length[0], one.protocol[0] = len(octets), protocol
+    one.data[0, : len(raw)] = np.frombuffer(raw, np.uint8)
+    one.length[0], one.protocol[0] = len(raw), protocol
     fields = decode(one)
     if fields.kind[0] not in (1, 2):
         return None
@@ -30,14 +30,14 @@ def by_arrays(octets: bytes, protocol: Protocol) -> Plain | None:
         int(fields.priority[0]),
         int(fields.options[0]),
         fields.source_id[0].tobytes(),
-        octets[start : start + int(fields.slots[0])],
+        raw[start : start + int(fields.slots[0])],
     )
 
 
-def check(octets: bytes, protocol: Protocol) -> Plain | None:
-    read = read_e131(octets) if protocol is Protocol.E131 else read_artnet(octets)
+def check(raw: bytes, protocol: Protocol) -> Plain | None:
+    read = read_e131(raw) if protocol is Protocol.E131 else read_artnet(raw)
     if read is not None:
-        assert read == by_arrays(octets, protocol)
+        assert read == by_arrays(raw, protocol)
     return read
 
 

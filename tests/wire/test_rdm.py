@@ -43,9 +43,9 @@ def test_device_info_reply() -> None:
     assert (info.start_address, info.sensors, info.model) == (101, 4, 0x1234)
 
 
-@pytest.mark.parametrize(("octets", "uid"), [(BRANCH_REPLY, "05e0:12345678"), (BRANCH_REPLY_2, "1234:56789abc")])
-def test_branch_replies(octets: bytes, uid: str) -> None:
-    found = rdm.discovery_reply(octets)
+@pytest.mark.parametrize(("raw", "uid"), [(BRANCH_REPLY, "05e0:12345678"), (BRANCH_REPLY_2, "1234:56789abc")])
+def test_branch_replies(raw: bytes, uid: str) -> None:
+    found = rdm.discovery_reply(raw)
     assert found is not None and rdm.uid_text(found) == uid
 
 
@@ -57,13 +57,13 @@ def test_a_branch_reply_with_a_flipped_bit_is_a_collision(bit: int) -> None:
 
 
 @given(st.binary(max_size=300))
-def test_any_octets_are_a_message_or_a_reason(octets: bytes) -> None:
+def test_any_bytes_are_a_message_or_a_reason(raw: bytes) -> None:
     for read in (rdm.decode, rdm.tod_data, rdm.art_rdm_message, rdm.device_info, rdm.sensor_value):
         try:
-            read(octets)
+            read(raw)
         except ValueError as reason:
             assert str(reason)
-    rdm.discovery_reply(octets)
+    rdm.discovery_reply(raw)
 
 
 @given(st.binary(max_size=231), st.integers(0, 255), st.integers(0, 0xFFFF))

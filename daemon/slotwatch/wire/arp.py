@@ -10,12 +10,12 @@ _ETHERNET_IPV4 = b"\x00\x01\x08\x00\x06\x04"
 _GROUP_BIT = 1
 
 
-def read_arp(octets: bytes) -> tuple[str, str] | None:
+def read_arp(raw: bytes) -> tuple[str, str] | None:
     """Give the sender's (IP address, device address) of an ARP packet, without its Ethernet header.
 
     None: it is none, or its sender has no address yet and only asks whether it may take one.
     """
-    if len(octets) < 28 or octets[:6] != _ETHERNET_IPV4 or octets[8] & _GROUP_BIT:
+    if len(raw) < 28 or raw[:6] != _ETHERNET_IPV4 or raw[8] & _GROUP_BIT:
         return None
-    mac, address = octets[8:14], octets[14:18]
+    mac, address = raw[8:14], raw[14:18]
     return (str(IPv4Address(address)), mac.hex(":")) if any(address) and any(mac) else None

@@ -1,4 +1,4 @@
-"""Decode Art-Net 4 packets in array form (offsets from the first octet of the UDP payload).
+"""Decode Art-Net 4 packets in array form (offsets from the first byte of the UDP payload).
 
 Three verdicts for every field:
 
@@ -9,15 +9,15 @@ identifier           rejected
 opcode               rejected if no published table names it; named ones that are not read are ART_OTHER
 version under 14     rejected; above 14 odd (a later protocol keeps the fields of 14)
 port-address bit 15  odd: it is spare, the other 15 bits are used
-length of Dmx, Nzs   rejected if 0 or over 512, or if fewer octets arrived; odd if not even
-octets after slots   odd
+length of Dmx, Nzs   rejected if 0 or over 512, or if fewer bytes arrived; odd if not even
+bytes after slots   odd
 start code of Nzs    rejected if 0 or RDM's, which the packet must not carry
-spare octets of Sync odd if not zero
+spare bytes of Sync odd if not zero
 names of a reply     odd without their NUL
 ==================== ====================================================================================
 
 A reply carries no version. Packets that are not read may be longer than a row (a full table of devices has
-1,228 octets): they are known by their opcode, whatever was cut off.
+1,228 bytes): they are known by their opcode, whatever was cut off.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ IDENTIFIER = b"Art-Net\0"
 VERSION = 14
 HEADER = 18
 _READ = 128
-"""Octets that are looked at; the names of a reply end at 108."""
+"""Bytes that are looked at; the names of a reply end at 108."""
 SHORTEST_REPLY = 198
 RDM_START_CODE = 0xCC
 
@@ -117,7 +117,7 @@ def decode(
 
 
 def _decode_carefully(data: NDArray[np.uint8], length: NDArray[np.int32], truncated: Mask) -> Fields:
-    """Judge each field separately. Octets beyond a row's length may be anything: they never count."""
+    """Judge each field separately. Bytes beyond a row's length may be anything: they never count."""
     out = fields.empty(len(data))
     verdicts = Verdicts(out)
     verdicts.reject(length < 8, Reject.TOO_SHORT)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 ROW_BYTES = 1216
 """Payload room of a row. The longest packet that any of the protocols defines is an E1.31 discovery page,
-1,144 octets (ANSI E1.31-2018 4.3); longer datagrams are marked truncated and rejected, never read."""
+1,144 bytes (ANSI E1.31-2018 4.3); longer datagrams are marked truncated and rejected, never read."""
 
 NETWORK_UNKNOWN = 0xFFFF
 """Arrived on an interface that the house does not declare."""
@@ -34,7 +34,7 @@ COLUMNS: tuple[tuple[str, str, tuple[int, ...]], ...] = (
     ("dst", "u1", (16,)),
 )
 """Name, dtype and inner shape of every column except the payload; the ring lays them out in this order."""
-_OCTETS = tuple(np.dtype(kind).itemsize * math.prod(inner) for _, kind, inner in COLUMNS)
+_ROW_SIZES = tuple(np.dtype(kind).itemsize * math.prod(inner) for _, kind, inner in COLUMNS)
 """What a row of each takes."""
 
 
@@ -43,9 +43,9 @@ class Batch:
     """N packets as columns, in order of arrival."""
 
     data: NDArray[np.uint8]
-    """(N, ROW_BYTES); row i is valid up to length[i] octets, what follows is left over from earlier packets."""
+    """(N, ROW_BYTES); row i is valid up to length[i] bytes, what follows is left over from earlier packets."""
     length: NDArray[np.int32]
-    """(N,) octets of UDP payload kept in the row (at most ROW_BYTES)."""
+    """(N,) bytes of UDP payload kept in the row (at most ROW_BYTES)."""
     t_ns: NDArray[np.int64]
     """(N,) arrival, monotonic nanoseconds (kernel stamp turned monotonic; in a replay the capture's clock)."""
     network: NDArray[np.uint16]
@@ -86,7 +86,7 @@ class Batch:
         if step != 1:
             return ()
         data, stride, *columns = self.addresses
-        moved = (address + first * octets for address, octets in zip(columns, _OCTETS, strict=True))
+        moved = (address + first * size for address, size in zip(columns, _ROW_SIZES, strict=True))
         return data + first * stride, stride, *moved
 
 

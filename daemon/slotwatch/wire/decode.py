@@ -1,4 +1,4 @@
-"""Decode a batch: the one door from received octets to columns."""
+"""Decode a batch: the one door from received bytes to columns."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from slotwatch.wire.universe import Protocol
 
 
 def decode(batch: Batch) -> Fields:
-    """Give every packet of a batch its verdict and its fields. Any octets at all are taken; nothing raises.
+    """Give every packet of a batch its verdict and its fields. Any bytes at all are taken; nothing raises.
 
     The columns are new memory: they outlive the ring that the batch is a view of.
     """

@@ -39,7 +39,7 @@ def highest_refresh_hz(slots: int) -> float:
 def decode(start_code: NDArray[np.uint8], length: NDArray[np.int32], line: NDArray[np.uint16]) -> Fields:
     """Decode N frames of lines.
 
-    start_code: (N,) first octet of each row; length: (N,) octets with it; line: (N,) number of the row's line.
+    start_code: (N,) first byte of each row; length: (N,) bytes with it; line: (N,) number of the row's line.
     """
     out = fields.empty(len(length))
     verdicts = Verdicts(out)

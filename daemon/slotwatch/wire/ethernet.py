@@ -51,7 +51,7 @@ class Counts:
     """IP, and neither UDP nor a message about groups."""
     fragments: int = 0
     malformed: int = 0
-    """IP or UDP lengths that contradict the octets."""
+    """IP or UDP lengths that contradict the bytes."""
     cut: int = 0
     """The capture kept too little of the frame."""
     vlans: set[int] = field(default_factory=set)
@@ -64,9 +64,9 @@ class Datagrams:
     frame: Rows
     """(N,) index of the frame."""
     payload: Rows
-    """(N,) where the payload begins in the octets."""
+    """(N,) where the payload begins in `Records.data`."""
     length: Rows
-    """(N,) octets of payload, all of them captured."""
+    """(N,) bytes of payload, all of them captured."""
     src: NDArray[np.uint8]
     dst: NDArray[np.uint8]
     """(N, 16) as in `wire.batch`."""
@@ -96,7 +96,7 @@ class Dissected:
 class _Walk:
     """Where each frame's next header begins and what it is. Columns over all frames of the piece."""
 
-    octets: NDArray[np.uint8]
+    data: NDArray[np.uint8]
     at: Rows
     end: Rows
     kind: Rows
@@ -107,10 +107,10 @@ class _Walk:
 
     def word(self, rows: Rows | slice, offset: int) -> Rows:
         """Read a big-endian 16-bit field of each row's header. Behind a row's end it reads whatever is there."""
-        return overlapping(self.octets, ">u2")[self.at[rows] + offset].astype(np.int64)
+        return overlapping(self.data, ">u2")[self.at[rows] + offset].astype(np.int64)
 
-    def octet(self, rows: Rows | slice, offset: int) -> Rows:
-        return self.octets[self.at[rows] + offset].astype(np.int64)
+    def byte(self, rows: Rows | slice, offset: int) -> Rows:
+        return self.data[self.at[rows] + offset].astype(np.int64)
 
     def drop(self, rows: Rows) -> int:
         self.alive[rows] = False
@@ -120,11 +120,11 @@ class _Walk:
 def dissect(records: Records, link_types: NDArray[np.int64], counts: Counts) -> Dissected:
     """Find the datagrams of a piece. link_types: (N,) of each record's interface. Adds to the counts.
 
-    Every read is bounded: offsets only grow past a header that is within its frame's captured octets, and
+    Every read is bounded: offsets only grow past a header that is within its frame's captured bytes, and
     SLACK zeros follow the piece.
     """
     walk = _Walk(
-        octets=records.octets,
+        data=records.data,
         at=records.start.copy(),
         end=records.start + records.captured,
         kind=np.zeros(len(records.start), np.int64),
@@ -162,7 +162,7 @@ def dissect(records: Records, link_types: NDArray[np.int64], counts: Counts) -> 
         for protocol in (IGMP, ICMPV6)
     }
     udp = np.flatnonzero(transport == UDP)
-    groups = len(others[IGMP]) + sum(int(walk.octets[begin]) in MLD_TYPES for _, begin, _, _ in others[ICMPV6])
+    groups = len(others[IGMP]) + sum(int(walk.data[begin]) in MLD_TYPES for _, begin, _, _ in others[ICMPV6])
     counts.groups += groups
     counts.not_udp += int(np.count_nonzero(transport >= 0)) - len(udp) - groups
     datagrams = _udp(walk, udp, whole, src, dst, counts)
@@ -192,11 +192,11 @@ def _link(walk: _Walk, link_type: int, rows: Rows, counts: Counts) -> None:
     elif link_type == COOKED_2:
         size, kind = 20, walk.word(rows, 0)
     elif link_type in RAW or link_type in (RAW_IPV4, RAW_IPV6):
-        version = walk.octet(rows, 0) >> 4
+        version = walk.byte(rows, 0) >> 4
         size, kind = 0, np.where(version == 6, IPV6, np.where(version == 4, IPV4, 0))
     elif link_type in (NULL, LOOP):
         # A null header is in the byte order of the machine that captured: small numbers show which.
-        family = np.maximum(walk.octet(rows, 0), walk.octet(rows, 3))
+        family = np.maximum(walk.byte(rows, 0), walk.byte(rows, 3))
         size, kind = 4, np.where(family == 2, IPV4, np.where(np.isin(family, _FAMILIES_V6), IPV6, 0))
     else:
         counts.other_link_types += _hide(walk, rows)
@@ -220,14 +220,14 @@ def _tags(walk: _Walk) -> NDArray[np.uint16]:
 
 
 def _whole_header(walk: _Walk, rows: Rows, size: int, counts: Counts) -> Rows:
-    """Give the rows whose next `size` octets were captured; the others are cut."""
+    """Give the rows whose next `size` bytes were captured; the others are cut."""
     short = walk.at[rows] + size > walk.end[rows]
     _short(walk, rows[short], counts)
     return rows[~short]
 
 
 def _end_packet(walk: _Walk, rows: Rows, total: Rows, whole: Rows) -> None:
-    """End the rows with their packets of `total` octets: what follows is the frame's padding."""
+    """End the rows with their packets of `total` bytes: what follows is the frame's padding."""
     whole[rows] = walk.at[rows] + total
     walk.end[rows] = np.minimum(walk.end[rows], whole[rows])
 
@@ -245,7 +245,7 @@ def _ipv4(
     rows = _whole_header(walk, rows, 20, counts)
     if not len(rows):
         return
-    first = walk.octet(rows, 0)
+    first = walk.byte(rows, 0)
     header = (first & 0x0F) * 4
     total = walk.word(rows, 2)
     # A card that segments packets itself leaves a total of 0 in a capture: then the frame's end counts.
@@ -257,7 +257,7 @@ def _ipv4(
     good = ~(bad | fragment)
     rows, header, total = rows[good], header[good], total[good]
     _addresses(walk, rows, 12, 4, src, dst)
-    transport[rows] = walk.octet(rows, 9)
+    transport[rows] = walk.byte(rows, 9)
     _end_packet(walk, rows, total, whole)
     walk.at[rows] += header
 
@@ -276,13 +276,13 @@ def _ipv6(
     if not len(rows):
         return
     total = walk.word(rows, 4) + 40
-    bad = (walk.octet(rows, 0) >> 4 != 6) | (walk.at[rows] + total > whole[rows])
+    bad = (walk.byte(rows, 0) >> 4 != 6) | (walk.at[rows] + total > whole[rows])
     counts.malformed += walk.drop(rows[bad])
     rows, total = rows[~bad], total[~bad]
     _addresses(walk, rows, 8, 16, src, dst)
     _end_packet(walk, rows, total, whole)
     following = np.zeros(len(walk.at), np.int64)
-    following[rows] = walk.octet(rows, 6)
+    following[rows] = walk.byte(rows, 6)
     walk.at[rows] += 40
     for _ in range(8):
         inner = rows[walk.alive[rows] & np.isin(following[rows], _EXTENSIONS)]
@@ -291,8 +291,8 @@ def _ipv6(
         beyond = walk.at[inner] + 8 > walk.end[inner]
         _short(walk, inner[beyond], counts)
         inner = inner[~beyond]
-        size = walk.octet(inner, 1) * 8 + 8
-        following[inner] = walk.octet(inner, 0)
+        size = walk.byte(inner, 1) * 8 + 8
+        following[inner] = walk.byte(inner, 0)
         walk.at[inner] += size
         _short(walk, inner[walk.at[inner] > walk.end[inner]], counts)
     fragment = rows[walk.alive[rows] & (following[rows] == _FRAGMENT)]
@@ -305,7 +305,7 @@ def _addresses(walk: _Walk, rows: Rows, offset: int, size: int, src: NDArray[np.
     for into, place in ((src, offset), (dst, offset + size)):
         if size == 4:
             into[rows, 10:12] = 0xFF
-        into[rows, 16 - size :] = gather(walk.octets, walk.at[rows] + place, size)
+        into[rows, 16 - size :] = gather(walk.data, walk.at[rows] + place, size)
 
 
 def _udp(
@@ -333,8 +333,8 @@ def _udp(
     )
 
 
-def gather(octets: NDArray[np.uint8], places: Rows, size: int) -> NDArray[np.uint8]:
-    """Copy `size` octets from each place. (N, size)."""
-    window = np.ndarray((len(octets) - size + 1, size), np.uint8, octets, strides=(1, 1))
+def gather(raw: NDArray[np.uint8], places: Rows, size: int) -> NDArray[np.uint8]:
+    """Copy `size` bytes from each place. (N, size)."""
+    window = np.ndarray((len(raw) - size + 1, size), np.uint8, raw, strides=(1, 1))
     copied: NDArray[np.uint8] = window[places]
     return copied

@@ -53,7 +53,7 @@ class Fields:
     first_slot: NDArray[np.uint16]
     """Column of `Batch.data` that holds slot 1 (126 for E1.31, 18 for Art-Net, 1 for a line)."""
     source_id: NDArray[np.uint8]
-    """(N, 16) the CID; for Art-Net zeros with the physical port in the last octet; for a line zeros."""
+    """(N, 16) the CID; for Art-Net zeros with the physical port in the last byte; for a line zeros."""
 
 
 OPTION_PREVIEW = 0x80

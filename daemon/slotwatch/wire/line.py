@@ -1,8 +1,8 @@
-"""A received DMX512 line as the kernel hands it over: octets with breaks and faults marked (PARMRK).
+"""A received DMX512 line as the kernel hands it over: bytes with breaks and faults marked (PARMRK).
 
-With PARMRK set and neither IGNBRK, BRKINT nor IGNPAR, the terminal layer writes a break as FF 00 00, an octet
+With PARMRK set and neither IGNBRK, BRKINT nor IGNPAR, the terminal layer writes a break as FF 00 00, a byte
 that arrived with a framing or parity fault as FF 00 X, and a true FF as FF FF (termios(3)).
-USB adapters deliver in lumps of about 16 ms, so times here say when octets were read, not when they were
+USB adapters deliver in lumps of about 16 ms, so times here say when bytes were read, not when they were
 on the wire: good for refresh and silence, never for break lengths.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-MOST_OCTETS = 513
+MOST_BYTES = 513
 """Start code and 512 slots (ANSI E1.11)."""
 MARK = 0xFF
 
@@ -22,9 +22,9 @@ class LineFrame:
     t_ns: int
     """Monotonic time at which its break was read."""
     data: bytes
-    """Start code and slots, at most 513 octets; empty if two breaks followed each other."""
+    """Start code and slots, at most 513 bytes; empty if two breaks followed each other."""
     faults: int
-    """Octets with a framing fault, or more than fit into a frame."""
+    """Bytes with a framing fault, or more than fit into a frame."""
 
     @property
     def slots(self) -> int:
@@ -33,9 +33,9 @@ class LineFrame:
 
 @dataclass(slots=True)
 class LineDecoder:
-    """Turns the marked octets of one port into frames. Any octets at all are taken; nothing raises.
+    """Turns the marked bytes of one port into frames. Any bytes at all are taken; nothing raises.
 
-    A full frame is handed out with its 513th octet, a shorter one with the next break. What stood before the
+    A full frame is handed out with its 513th byte, a shorter one with the next break. What stood before the
     first break is dropped, since its beginning is not known.
     """
 
@@ -47,10 +47,10 @@ class LineDecoder:
     _frame_faults: int = 0
     _given: bool = False
 
-    def feed(self, octets: bytes, t_ns: int) -> list[LineFrame]:
-        """Take octets that were read at this monotonic time; return the frames they completed."""
+    def feed(self, raw: bytes, t_ns: int) -> list[LineFrame]:
+        """Take bytes that were read at this monotonic time; return the frames they completed."""
         frames: list[LineFrame] = []
-        text = self._held + octets
+        text = self._held + raw
         place, end = 0, len(text)
         while place < end:
             mark = text.find(MARK, place)
@@ -62,7 +62,7 @@ class LineDecoder:
                 break
             step = self._marked(text, place, t_ns, frames)
             if not step:
-                break  # the sequence continues in the next octets
+                break  # the sequence continues in the next bytes
             place += step
         self._held = text[place:]
         return frames
@@ -87,21 +87,21 @@ class LineDecoder:
             self._fault(text[place + 2 : place + 3], frames)
         return 3
 
-    def _plain(self, octets: bytes, frames: list[LineFrame]) -> None:
-        if self._started_ns is None or not octets:
+    def _plain(self, raw: bytes, frames: list[LineFrame]) -> None:
+        if self._started_ns is None or not raw:
             return
-        room = MOST_OCTETS - len(self._data)
-        self._data += octets[:room]
-        if len(octets) > room:
-            self._frame_faults += len(octets) - room
-            self.faults += len(octets) - room
-        if len(self._data) == MOST_OCTETS and not self._given:
+        room = MOST_BYTES - len(self._data)
+        self._data += raw[:room]
+        if len(raw) > room:
+            self._frame_faults += len(raw) - room
+            self.faults += len(raw) - room
+        if len(self._data) == MOST_BYTES and not self._given:
             self._give(frames)
 
-    def _fault(self, octet: bytes, frames: list[LineFrame]) -> None:
+    def _fault(self, faulty: bytes, frames: list[LineFrame]) -> None:
         self.faults += 1
         self._frame_faults += 1
-        self._plain(octet, frames)
+        self._plain(faulty, frames)
 
     def _break(self, t_ns: int, frames: list[LineFrame]) -> None:
         self.breaks += 1

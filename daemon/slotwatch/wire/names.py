@@ -12,7 +12,7 @@ from ipaddress import IPv4Address, IPv6Address
 import numpy as np
 from numpy.typing import NDArray
 
-Octets = NDArray[np.uint8] | bytes | bytearray | memoryview
+RawBytes = NDArray[np.uint8] | bytes | bytearray | memoryview
 
 _MAPPED_PREFIX = bytes(10) + b"\xff\xff"
 _REPLY_BYTES = 239
@@ -96,14 +96,14 @@ class PollReply:
         return ("hold", "zero", "full", "scene")[self.status3 >> 6]
 
 
-def text(octets: Octets) -> str:
+def text(raw: RawBytes) -> str:
     """Read a name field: to its NUL, UTF-8 with replacement, without control characters, outer blanks cut.
 
     What the network sends is shown to people and used in metrics, so nothing that moves a cursor,
     turns the direction of writing or hides comes through.
     """
-    raw = bytes(octets).split(b"\0", 1)[0].decode("utf-8", "replace")
-    return "".join(sign for sign in raw if _shows(sign)).strip()
+    signs = bytes(raw).split(b"\0", 1)[0].decode("utf-8", "replace")
+    return "".join(sign for sign in signs if _shows(sign)).strip()
 
 
 def _shows(sign: str) -> bool:
@@ -115,27 +115,27 @@ def _shows(sign: str) -> bool:
     return not (hidden or code in (0x00AD, 0x061C, 0xFEFF) or 0xE0000 <= code <= 0xE0FFF)
 
 
-def source_name(row: Octets) -> str:
-    """Read the name of an accepted E1.31 data or discovery packet: at most 64 octets' worth."""
+def source_name(row: RawBytes) -> str:
+    """Read the name of an accepted E1.31 data or discovery packet: at most 64 bytes' worth."""
     return text(row[44:108])
 
 
-def discovery_page(row: Octets, length: int) -> DiscoveryPage:
-    """Read an accepted discovery packet of this many octets. Never reads past them, whatever they claim."""
+def discovery_page(row: RawBytes, length: int) -> DiscoveryPage:
+    """Read an accepted discovery packet of this many bytes. Never reads past them, whatever they claim."""
     packet = bytes(row[: min(length, 1144)])
     if len(packet) < 120:
-        raise ValueError(f"{len(packet)} octets: a discovery page has at least 120")
+        raise ValueError(f"{len(packet)} bytes: a discovery page has at least 120")
     claimed = (struct.unpack_from(">H", packet, 112)[0] & 0x0FFF) - 8
     count = max(0, min(claimed, len(packet) - 120, 1024)) // 2
     numbers = struct.unpack_from(f">{count}H", packet, 120)
     return DiscoveryPage(packet[118], packet[119], tuple(number for number in numbers if 1 <= number <= 63999))
 
 
-def poll_reply(row: Octets, length: int) -> PollReply:
-    """Read an accepted poll reply of this many octets. What an older node leaves out reads as zeros."""
+def poll_reply(row: RawBytes, length: int) -> PollReply:
+    """Read an accepted poll reply of this many bytes. What an older node leaves out reads as zeros."""
     packet = bytes(row[: min(length, _REPLY_BYTES)])
     if len(packet) < 198:
-        raise ValueError(f"{len(packet)} octets: a poll reply has at least 198")
+        raise ValueError(f"{len(packet)} bytes: a poll reply has at least 198")
     packet = packet.ljust(_REPLY_BYTES, b"\0")
     port, firmware, net, sub, oem, _, status1, esta = _head(packet)
     count = min(struct.unpack_from(">H", packet, 172)[0], 4)
@@ -165,7 +165,7 @@ def poll_reply(row: Octets, length: int) -> PollReply:
 
 
 def _head(packet: bytes) -> tuple[int, int, int, int, int, int, int, int]:
-    """Read octets 14 to 25, whose byte order changes from field to field."""
+    """Read bytes 14 to 25, whose byte order changes from field to field."""
     port, esta = struct.unpack_from("<H", packet, 14)[0], struct.unpack_from("<H", packet, 24)[0]
     firmware, net, sub, oem, ubea, status1 = struct.unpack_from(">HBBHBB", packet, 16)
     return port, firmware, net, sub, oem, ubea, status1, esta
@@ -193,9 +193,9 @@ def _port(packet: bytes, index: int, base: int) -> Port:
     )
 
 
-def address_text(octets: Octets) -> str:
+def address_text(raw: RawBytes) -> str:
     """Write a 16-octet address as people do: IPv4 where it is mapped, else IPv6; empty if it is all zeros."""
-    packed = bytes(octets)
+    packed = bytes(raw)
     if packed.startswith(_MAPPED_PREFIX):
         return str(IPv4Address(packed[12:]))
     return str(IPv6Address(packed)) if any(packed) else ""

@@ -169,7 +169,7 @@ class LineSeen:
     trouble: str = ""
     """Sentence with the advice while the port cannot be used."""
     faults: int = 0
-    """Octets with a framing fault, and octets that no frame has room for."""
+    """Bytes with a framing fault, and bytes that no frame has room for."""
     breaks: int = 0
 
 

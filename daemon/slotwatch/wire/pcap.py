@@ -17,7 +17,7 @@ LONGEST_PACKET = 262_144
 """Largest snapshot length that capture tools write; a longer record is damage."""
 LONGEST_BLOCK = 16 << 20
 SLACK = 2048
-"""Octets of zeros behind a piece, so that fixed-size reads near its end stay inside it."""
+"""Bytes of zeros behind a piece, so that fixed-size reads near its end stay inside it."""
 MOST_INTERFACES = 4096
 _LATEST_NS = 1 << 62
 
@@ -43,22 +43,22 @@ class CaptureInterface:
     resolution: int = 6
     """The value of if_tsresol: a power of ten, or of two with the top bit set."""
     offset_s: int = 0
-    check_octets: int = 0
-    """Octets of frame check sequence at the end of each frame."""
+    check_bytes: int = 0
+    """Bytes of frame check sequence at the end of each frame."""
 
 
 @dataclass(slots=True)
 class Records:
     """Packets of one piece of a capture, as columns."""
 
-    octets: NDArray[np.uint8]
+    data: NDArray[np.uint8]
     """The piece, with SLACK zeros behind it."""
     start: NDArray[np.int64]
-    """(N,) where each packet begins in `octets`."""
+    """(N,) where each packet begins in `data`."""
     captured: NDArray[np.int64]
-    """(N,) octets that were kept of it."""
+    """(N,) bytes that were kept of it."""
     original: NDArray[np.int64]
-    """(N,) octets it had."""
+    """(N,) bytes it had."""
     t_ns: NDArray[np.int64]
     """(N,) nanoseconds since 1970 UTC as the capture says; -1 where it says nothing."""
     interface: NDArray[np.int64]
@@ -71,14 +71,14 @@ ALIKE = 8
 
 @dataclass(slots=True)
 class Reader:
-    """Takes the octets of a capture piece by piece and hands its packets out.
+    """Takes the bytes of a capture piece by piece and hands its packets out.
 
-    `feed` until the octets end, then `close`. Interfaces of later sections are added behind the earlier ones.
+    `feed` until the bytes end, then `close`. Interfaces of later sections are added behind the earlier ones.
     """
 
     interfaces: list[CaptureInterface] = field(default_factory=list)
     kind: str = ""
-    """pcap | pcapng, once the first octets are known."""
+    """pcap | pcapng, once the first bytes are known."""
     ended: str = ""
     """Why the capture was not read to its end, as a sentence; empty while all is well."""
     unread_blocks: int = 0
@@ -87,19 +87,19 @@ class Reader:
     _order: str = "<"
     _scale: int = 1000
     _place: int = 0
-    """Octets of the file before those that are held."""
+    """Bytes of the file before those that are held."""
     _section_first: int = 0
 
-    def feed(self, octets: bytes | bytearray | memoryview) -> list[Records]:
-        """Take the next octets; return the packets that are now whole. ValueError: this is not a capture."""
+    def feed(self, raw: bytes | bytearray | memoryview) -> list[Records]:
+        """Take the next bytes; return the packets that are now whole. ValueError: this is not a capture."""
         if self.ended:
             return []
-        size = len(self._held) + len(octets)
+        size = len(self._held) + len(raw)
         buffer = np.empty(size + SLACK, np.uint8)
         buffer[size:] = 0
         piece = memoryview(buffer.data)[:size]
         piece[: len(self._held)] = self._held
-        piece[len(self._held) :] = octets
+        piece[len(self._held) :] = raw
         taken = 0
         if not self.kind:
             taken = self._begin(piece)
@@ -117,7 +117,7 @@ class Reader:
         return out
 
     def close(self) -> None:
-        """Note the end of the octets."""
+        """Note the end of the bytes."""
         if not self.kind:
             raise ValueError("it is empty" if not self._held else _unknown(self._held))
         if self._held and not self.ended:
@@ -134,7 +134,7 @@ class Reader:
             snap, link = struct.unpack_from(self._order + "II", piece, 16)
             # Upper bits: length of the check sequence in 16-bit words, if the P bit says that it is known.
             check = (link >> 28) * 2 if link & 0x04000000 else 0
-            self.interfaces.append(CaptureInterface(link & 0xFFFF, snap_length=snap, check_octets=check))
+            self.interfaces.append(CaptureInterface(link & 0xFFFF, snap_length=snap, check_bytes=check))
             return 24
         if struct.unpack_from("<I", piece)[0] == _SECTION:
             self.kind = "pcapng"
@@ -183,18 +183,18 @@ class Reader:
             at = np.concatenate([*runs, np.array(places, np.int64)])
             seconds, part = words[at].astype(np.int64), words[at + 4].astype(np.int64)
             records = Records(
-                octets=buffer,
+                data=buffer,
                 start=at + 16,
                 captured=words[at + 8].astype(np.int64),
                 original=words[at + 12].astype(np.int64),
                 t_ns=seconds * 1_000_000_000 + part * self._scale,
                 interface=np.zeros(len(at), np.int64),
             )
-            out.append(_without_checks(records, np.full(len(at), self.interfaces[0].check_octets)))
+            out.append(_without_checks(records, np.full(len(at), self.interfaces[0].check_bytes)))
         return taken
 
     def _scan_pcapng(self, piece: memoryview, taken: int, buffer: NDArray[np.uint8], out: list[Records]) -> int:
-        """Walk blocks to the end of the piece or to the next section, whose octets may lie the other way round."""
+        """Walk blocks to the end of the piece or to the next section, whose bytes may lie the other way round."""
         read = struct.Struct(self._order + "II").unpack_from
         places: list[int] = []
         keep = places.append
@@ -295,7 +295,7 @@ class Reader:
         t_ns = self._nanoseconds(ticks, number)
         t_ns[simple] = -1
         if len(start):
-            checks = np.array([one.check_octets for one in self.interfaces], np.int64)[number]
+            checks = np.array([one.check_bytes for one in self.interfaces], np.int64)[number]
             out.append(_without_checks(Records(buffer, start, captured, original, t_ns, number), checks))
 
     def _nanoseconds(self, ticks: NDArray[np.uint64], number: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -309,7 +309,7 @@ class Reader:
 
 
 def _without_checks(records: Records, checks: NDArray[np.int64]) -> Records:
-    """Leave the frame check sequence out of each frame. checks: (N,) octets of it."""
+    """Leave the frame check sequence out of each frame. checks: (N,) bytes of it."""
     if checks.any():
         records.original = np.maximum(records.original - checks, 0)
         records.captured = np.minimum(records.captured, records.original)
@@ -337,25 +337,25 @@ def _scaled(ticks: NDArray[np.uint64], resolution: int) -> NDArray[np.int64]:
     return found
 
 
-def overlapping(octets: NDArray[np.uint8], dtype: str) -> NDArray[np.unsignedinteger]:
-    """View octets as numbers that begin at every octet: `overlapping(o, ">u2")[7]` reads octets 7 and 8."""
+def overlapping(raw: NDArray[np.uint8], dtype: str) -> NDArray[np.unsignedinteger]:
+    """View bytes as numbers that begin at every byte: `overlapping(o, ">u2")[7]` reads bytes 7 and 8."""
     kind = np.dtype(dtype)
-    return np.ndarray((max(0, len(octets) - kind.itemsize + 1),), kind, octets, strides=(1,))
+    return np.ndarray((max(0, len(raw) - kind.itemsize + 1),), kind, raw, strides=(1,))
 
 
-def _unknown(octets: bytes) -> str:
-    if octets[:4] in _PCAP or octets[:4] == _SECTION.to_bytes(4, "little"):
+def _unknown(raw: bytes) -> str:
+    if raw[:4] in _PCAP or raw[:4] == _SECTION.to_bytes(4, "little"):
         return "it is cut off in its header"
-    return f"it is neither pcap nor pcapng: it begins with {octets[:4].hex(' ') or 'nothing'}"
+    return f"it is neither pcap nor pcapng: it begins with {raw[:4].hex(' ') or 'nothing'}"
 
 
-def read_all(octets: bytes, piece: int = 1 << 20) -> Iterator[tuple[CaptureInterface, int, bytes]]:
+def read_all(raw: bytes, piece: int = 1 << 20) -> Iterator[tuple[CaptureInterface, int, bytes]]:
     """Yield (interface, t_ns, packet) of a capture that is in memory; for tests and small files."""
     reader = Reader()
-    for at in range(0, max(1, len(octets)), piece):
-        for records in reader.feed(octets[at : at + piece]):
+    for at in range(0, max(1, len(raw)), piece):
+        for records in reader.feed(raw[at : at + piece]):
             for index in range(len(records.start)):
                 begin = int(records.start[index])
-                kept = records.octets[begin : begin + int(records.captured[index])].tobytes()
+                kept = records.data[begin : begin + int(records.captured[index])].tobytes()
                 yield reader.interfaces[int(records.interface[index])], int(records.t_ns[index]), kept
     reader.close()

@@ -112,11 +112,11 @@ def header(interfaces: Iterable[CaptureInterface], application: str = "slotwatch
     return b"".join(blocks)
 
 
-def packet(t_ns: int, octets: bytes, interface: int = 0, original: int | None = None, comment: str = "") -> bytes:
+def packet(t_ns: int, raw: bytes, interface: int = 0, original: int | None = None, comment: str = "") -> bytes:
     """Make one packet of a pcapng capture. t_ns: nanoseconds since 1970 UTC."""
     stamp = struct.pack("<II", t_ns >> 32 & 0xFFFFFFFF, t_ns & 0xFFFFFFFF)
     body = struct.pack("<I", interface) + stamp
-    body += struct.pack("<II", len(octets), len(octets) if original is None else original) + octets
+    body += struct.pack("<II", len(raw), len(raw) if original is None else original) + raw
     body += bytes(-len(body) % 4)
     if comment:
         body += _option(1, comment.encode()) + _option(0, b"")

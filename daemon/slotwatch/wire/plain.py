@@ -27,7 +27,7 @@ ARTNET_SEQUENCE_AT, ARTNET_SLOTS_AT = 12, 18
 
 
 class Plain(NamedTuple):
-    """One plain packet. `slots` are its octets, start code left out."""
+    """One plain packet. `slots` are its bytes, start code left out."""
 
     kind: int
     universe: int
@@ -38,19 +38,19 @@ class Plain(NamedTuple):
     slots: bytes
 
 
-def read_e131(octets: bytes) -> Plain | None:
+def read_e131(raw: bytes) -> Plain | None:
     """Read a datagram of E1.31's port, if it is a plain data packet."""
-    length = len(octets)
+    length = len(raw)
     if not E131_SLOTS_AT <= length <= 638:
         return None
-    known = _stream(octets[:108], octets[113:126], length)
+    known = _stream(raw[:108], raw[113:126], length)
     if known is None:
         return None
     kind, universe, cid = known
-    priority, options, sync_high = octets[108], octets[112], octets[109]
-    if priority > 200 or options & 0x1F or (sync_high > 249 and (sync_high << 8 | octets[110]) > E131_LAST):
+    priority, options, sync_high = raw[108], raw[112], raw[109]
+    if priority > 200 or options & 0x1F or (sync_high > 249 and (sync_high << 8 | raw[110]) > E131_LAST):
         return None
-    return Plain(kind, universe, octets[E131_SEQUENCE_AT], priority, options, cid, octets[E131_SLOTS_AT:])
+    return Plain(kind, universe, raw[E131_SEQUENCE_AT], priority, options, cid, raw[E131_SLOTS_AT:])
 
 
 @lru_cache(maxsize=8192)
@@ -78,19 +78,19 @@ def _stream(head: bytes, rest: bytes, length: int) -> tuple[int, int, bytes] | N
     return (_LEVELS if code == 0 else _SLOT_PRIORITY), universe, cid
 
 
-def read_artnet(octets: bytes) -> Plain | None:
+def read_artnet(raw: bytes) -> Plain | None:
     """Read a datagram of Art-Net's port, if it is a plain Dmx packet."""
-    length = len(octets)
+    length = len(raw)
     if not ARTNET_SLOTS_AT + 2 <= length <= ARTNET_SLOTS_AT + 512 or length % 2:
         return None
-    identifier, opcode, version, sequence, physical, universe = _ART.unpack_from(octets)
+    identifier, opcode, version, sequence, physical, universe = _ART.unpack_from(raw)
     slots = length - ARTNET_SLOTS_AT
     if (
         identifier != b"Art-Net\0"
         or opcode != 0x5000
         or version != 0x0E00
         or universe > ARTNET_LAST
-        or octets[16:18] != slots.to_bytes(2, "big")
+        or raw[16:18] != slots.to_bytes(2, "big")
     ):
         return None
-    return Plain(_LEVELS, universe, sequence, 100, 0, bytes(15) + bytes([physical]), octets[ARTNET_SLOTS_AT:])
+    return Plain(_LEVELS, universe, sequence, 100, 0, bytes(15) + bytes([physical]), raw[ARTNET_SLOTS_AT:])

@@ -104,9 +104,9 @@ class SensorValue:
     recorded: int
 
 
-def checksum(octets: bytes) -> int:
-    """Sum all octets before the checksum, START code included, modulo 65,536."""
-    return sum(octets) & 0xFFFF
+def checksum(raw: bytes) -> int:
+    """Sum all bytes before the checksum, START code included, modulo 65,536."""
+    return sum(raw) & 0xFFFF
 
 
 def uid_text(uid: bytes) -> str:
@@ -117,11 +117,11 @@ def uid_text(uid: bytes) -> str:
 def encode(message: Message) -> bytes:
     """Write a message with its START code and checksum. ValueError for fields that do not fit."""
     if len(message.destination) != 6 or len(message.source) != 6:
-        raise ValueError("a UID has six octets")
+        raise ValueError("a UID has six bytes")
     if len(message.data) > MOST_DATA:
-        raise ValueError(f"{len(message.data)} octets of data are more than {MOST_DATA}")
-    octets = struct.pack(">BBB6s6s", START_CODE, SUB_START_CODE, HEADER + len(message.data), *_uids(message))
-    octets += struct.pack(
+        raise ValueError(f"{len(message.data)} bytes of data are more than {MOST_DATA}")
+    raw = struct.pack(">BBB6s6s", START_CODE, SUB_START_CODE, HEADER + len(message.data), *_uids(message))
+    raw += struct.pack(
         ">BBBHBHB",
         message.transaction & 0xFF,
         message.port_or_response,
@@ -131,8 +131,8 @@ def encode(message: Message) -> bytes:
         message.parameter,
         len(message.data),
     )
-    octets += message.data
-    return octets + struct.pack(">H", checksum(octets))
+    raw += message.data
+    return raw + struct.pack(">H", checksum(raw))
 
 
 def _uids(message: Message) -> tuple[bytes, bytes]:
@@ -155,52 +155,52 @@ def get(
     return encode(Message(destination, source, transaction, port, 0, sub_device, CommandClass.GET, parameter, data))
 
 
-def decode(octets: bytes) -> Message:
-    """Read a message with its START code. ValueError with the reason if it is none, whatever the octets are."""
-    if len(octets) < HEADER + 2:
+def decode(raw: bytes) -> Message:
+    """Read a message with its START code. ValueError with the reason if it is none, whatever the bytes are."""
+    if len(raw) < HEADER + 2:
         raise ValueError("too short")
-    if octets[0] != START_CODE or octets[1] != SUB_START_CODE:
+    if raw[0] != START_CODE or raw[1] != SUB_START_CODE:
         raise ValueError("no RDM start code")
-    length = octets[2]
-    if length < HEADER or len(octets) < length + 2:
+    length = raw[2]
+    if length < HEADER or len(raw) < length + 2:
         raise ValueError("the length does not fit")
-    if struct.unpack_from(">H", octets, length)[0] != checksum(octets[:length]):
+    if struct.unpack_from(">H", raw, length)[0] != checksum(raw[:length]):
         raise ValueError("the checksum is wrong")
     destination, source, transaction, port, count, sub_device, kind, parameter, size = struct.unpack_from(
-        ">6s6sBBBHBHB", octets, 3
+        ">6s6sBBBHBHB", raw, 3
     )
     if size != length - HEADER:
         raise ValueError("the data length does not fit")
-    data = bytes(octets[HEADER:length])
+    data = bytes(raw[HEADER:length])
     return Message(destination, source, transaction, port, count, sub_device, kind, parameter, data)
 
 
 def device_info(data: bytes) -> DeviceInfo:
-    """Read DEVICE_INFO's 19 octets."""
+    """Read DEVICE_INFO's 19 bytes."""
     if len(data) != 19:
-        raise ValueError(f"device info has 19 octets, not {len(data)}")
+        raise ValueError(f"device info has 19 bytes, not {len(data)}")
     return DeviceInfo(*struct.unpack(">HHHIHBBHHB", data))
 
 
 def sensor_value(data: bytes) -> SensorValue:
-    """Read SENSOR_VALUE: 9 octets, or 7 from devices that record nothing."""
+    """Read SENSOR_VALUE: 9 bytes, or 7 from devices that record nothing."""
     if len(data) not in (7, 9):
-        raise ValueError(f"a sensor value has 9 octets, not {len(data)}")
+        raise ValueError(f"a sensor value has 9 bytes, not {len(data)}")
     return SensorValue(*struct.unpack(">Bhhhh", data.ljust(9, b"\0")))
 
 
-def discovery_reply(octets: bytes) -> bytes | None:
+def discovery_reply(raw: bytes) -> bytes | None:
     """Read the UID out of a reply to DISC_UNIQUE_BRANCH; None for a collision or noise.
 
-    0 to 7 octets of 0xFE, one of 0xAA, then each UID octet twice with complementary bits set, and the sum of
-    those twelve octets in the same form (E1.20 7.5).
+    0 to 7 bytes of 0xFE, one of 0xAA, then each UID byte twice with complementary bits set, and the sum of
+    those twelve bytes in the same form (E1.20 7.5).
     """
     place = 0
-    while place < len(octets) and place < 7 and octets[place] == 0xFE:
+    while place < len(raw) and place < 7 and raw[place] == 0xFE:
         place += 1
-    if place >= len(octets) or octets[place] != 0xAA or len(octets) < place + 17:
+    if place >= len(raw) or raw[place] != 0xAA or len(raw) < place + 17:
         return None
-    coded = octets[place + 1 : place + 17]
+    coded = raw[place + 1 : place + 17]
     if any(coded[at] & 0xAA != 0xAA or coded[at + 1] & 0x55 != 0x55 for at in range(0, 16, 2)):
         return None
     plain = bytes(coded[at] & coded[at + 1] for at in range(0, 16, 2))
@@ -236,15 +236,15 @@ class DeviceTable:
     uids: tuple[bytes, ...]
 
 
-def tod_data(octets: bytes) -> DeviceTable:
+def tod_data(raw: bytes) -> DeviceTable:
     """Read a gateway's answer. ValueError if it is none."""
-    if len(octets) < 28 or octets[:10] != _ART_NET + b"\x00\x81":
+    if len(raw) < 28 or raw[:10] != _ART_NET + b"\x00\x81":
         raise ValueError("no table of devices")
-    total, block, count = struct.unpack_from(">HBB", octets, 24)
-    count = min(count, (len(octets) - 28) // 6)
-    uids = tuple(bytes(octets[28 + 6 * at : 34 + 6 * at]) for at in range(count))
-    address = (octets[21] & 0x7F) << 8 | octets[23]
-    return DeviceTable(address, octets[13], octets[20], octets[22] == 0, total, block, uids)
+    total, block, count = struct.unpack_from(">HBB", raw, 24)
+    count = min(count, (len(raw) - 28) // 6)
+    uids = tuple(bytes(raw[28 + 6 * at : 34 + 6 * at]) for at in range(count))
+    address = (raw[21] & 0x7F) << 8 | raw[23]
+    return DeviceTable(address, raw[13], raw[20], raw[22] == 0, total, block, uids)
 
 
 def art_rdm(port_address: int, message: bytes) -> bytes:
@@ -256,8 +256,8 @@ def art_rdm(port_address: int, message: bytes) -> bytes:
     return head + bytes([port_address >> 8 & 0x7F, 0, port_address & 0xFF]) + message[1:]
 
 
-def art_rdm_message(octets: bytes) -> tuple[int, Message]:
+def art_rdm_message(raw: bytes) -> tuple[int, Message]:
     """Read (port-address, message) of a wrapped message. ValueError if it is none."""
-    if len(octets) < 24 or octets[:10] != _ART_NET + b"\x00\x83":
+    if len(raw) < 24 or raw[:10] != _ART_NET + b"\x00\x83":
         raise ValueError("no wrapped RDM message")
-    return (octets[21] & 0x7F) << 8 | octets[23], decode(bytes([START_CODE]) + octets[24:])
+    return (raw[21] & 0x7F) << 8 | raw[23], decode(bytes([START_CODE]) + raw[24:])

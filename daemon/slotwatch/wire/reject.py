@@ -22,7 +22,7 @@ class Reject(IntEnum):
     BAD_PREAMBLE = 4
     BAD_VECTOR = 5
     BAD_LENGTH = 6
-    """A length field contradicts the octets that arrived so that the slots cannot be found."""
+    """A length field contradicts the bytes that arrived so that the slots cannot be found."""
     BAD_ADDRESSING = 7
     """E1.31 DMP address type, first address or increment is not what 7.3 to 7.5 demand."""
     BAD_SLOT_COUNT = 8
@@ -51,9 +51,9 @@ class Odd(IntFlag):
     FLAGS = 1 << 0
     """The flags nibble of an ACN length is not 7."""
     LENGTH_FIELDS = 1 << 1
-    """An ACN length disagrees with the octets that arrived, but the slots are all there."""
+    """An ACN length disagrees with the bytes that arrived, but the slots are all there."""
     TRAILING = 1 << 2
-    """Octets follow the last slot."""
+    """Bytes follow the last slot."""
     NAME_UNTERMINATED = 1 << 3
     NAME_NOT_UTF8 = 1 << 4
     RESERVED_BITS = 1 << 5
@@ -70,7 +70,7 @@ class Odd(IntFlag):
     DISCOVERY_PAGES = 1 << 13
     """A discovery page whose number is beyond the last page."""
     NO_START_CODE = 1 << 14
-    """A terminated E1.31 packet without any octet of data (property count 0)."""
+    """A terminated E1.31 packet without any byte of data (property count 0)."""
 
     @property
     def words(self) -> tuple[str, ...]:

@@ -49,10 +49,10 @@ def word32(head: NDArray[np.uint8], offset: int) -> NDArray[np.int64]:
     return word16(head, offset).astype(np.int64) << 16 | word16(head, offset + 2)
 
 
-def same(head: NDArray[np.uint8], offset: int, octets: bytes) -> Mask:
-    """Say which rows hold these octets at this place."""
-    wanted = np.frombuffer(octets, np.uint8)
-    return every(head[:, offset : offset + len(octets)] == wanted)
+def same(head: NDArray[np.uint8], offset: int, raw: bytes) -> Mask:
+    """Say which rows hold these bytes at this place."""
+    wanted = np.frombuffer(raw, np.uint8)
+    return every(head[:, offset : offset + len(raw)] == wanted)
 
 
 def every(grid: Mask) -> Mask:

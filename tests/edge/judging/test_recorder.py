@@ -43,11 +43,11 @@ def packets(first: int, count: int, at_ns: int) -> Batch:
     """E1.31 packets composed by the sacn package, universe 7, sequence counting from `first`."""
     made = batch.empty(count)
     for row in range(count):
-        octets = bytes(
+        raw = bytes(
             DataPacket(tuple(b"slotwatch-tests0"), "desk", 7, (1,) * 512, sequence=(first + row) % 256).getBytes()
         )
-        made.data[row, : len(octets)] = np.frombuffer(octets, np.uint8)
-        made.length[row] = len(octets)
+        made.data[row, : len(raw)] = np.frombuffer(raw, np.uint8)
+        made.length[row] = len(raw)
         made.t_ns[row] = at_ns + row * 1000
     made.protocol[:] = Protocol.E131
     made.src_port[:] = 50_000
@@ -60,11 +60,11 @@ def kept(recorder: Recorder, from_ns: int, to_ns: int) -> list[tuple[int, bytes,
     """Time, bytes and original length of each Enhanced Packet Block (IETF draft-ietf-opsawg-pcapng, 4.3)."""
     found = []
     for count, made in recorder.blocks(from_ns, to_ns):
-        octets, at, before = made.tobytes(), 0, len(found)
-        while at < len(octets):
-            kind, size, _, high, low, captured, original = struct.unpack_from("<7I", octets, at)
-            assert (kind, size % 4, octets[at + size - 4 : at + size]) == (6, 0, struct.pack("<I", size))
-            found.append((high << 32 | low, octets[at + 28 : at + 28 + captured], original))
+        raw, at, before = made.tobytes(), 0, len(found)
+        while at < len(raw):
+            kind, size, _, high, low, captured, original = struct.unpack_from("<7I", raw, at)
+            assert (kind, size % 4, raw[at + size - 4 : at + size]) == (6, 0, struct.pack("<I", size))
+            found.append((high << 32 | low, raw[at + 28 : at + 28 + captured], original))
             at += size
         assert len(found) == before + count
     return found
@@ -79,8 +79,8 @@ def test_what_fits_is_kept_whole_and_in_order(tmp_path: Path) -> None:
     recorder.take(packets(0, 100, SECOND_NS))
     recorder.take(packets(100, 100, 2 * SECOND_NS))
     found = kept(recorder, 0, 10 * SECOND_NS)
-    assert [octets[28 + 111] for _, octets, _ in found] == list(range(200))
-    assert {len(octets) for _, octets, _ in found} == {638 + 28}
+    assert [raw[28 + 111] for _, raw, _ in found] == list(range(200))
+    assert {len(raw) for _, raw, _ in found} == {638 + 28}
     assert [t_ns for t_ns, *_ in kept(recorder, 2 * SECOND_NS, 2 * SECOND_NS + 5000)] == [
         2 * SECOND_NS + 1000 * n for n in range(6)
     ]
@@ -95,10 +95,10 @@ def test_memory_is_bounded_and_what_lost_its_payload_keeps_its_record(tmp_path: 
     assert recorder.memory_bytes == size <= 1024 * 1024
     found = kept(recorder, 0, 100 * SECOND_NS)
     assert len(found) == 4000
-    whole = [octets for _, octets, _ in found if len(octets) == 666]
+    whole = [raw for _, raw, _ in found if len(raw) == 666]
     assert 1000 <= len(whole) <= 1170
     assert all(original == 666 for *_, original in found)
-    assert all(len(octets) == 28 for _, octets, _ in found[: 4000 - len(whole)])
+    assert all(len(raw) == 28 for _, raw, _ in found[: 4000 - len(whole)])
     assert [t_ns for t_ns, *_ in found] == sorted(t_ns for t_ns, *_ in found)
 
 
@@ -259,10 +259,10 @@ def test_an_ipv6_packet_keeps_its_addresses(tmp_path: Path) -> None:
     one.src[:] = np.frombuffer(bytes.fromhex("fe80000000000000000000000000000a"), np.uint8)
     one.dst[:] = np.frombuffer(bytes.fromhex("ff180000000000000000000083000007"), np.uint8)
     recorder.take(one)
-    ((_, octets, original),) = kept(recorder, 0, 2 * SECOND_NS)
-    assert octets[0] >> 4 == 6
-    assert (octets[8:24], octets[24:40]) == (one.src[0].tobytes(), one.dst[0].tobytes())
-    assert original == len(octets) == 48 + 638
+    ((_, raw, original),) = kept(recorder, 0, 2 * SECOND_NS)
+    assert raw[0] >> 4 == 6
+    assert (raw[8:24], raw[24:40]) == (one.src[0].tobytes(), one.dst[0].tobytes())
+    assert original == len(raw) == 48 + 638
 
 
 def test_a_batch_longer_than_the_memory_is_taken_in_parts(tmp_path: Path) -> None:
@@ -335,8 +335,8 @@ def test_a_piece_that_does_not_fit_at_the_end_pushes_out_what_it_covers(tmp_path
         if turn % 20 == 19:
             found = kept(recorder, 0, 1 << 60)
             assert [t_ns for t_ns, *_ in found] == list(range(number - len(found), number))
-            whole = [(t_ns, octets[28:32]) for t_ns, octets, _ in found if len(octets) > 28]
-            assert all(octets == t_ns.to_bytes(4, "little") for t_ns, octets in whole)
+            whole = [(t_ns, raw[28:32]) for t_ns, raw, _ in found if len(raw) > 28]
+            assert all(raw == t_ns.to_bytes(4, "little") for t_ns, raw in whole)
             assert len(whole) > 300 or number < 1000
 
 

@@ -1,4 +1,4 @@
-"""A tapped line on a pty: the kernel's marked octets are written unchanged (a pty makes no real break)."""
+"""A tapped line on a pty: the kernel's marked bytes are written unchanged (a pty makes no real break)."""
 
 from __future__ import annotations
 

@@ -38,13 +38,13 @@ def read_now(master: int, within_s: float) -> bytes:
     return b""
 
 
-def read_until(master: int, octets: int) -> bytes:
+def read_until(master: int, count: int) -> bytes:
     """This many bytes or some more, however long they take."""
     got = bytearray()
 
     def is_enough() -> bool:
         got.extend(read_now(master, 0.1))
-        return len(got) >= octets
+        return len(got) >= count
 
     until(is_enough)
     return bytes(got)

@@ -46,17 +46,17 @@ def data(universe: int = 7, sequence: int = 0) -> bytes:
     return ethernet(ipv4(udp(compose.e131_data(CID, "desk", universe, sequence, bytes(512)))))
 
 
-def saved(tmp_path: Path, octets: bytes, name: str = "made.pcapng") -> str:
+def saved(tmp_path: Path, raw: bytes, name: str = "made.pcapng") -> str:
     path = tmp_path / name
-    path.write_bytes(octets)
+    path.write_bytes(raw)
     return str(path)
 
 
 def opened(tmp_path: Path, packets: list[tuple[int, bytes]], **given) -> Capture:  # type: ignore[no-untyped-def]
-    octets = pcap_blocks.header([CaptureInterface(1, "eth1")]) + b"".join(
+    raw = pcap_blocks.header([CaptureInterface(1, "eth1")]) + b"".join(
         pcap_blocks.packet(t, frame) for t, frame in packets
     )
-    return open_capture(saved(tmp_path, octets), **given)
+    return open_capture(saved(tmp_path, raw), **given)
 
 
 def times(capture: Capture) -> list[int]:
@@ -75,7 +75,7 @@ def test_counts_universes_and_sources_are_tsharks(path: Path) -> None:
         fields = decode(chunk.batch)
         memberships += sum(isinstance(seen, QuerySeen | MembershipSeen) for seen in chunk.observations)
         for row in np.flatnonzero(fields.kind == PacketKind.LEVELS):
-            source = ".".join(str(octet) for octet in chunk.batch.src[row, 12:])
+            source = ".".join(str(one) for one in chunk.batch.src[row, 12:])
             found[source, int(fields.universe[row]), int(fields.sequence[row])] += 1
             slots[int(fields.slots[row])] += 1
     every = tshark.rows(path, "", *ASKED)
@@ -142,8 +142,8 @@ def test_hostile_times_never_overflow(tmp_path: Path) -> None:
 
 
 def test_packets_without_a_time_take_that_of_the_one_before(tmp_path: Path) -> None:
-    octets = frames.section() + frames.interface(resolution=9) + frames.enhanced(T, data()) + frames.simple(data())
-    capture = open_capture(saved(tmp_path, octets))
+    raw = frames.section() + frames.interface(resolution=9) + frames.enhanced(T, data()) + frames.simple(data())
+    capture = open_capture(saved(tmp_path, raw))
     assert times(capture) == [BASE_NS, BASE_NS]
     assert any("without a time" in note for note in capture.notes)
 
@@ -169,15 +169,13 @@ def test_networks_are_interfaces_and_vlans(tmp_path: Path) -> None:
     def tagged(vlan: int) -> bytes:
         return ethernet(ipv4(udp(compose.e131_data(CID, "desk", 7, 0, b"\0"))), tags=((0x8100, vlan),))
 
-    octets = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
-    octets += (
-        pcap_blocks.packet(T, data()) + pcap_blocks.packet(T, tagged(20), 1) + pcap_blocks.packet(T, tagged(10), 1)
-    )
-    capture = open_capture(saved(tmp_path, octets))
+    raw = pcap_blocks.header([CaptureInterface(1, "eth1"), CaptureInterface(1, "eth2")])
+    raw += pcap_blocks.packet(T, data()) + pcap_blocks.packet(T, tagged(20), 1) + pcap_blocks.packet(T, tagged(10), 1)
+    capture = open_capture(saved(tmp_path, raw))
     assert [network.name for network in capture.networks] == ["eth1", "eth2.10", "eth2.20"]
     assert [int(n) for chunk in capture.chunks() for n in chunk.batch.network] == [0, 2, 1]
     declared = (Network("B", "eth2.10"), Network("A", "eth1"))
-    capture = open_capture(saved(tmp_path, octets), declared=declared)
+    capture = open_capture(saved(tmp_path, raw), declared=declared)
     assert [int(n) for chunk in capture.chunks() for n in chunk.batch.network] == [1, NETWORK_UNKNOWN, 0]
     assert any("eth2.20" in note for note in capture.notes)
 
@@ -210,12 +208,12 @@ def test_a_cut_off_capture_is_read_and_reported(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("octets", "sentence"),
+    ("raw", "sentence"),
     [(b"", "it is empty"), (b"GIF89a" + bytes(60), "neither pcap nor pcapng"), (b"\x1f\x8b nothing", "gzip stream")],
 )
-def test_what_is_no_capture_ends_in_one_line(tmp_path: Path, octets: bytes, sentence: str) -> None:
+def test_what_is_no_capture_ends_in_one_line(tmp_path: Path, raw: bytes, sentence: str) -> None:
     with pytest.raises(CaptureError, match=sentence) as raised:
-        list(open_capture(saved(tmp_path, octets)).chunks())
+        list(open_capture(saved(tmp_path, raw)).chunks())
     assert len(raised.value.lines) == 1 and "made.pcapng" in raised.value.lines[0]
 
 
@@ -301,12 +299,12 @@ def test_rare_packets_are_a_long_day_and_no_set_clock(tmp_path: Path) -> None:
 @pytest.mark.tshark
 @pytest.mark.parametrize("snap", [20, 60, 96, 167, 168])
 def test_what_a_snapshot_length_cut_is_what_tshark_calls_cut(tmp_path: Path, snap: int) -> None:
-    """A frame of 126 octets of E1.31 and 42 of headers is whole at 168."""
+    """A frame of 126 bytes of E1.31 and 42 of headers is whole at 168."""
     frame = ethernet(ipv4(udp(compose.e131_data(CID, "desk", 7, 0, b""))))
-    octets = frames.pcap([(T + k, frame) for k in range(9)], snap=snap)
-    capture = open_capture(saved(tmp_path, octets))
+    raw = frames.pcap([(T + k, frame) for k in range(9)], snap=snap)
+    capture = open_capture(saved(tmp_path, raw))
     list(capture.chunks())
-    cut = tshark.rows(octets, "frame.cap_len < frame.len", "frame.number")
+    cut = tshark.rows(raw, "frame.cap_len < frame.len", "frame.number")
     assert capture.unread["cut"] == capture.hidden == len(cut) == (9 if snap < 168 else 0)
     assert capture.protocol_packets == 9 - len(cut)
 
@@ -318,14 +316,14 @@ def test_reasons_are_tsharks_protocols(tmp_path: Path) -> None:
     packets += [ethernet(b"\x11\0\0\1" + (len(four) + 2).to_bytes(2, "big") + b"\0\x21" + four, 0x8864)] * 2
     packets += [ethernet(ipv4(four[20:], fragment=0x2000))] * 4
     packets += [ethernet(ipv4(bytes(20), protocol=6))] * 5 + [ethernet(four)]
-    octets = frames.pcap([(T + k, frame) for k, frame in enumerate(packets)])
-    capture = open_capture(saved(tmp_path, octets))
+    raw = frames.pcap([(T + k, frame) for k, frame in enumerate(packets)])
+    capture = open_capture(saved(tmp_path, raw))
     list(capture.chunks())
     counted = {
-        "mpls": len(tshark.rows(octets, "mpls", "frame.number")),
-        "pppoe": len(tshark.rows(octets, "pppoes", "frame.number")),
-        "fragment": len(tshark.rows(octets, "ip.flags.mf == 1", "frame.number")),
-        "no-udp": len(tshark.rows(octets, "tcp", "frame.number")),
+        "mpls": len(tshark.rows(raw, "mpls", "frame.number")),
+        "pppoe": len(tshark.rows(raw, "pppoes", "frame.number")),
+        "fragment": len(tshark.rows(raw, "ip.flags.mf == 1", "frame.number")),
+        "no-udp": len(tshark.rows(raw, "tcp", "frame.number")),
     }
     assert counted == {"mpls": 3, "pppoe": 2, "fragment": 4, "no-udp": 5}
     assert {reason: count for reason, count in capture.unread.items() if count} == counted
@@ -335,18 +333,18 @@ def test_reasons_are_tsharks_protocols(tmp_path: Path) -> None:
 @pytest.mark.parametrize("order", ["<", ">"])
 def test_a_header_that_announces_check_sequences_is_read_as_tshark_reads_it(tmp_path: Path, order: str) -> None:
     """draft-ietf-opsawg-pcap 4: the upper bits of the link type tell of the frame check sequence."""
-    octets = bytearray(frames.pcap([(T, data() + b"\xde\xad\xbe\xef")], order=order))
-    octets[20:24] = struct.pack(order + "I", 2 << 28 | 1 << 26 | 1)
-    capture = open_capture(saved(tmp_path, bytes(octets)))
+    raw = bytearray(frames.pcap([(T, data() + b"\xde\xad\xbe\xef")], order=order))
+    raw[20:24] = struct.pack(order + "I", 2 << 28 | 1 << 26 | 1)
+    capture = open_capture(saved(tmp_path, bytes(raw)))
     (chunk,) = capture.chunks()
     assert len(chunk.batch) == 1 and capture.protocol_packets == 1
-    assert tshark.rows(bytes(octets), "", "acn.dmx.universe") == [["7"]]
+    assert tshark.rows(bytes(raw), "", "acn.dmx.universe") == [["7"]]
 
 
 def test_an_igmp_message_with_a_wrong_checksum_is_not_counted(tmp_path: Path) -> None:
     """RFC 2236 2.3."""
     group = ("10.0.0.254", "224.0.0.1", b"\x94\x04\0\0")
     good, bad = bytes.fromhex("1164ee9b00000000"), bytes.fromhex("1164ee9b00000001")
-    capture = opened(tmp_path, [(T + k, ethernet(ipv4(octets, 2, *group))) for k, octets in enumerate((good, bad))])
+    capture = opened(tmp_path, [(T + k, ethernet(ipv4(raw, 2, *group))) for k, raw in enumerate((good, bad))])
     seen = [one for chunk in capture.chunks() for one in chunk.observations]
     assert len(seen) == 1 and isinstance(seen[0], QuerySeen)

@@ -127,6 +127,6 @@ def _packets_in(path: Path) -> Iterator[tuple[int, bytes]]:
             for records in reader.feed(piece):
                 for index in range(len(records.start)):
                     begin = int(records.start[index])
-                    kept = records.octets[begin : begin + int(records.captured[index])].tobytes()
+                    kept = records.data[begin : begin + int(records.captured[index])].tobytes()
                     yield int(records.t_ns[index]), kept
     reader.close()

@@ -282,7 +282,7 @@ class Capture:
         self, records: Records, dissected: Dissected, t_ns: NDArray[np.int64], networks: NDArray[np.uint16]
     ) -> list[Observation]:
         found: list[Observation] = []
-        packed = records.octets
+        packed = records.data
         for frame, begin, end in dissected.arp:
             seen = igmp.neighbour(packed[begin:end].tobytes(), int(t_ns[frame]), int(networks[frame]))
             if seen:
@@ -310,7 +310,7 @@ class Capture:
         self.protocol_packets += len(rows)
         frame, length = found.frame[rows], found.length[rows]
         batch = Batch(
-            data=ethernet.gather(records.octets, found.payload[rows], ROW_BYTES),
+            data=ethernet.gather(records.data, found.payload[rows], ROW_BYTES),
             length=np.minimum(length, ROW_BYTES).astype(np.int32),
             t_ns=wall[frame],
             network=networks[frame],
