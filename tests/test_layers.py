@@ -31,6 +31,7 @@ RANK = {
     "clock": 9,
     "durations": 9,
     "errors": 9,
+    "printable": 10,
 }
 PURE = {"wire", "house", "model", "judge", "bridge", "engine", "views", "snapshot", "rehearse"}
 WORLD = {

@@ -14,7 +14,8 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from slotwatch import __version__
-from slotwatch.errors import COULD_NOT_RUN, SlotwatchError, shown
+from slotwatch.errors import COULD_NOT_RUN, SlotwatchError
+from slotwatch.printable import shown
 
 NOT_SAFETY = (
     "Not a safety system: never use it for emergency or escape lighting, hoists, moving scenery, lasers, flames or "

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from slotwatch.printable import shown
+
 FOUND_FAULTS = 1
 """Exit status of a verb that ran and found faults."""
 COULD_NOT_RUN = 2
@@ -30,13 +32,6 @@ class Problem:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
         subject = " ".join(part for part in (f"{self.key}:" if self.key else "", self.holds) if part)
         return shown(f"{place}: {subject}{' - ' if subject else ''}{self.wanted}")
-
-
-def shown(text: str) -> str:
-    """Text from a file as one line that can be printed: what could move a cursor is written as its escape."""
-    if text.isprintable():
-        return text
-    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text)
 
 
 class SlotwatchError(Exception):

@@ -21,16 +21,6 @@ _THOUSANDS = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 _SCALE = {"kw": 1000.0, "ma": 0.001}
 
 
-def one_line(text: str) -> str:
-    """What a person wrote as one line: line breaks and signs that cannot be printed become single spaces.
-
-    Names go to terminals, logs and mails as they are; none may move a cursor there.
-    """
-    if text.isprintable():
-        return text.strip()
-    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
-
-
 class WrongUniverse(ValueError):
     """The fault is in what names the universe, not in the address."""
 

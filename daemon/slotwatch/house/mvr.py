@@ -16,10 +16,11 @@ import pymvr
 
 from slotwatch.errors import HouseFileError, Problem
 from slotwatch.house.archive import MAX_INNER_BYTES, CheckedArchive
-from slotwatch.house.cells import Addressing, one_line
+from slotwatch.house.cells import Addressing
 from slotwatch.house.gdtf import FixtureType, Mode, read_gdtf
 from slotwatch.house.patch import EMPTY_SLOT, Patch, ProfileTable
 from slotwatch.house.schema import Fixture, Profile
+from slotwatch.printable import one_line
 from slotwatch.wire.universe import UniverseId
 
 ROOT = "GeneralSceneDescription.xml"

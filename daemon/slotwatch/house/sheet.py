@@ -13,8 +13,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from slotwatch.errors import HouseFileError, Problem
-from slotwatch.house.cells import one_line
 from slotwatch.house.document import decode_text
+from slotwatch.printable import one_line
 
 MAX_SHEET_BYTES = 16 << 20
 MAX_ROWS = 100_000

@@ -13,9 +13,10 @@ import logging
 import re
 import sys
 
+from slotwatch.printable import reason_of
+
 MOST_LINES = 10
 _SYSTEM = re.compile(r"\[Errno -?\d+\] ([A-Za-z ]+)")
-LONGEST_REASON = 300
 
 
 def send(url: str, title: str, text: str, severity: str, kind: str) -> str:
@@ -61,13 +62,7 @@ def without_secret(url: str, reason: str) -> str:
     for part in sorted({part for part in re.split(r"[/:@?&=,]+", url) if len(part) > 3}, key=len, reverse=True):
         if part != host:
             reason = reason.replace(part, "…")
-    return one_line(reason)
-
-
-def one_line(text: str) -> str:
-    """A text of a stranger's as one plain line of bounded length."""
-    plain = "".join(letter if letter.isprintable() else " " for letter in text)
-    return " ".join(plain.split())[:LONGEST_REASON].rstrip(". ")
+    return reason_of(reason)
 
 
 def main() -> int:

@@ -15,12 +15,12 @@ from typing import Protocol
 import aiohttp
 
 from slotwatch import __version__, clock
-from slotwatch.edge.front.apprise_sending import one_line
 from slotwatch.edge.front.reasons import why_refused, why_unreachable
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.outgoing import Notify, Webhook
 from slotwatch.house.schema import House
+from slotwatch.printable import reason_of
 from slotwatch.views.notice import Notice
 
 ANSWER_WITHIN_S = 10.0
@@ -152,4 +152,4 @@ async def _run(given: bytes) -> str:
             await sending.wait()
     if sending.returncode != 0:
         return f"the program that sends it ended with status {sending.returncode}"
-    return one_line(printed.decode("utf-8", "replace"))
+    return reason_of(printed.decode("utf-8", "replace"))

@@ -6,10 +6,7 @@ import os
 
 import aiohttp
 
-from slotwatch.edge.front.apprise_sending import one_line
-
-LONGEST_REASON = 300
-"""Bytes that are read of an answer that says why."""
+from slotwatch.printable import LONGEST_REASON, reason_of
 
 
 def why_unreachable(error: Exception) -> str:
@@ -28,5 +25,5 @@ async def why_refused(response: aiohttp.ClientResponse) -> str:
     """Say what the other end answered instead of taking what was sent, as the end of a sentence."""
     printed = ""
     if response.content_type != "text/html":  # a page is for browsers; its first line is no reason
-        printed = one_line((await response.content.read(LONGEST_REASON)).decode("utf-8", "replace"))
+        printed = reason_of((await response.content.read(LONGEST_REASON)).decode("utf-8", "replace"))
     return f"it answered {response.status}" + (f": {printed}" if printed else "")
