@@ -61,3 +61,21 @@ def test_evidence_of_a_lost_port_says_whether_the_input_arrives(ends_s: float, e
     incident = shown.run(9.0).rule("route-output-lost")
     assert incident.summary.endswith(f"{trouble}.")
     assert incident.evidence == (evidence,)
+
+
+def test_evidence_of_a_lost_port_names_the_input_that_arrives_and_the_one_that_does_not() -> None:
+    """Two routes share a port. One of their inputs never came: the other one shows that the output is at fault."""
+    routes = tuple(
+        Route(f"tower {number}", UniverseId(Protocol.E131, number), target_serial="/dev/ttyUSB0") for number in (1, 2)
+    )
+    shown = Stage(replace(house_of((1,)), routes=routes), desk())
+    for tenth in range(6, 100):
+        trouble = "/dev/ttyUSB0 went away" if tenth >= 60 else ""
+        seen = tuple(
+            RouteSeen(route.name, "running", "serial:/dev/ttyUSB0", str(route.source), trouble) for route in routes
+        )
+        shown.see(tenth / 10, RoutesSeen(at(tenth / 10), seen, at(0.5)))
+    incident = shown.run(9.0).rule("route-output-lost")
+    assert incident.evidence == (
+        "Of the inputs, e131/1 arrives and e131/2 does not. The output itself is at fault.",
+    )

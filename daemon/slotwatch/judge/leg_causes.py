@@ -4,6 +4,7 @@ that the machine runs. The fault is then its lead to this network, what several 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -380,6 +381,6 @@ def _names(ctx: RuleContext, rows: list[int]) -> str:
     return wording.list_names(ctx.say_sources(rows))
 
 
-def plain_names(ctx: RuleContext, rows: list[int]) -> str:
+def plain_names(ctx: RuleContext, rows: Iterable[int]) -> str:
     """Names of sources without addresses, each source once."""
     return wording.list_names(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(rows))

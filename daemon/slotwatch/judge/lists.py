@@ -27,8 +27,8 @@ class ByLists:
     also_possible: list[str] = field(default_factory=list)
     hint: str = ""
     """Sentence for the summary; empty, or with a space before it."""
-    is_elsewhere: bool = False
-    """Its source is heard on another network alone, and lists it there."""
+    elsewhere: dict[int, list[int]] = field(default_factory=dict)
+    """Its sources that other networks alone hear, each with the networks on which it lists it."""
 
 
 def listed_by(ctx: RuleContext, source: int) -> frozenset[int] | None:
@@ -95,7 +95,7 @@ def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
             on = wording.list_names(ctx.network_name(network) for network in where)
             found.evidence.append(f"{name} lists it as sent on {on}, and not on {ctx.network_name(here)}.")
             if here not in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}:
-                found.is_elsewhere = True
+                found.elsewhere[source] = where
                 hints.append(f"{name} is heard on {on} alone, and its discovery list there names what is missing here")
                 continue
         elif listed_by(ctx, source) is not None and ctx.universes.protocol[row] == Protocol.E131:

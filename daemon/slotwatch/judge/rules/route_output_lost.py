@@ -87,16 +87,24 @@ def _say_inputs(ctx: RuleContext, names: Collection[str]) -> tuple[str, ...]:
     table = ctx.universes
     inputs = {(route.source, route.source_network or 0) for route in ctx.house.routes if route.name in names}
     heard = {(ctx.universe_id(row), int(table.network[row])) for row in np.flatnonzero(table.live > 0).tolist()}
-    said = []
-    if inputs & heard:
-        said.append(f"The input arrives ({_names(inputs & heard)}): the output alone is at fault.")
-    if inputs - heard:
-        said.append(f"The input does not arrive either ({_names(inputs - heard)}).")
-    return tuple(said)
+    arrive, missing = _say_universes(ctx, inputs & heard), _say_universes(ctx, inputs - heard)
+    if inputs <= heard:
+        return (f"The input arrives ({arrive}): the output alone is at fault.",)
+    if not inputs & heard:
+        return (f"The input does not arrive either ({missing}).",)
+    arrives = "arrives" if len(inputs & heard) == 1 else "arrive"
+    return (
+        f"Of the inputs, {arrive} {arrives} and {missing} {'does' if len(inputs - heard) == 1 else 'do'} not. "
+        "The output itself is at fault.",
+    )
 
 
-def _names(universes: Collection[tuple[UniverseId, int]]) -> str:
-    return wording.list_names(sorted({str(universe) for universe, _ in universes}))
+def _say_universes(ctx: RuleContext, universes: Collection[tuple[UniverseId, int]]) -> str:
+    is_one = len(ctx.house.networks) < 2
+    return wording.list_names(
+        str(universe) if is_one else f"{universe}@{ctx.network_name(network)}"
+        for universe, network in sorted(universes)
+    )
 
 
 def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:

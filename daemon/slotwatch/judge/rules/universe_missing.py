@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import partial
 
@@ -101,11 +102,12 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         )
     heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
     also: list[str] = []
-    movers = heard
+    movers: Collection[int] = ()
+    wrong: set[int] = set()
     if strays:
         senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
-        movers = sorted(senders)
-        arrives = wording.list_names(ctx.network_name(int(ctx.universes.network[stray])) for stray in strays)
+        movers, wrong = sorted(senders), {int(ctx.universes.network[stray]) for stray in strays}
+        arrives = wording.list_names(ctx.network_name(network) for network in sorted(wrong))
         named = wording.list_names(ctx.say_sources(senders))
         looks_like = f" The data arrives on {arrives} instead, from {named}."
         evidence.append(f"{named} sends it on {arrives}, where it is not declared: a lead or a VLAN may be wrong.")
@@ -115,13 +117,13 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     evidence += by_lists.evidence
     also += by_lists.also_possible
     looks_like += "" if alike else by_lists.hint
-    # A source that is heard on one network alone may be on the wrong one, unless it was known to have lost the other.
-    is_elsewhere = bool(strays or (by_lists.is_elsewhere and known is None))
+    if by_lists.elsewhere and known is None:
+        # A source that one network alone hears may be on the wrong one, unless it is known to have lost the other.
+        movers, wrong = by_lists.elsewhere, {network for on in by_lists.elsewhere.values() for network in on}
+    is_elsewhere = bool(movers)
     checks = earlier.next_checks if earlier else ()
     if is_elsewhere:
-        legs = (leg for source in movers for leg in (source, *ctx.other_legs(source)))
-        on = say_networks(ctx, sorted({ctx.sources[leg].network for leg in legs}))
-        checks = checks or checks_of_wrong_network(plain_names(ctx, movers), on)
+        checks = checks or checks_of_wrong_network(plain_names(ctx, movers), say_networks(ctx, sorted(wrong)))
     else:
         also.append("it is sent unicast to its receivers only, and is not visible from this port")
     network = int(ctx.universes.network[row])

@@ -1,0 +1,56 @@
+"""A universe that arrives on another network than its own: only that network may be the wrong one.
+
+What a person expects to read is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from slotwatch.house.schema import DeclaredSource, House, Network
+from slotwatch.snapshot import Incident
+from tests.judge.stage import Desk, Stage, house_of
+
+MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
+
+
+class Lister(Desk):
+    """It lists universe 2 and sends nothing that reaches this port."""
+
+    def listed(self, t: float) -> tuple[int, ...]:
+        return (2,)
+
+
+SOURCES = (
+    DeclaredSource("main desk", cid=MAIN.cid),
+    DeclaredSource("spare desk", cid=bytes([2]) * 16, role="backup", priority=90),
+)
+
+
+def house() -> House:
+    """Two networks; universes 1 and 2 are declared on A."""
+    return replace(
+        house_of((1, 2), sources=SOURCES, by=("main desk", "spare desk")),
+        networks=(Network("A", "eth1"), Network("B", "eth2")),
+    )
+
+
+def missing(*senders: object) -> Incident:
+    (one,) = (each for each in Stage(house(), *senders).run(16.0).all if each.rule == "universe-missing")
+    return one
+
+
+def test_a_desk_that_sends_one_universe_on_another_network_is_not_on_both_the_wrong_one() -> None:
+    here, there = replace(MAIN, universes=(1,)), replace(MAIN, universes=(2,), network=1)
+    lost = missing(here, there)
+    assert (lost.cause, lost.universes) == ("wrong-network", ("e131/2@A",))
+    assert lost.next_checks[0] == 'Look at the lead of "main desk": it may be plugged into a port of network B.'
+
+
+def test_only_the_source_that_another_network_alone_hears_may_be_plugged_in_wrongly() -> None:
+    """It lists there what is missing here (ANSI E1.31-2018 4.3); the other one is where it belongs."""
+    here = replace(MAIN, universes=(1,), discovery=True)
+    there = Lister("Spare desk", (), "10.0.0.2", 2, discovery=True, network=1)
+    lost = missing(here, there)
+    assert lost.cause == "wrong-network"
+    assert lost.next_checks[0] == 'Look at the lead of "spare desk": it may be plugged into a port of network B.'
