@@ -14,7 +14,7 @@ from tests.judge.moved import Moved, plays
 from tests.judge.stage import house_of
 
 LINE = Route("tower", UniverseId(Protocol.E131, 1), target_serial="/dev/ttyUSB0")
-NODE = Route("node", UniverseId(Protocol.E131, 1), UniverseId(Protocol.ARTNET, 3), to_address="10.0.0.41")
+NODE = Route("node", UniverseId(Protocol.E131, 1), target=UniverseId(Protocol.ARTNET, 3), to_address="10.0.0.41")
 HOUSE = replace(house_of((1,)), routes=(LINE,))
 EVERY_S = 0.1
 UNTIL_S = 45.0

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, Network, Phase, Receiver
+from slotwatch.house.schema import DeclaredSource, Network, Phase, Receiver, Route
 from slotwatch.snapshot import Confidence, Incident, Severity
 from slotwatch.wire.observation import LinkSeen, NeighbourSeen, QuerySeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -132,10 +132,12 @@ def test_desks_that_die_one_after_the_other_are_no_memberships_that_run_out() ->
 def routed(state_after: str) -> list[str]:
     """A desk falls silent at 8 s, and so does what a route of this computer made of it, on Art-Net."""
     own = Node((3,), address="10.0.0.200", levels=moving(hz=10.0), hz=10.0, to_s=8.1)
-    shown = stage((1, 9), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (9,), number=2), own, artnet=(3,))
+    route = Route("node", UniverseId(Protocol.E131, 1), target=UniverseId(Protocol.ARTNET, 3), to_address="10.0.0.50")
+    desks = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (9,), number=2)
+    shown = stage((1, 9), *desks, own, artnet=(3,), routes=(route,))
     for t_s, state in ((1.0, "running"), (10.6, state_after)):
-        route = RouteSeen("node", state, "artnet/3 to 10.0.0.50", "e131/1")
-        shown.see(t_s, RoutesSeen(START_NS + int(t_s * S), (route,)))
+        seen = RouteSeen("node", state, "artnet/3 to 10.0.0.50", "e131/1")
+        shown.see(t_s, RoutesSeen(START_NS + int(t_s * S), (seen,)))
     shown.run(24.0)
     return sorted(universe for incident in shown.alarms() for universe in incident.universes)
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, Route
+from slotwatch.house.schema import DeclaredSource, Network, Route
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import at, desk
@@ -61,6 +61,24 @@ def test_an_output_that_ends_with_its_input_is_no_loss_of_its_own() -> None:
         copy = RouteSeen("copy", state, "e131/112", "e131/1")
         shown.see(tenth / 10, RoutesSeen(at(tenth / 10), (copy,), at(0.5)))
     assert shown.run(13.0).only().universes == ("e131/1",)
+
+
+def test_a_universe_of_the_same_number_on_another_network_than_a_route_sends_to_is_lost() -> None:
+    """The route feeds universe 112 on network B and stands; the desk's own one on network A ends."""
+    on_both = replace(house_of((112,)).universes[0], networks=(0, 1))
+    house = replace(
+        house_of((1,)),
+        networks=(Network("A", "eth1"), Network("B", "eth2")),
+        universes=(house_of((1,)).universes[0], on_both),
+        routes=(Route("copy", FIRST, target=COPY, to_network=1),),
+    )
+    other = Desk("Other", (112,), "10.0.0.9", 9, to_s=6.0)
+    shown = Stage(house, desk(1, (1,)), other)
+    for tenth in range(6, 130):
+        copy = RouteSeen("copy", "stopped", "e131/112", "e131/1")
+        shown.see(tenth / 10, RoutesSeen(at(tenth / 10), (copy,), at(0.5)))
+    lost = shown.run(13.0).rule("universe-lost")
+    assert lost.universes == ("e131/112@A",)
 
 
 def test_nothing_is_said_where_no_route_has_it_as_its_input() -> None:

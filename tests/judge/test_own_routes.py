@@ -14,7 +14,7 @@ from tests.judge.stage import Stage, house_of
 
 ADDRESS = "10.0.0.41"
 ROUTES = tuple(
-    Route(name, UniverseId(Protocol.E131, 1), UniverseId(Protocol.ARTNET, number), to_address=ADDRESS)
+    Route(name, UniverseId(Protocol.E131, 1), target=UniverseId(Protocol.ARTNET, number), to_address=ADDRESS)
     for name, number in (("foyer", 3), ("house", 5))
 )
 
@@ -76,6 +76,4 @@ def test_evidence_of_a_lost_port_names_the_input_that_arrives_and_the_one_that_d
         )
         shown.see(tenth / 10, RoutesSeen(at(tenth / 10), seen, at(0.5)))
     incident = shown.run(9.0).rule("route-output-lost")
-    assert incident.evidence == (
-        "Of the inputs, e131/1 arrives and e131/2 does not. The output itself is at fault.",
-    )
+    assert incident.evidence == ("Of the inputs, e131/1 arrives and e131/2 does not. The output itself is at fault.",)

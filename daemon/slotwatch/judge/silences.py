@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +19,8 @@ EVERY = slice(None)
 HEARD_LATELY_S = 24 * 3600.0
 """What was heard within this time is visible from this port, whatever the vantage."""
 HEARD_LATELY_NS = ns_from_s(HEARD_LATELY_S)
+NOT_FEEDING = frozenset({"stopped", "undecided", "loop"})
+"""States of a route in which its output has ended (`bridge.output.RouteState`)."""
 LOSS_TIMEOUTS = (
     Threshold(
         "loss_timeout_s",
@@ -47,37 +51,39 @@ def counts_from_ns(ctx: RuleContext, start_ns: int) -> NDArray[np.int64]:
     return base_ns
 
 
+def is_target(ctx: RuleContext, mask: Mask, routes: Collection[str] | None = None) -> Mask:
+    """Which of these universes are the target of a route of this computer.
+
+    mask: (U,).  routes: the names of those that count; None: all.
+    """
+    found: Mask = np.zeros_like(mask)
+    targets = {
+        (route.target, route.to_network or 0)
+        for route in ctx.house.routes
+        if route.target is not None and (routes is None or route.name in routes)
+    }
+    for row in np.flatnonzero(mask).tolist() if targets else ():
+        found[row] = (ctx.universe_id(row), int(ctx.universes.network[row])) in targets
+    return found
+
+
 def stopped_by_routes(ctx: RuleContext) -> Mask:
     """(U,) universes with data once that own routes feed, and now say that they do not."""
-    stopped = np.zeros(ctx.universes.count, np.bool_)
-    if not ctx.listener.routes.routes:
-        return stopped
-    feeding: dict[str, bool] = {}
-    for route in ctx.listener.routes.routes:
-        universe = route.target.split(" ")[0]
-        feeding[universe] = feeding.get(universe, False) or route.state not in ("stopped", "undecided", "loop")
-    universes = ctx.universes
-    for row in np.flatnonzero(universes.used & (universes.live == 0) & (universes.last_arrival_ns > 0)).tolist():
-        stopped[row] = not feeding.get(str(ctx.universe_id(row)), True)
-    return stopped
+    seen, universes = ctx.listener.routes.routes, ctx.universes
+    if not seen:
+        return np.zeros(universes.count, np.bool_)
+    silent = universes.used & (universes.live == 0) & (universes.last_arrival_ns > 0)
+    stopped = is_target(ctx, silent, {route.name for route in seen if route.state in NOT_FEEDING})
+    return stopped & ~is_target(ctx, stopped, {route.name for route in seen if route.state not in NOT_FEEDING})
 
 
 def fed_by_routes(ctx: RuleContext, *, now: bool = True) -> Mask:
     """(U,) silent universes that own routes say they send now, or (`now` False) that they do not send."""
-    fed = np.zeros(ctx.universes.count, np.bool_)
-    if not ctx.listener.routes.routes:
-        return fed
-    universes = ctx.universes
-    networks = {route.name: route.to_network or 0 for route in ctx.house.routes}
-    sending = {
-        (route.target.split(" ")[0], networks.get(route.name, 0))
-        for route in ctx.listener.routes.routes
-        if (route.state in SENDING) is now
-    }
-    if sending:
-        for row in np.flatnonzero(universes.used & (universes.live == 0)).tolist():
-            fed[row] = (str(ctx.universe_id(row)), int(universes.network[row])) in sending
-    return fed
+    seen, universes = ctx.listener.routes.routes, ctx.universes
+    if not seen:
+        return np.zeros(universes.count, np.bool_)
+    silent = universes.used & (universes.live == 0)
+    return is_target(ctx, silent, {route.name for route in seen if (route.state in SENDING) is now})
 
 
 def seen_by_listener(ctx: RuleContext, mask: Mask) -> Mask:

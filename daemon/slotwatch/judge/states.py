@@ -44,7 +44,8 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     # source sends, and its levels do not change.
     idle = (universes.live == 0) & (silent | (universes.declared < 0))
     states[idle & (states <= UniverseState.AT_REST)] = UniverseState.NOT_SENT
-    # Silent for longer than its loss timeout, and no rule says so: this listener was at fault, and judges it soon.
+    # Silent for longer than its loss timeout, and no rule calls it lost. Mostly this computer was at fault, so that the
+    # silence counts from a later moment; or it no longer asks for the universe.
     overdue = (universes.live == 0) & ~silent & (states <= UniverseState.AT_REST)
     overdue &= ctx.now_ns - universes.last_arrival_ns > universes.loss_timeout_ns + JUDGED_WITHIN_NS
     states[overdue] = UniverseState.NOT_JUDGED

@@ -15,7 +15,7 @@ from slotwatch.judge.homes import went_home
 from slotwatch.judge.likeness import LEAD_WORKS
 from slotwatch.judge.parameters import RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, LOOK_AT_STAGE, Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, seen_by_listener, stopped_by_routes
+from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, is_target, seen_by_listener, stopped_by_routes
 from slotwatch.judge.storms import Storms
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.model.universes import ended_by_leaving
@@ -41,7 +41,8 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     lost = had & (silent_ns > universes.loss_timeout_ns)
     ended = had & ~lost & (universes.live == 0)
     if np.count_nonzero(ended):
-        lost |= ended & ctx.terminated & ~_is_target(ctx, ended)
+        # The report of why an own route stopped comes after its packets.
+        lost |= ended & ctx.terminated & ~is_target(ctx, ended)
     if not np.count_nonzero(lost):
         return lost
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
@@ -56,15 +57,6 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     # What ends because this computer no longer asks for it is not a loss.
     lost &= ~storms.brought(ctx, lost) & ~ended_by_leaving(universes)
     return _without_own(ctx, seen_by_listener(ctx, lost))
-
-
-def _is_target(ctx: RuleContext, mask: Mask) -> Mask:
-    """Which of these universes a route of this computer feeds: its report of why it stopped comes after its packets."""
-    found = np.zeros_like(mask)
-    targets = {route.target for route in ctx.house.routes}
-    for row in np.flatnonzero(mask).tolist() if targets else ():
-        found[row] = ctx.universe_id(row) in targets
-    return found
 
 
 def _without_own(ctx: RuleContext, mask: Mask) -> Mask:
