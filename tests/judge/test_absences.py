@@ -9,8 +9,8 @@ from dataclasses import replace
 
 from slotwatch.house.schema import House, Network
 from slotwatch.snapshot import UniverseState
-from tests.judge.stage import START_NS, Desk, S, Stage
-from tests.judge.test_earlier import MAIN, SPARE, restarted, two_desks
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of
+from tests.judge.test_earlier import MAIN, SOURCES, SPARE, restarted, two_desks
 
 
 def by_rule(stage: Stage) -> dict[str, list[str]]:
@@ -51,6 +51,23 @@ def test_a_main_that_never_sent_one_of_its_universes_is_not_said_to_be_unheard()
     absent = Stage(two_desks(), replace(MAIN, universes=(2,)), SPARE).run(15.0).rule("source-absent")
     assert absent.universes == ("e131/1",)
     assert "It is running, and has sent nothing there since this listener started." in absent.summary
+
+
+def test_a_main_that_sends_preview_data_on_one_universe_is_not_said_to_send_it_on_both() -> None:
+    """ANSI E1.31-2018 6.2.6: preview data (bit 7) is not for live output. Nothing comes on the other universe."""
+    absent = Stage(two_desks(), replace(MAIN, universes=(1,), options=0x80), SPARE).run(15.0).rule("source-absent")
+    assert absent.universes == ("e131/1", "e131/2") and absent.cause == "universe-withdrawn"
+    assert "and its packets come on universe e131/1 with preview data: " in absent.summary
+    assert "Nothing of it came on universe e131/2 since this listener started." in absent.summary
+
+
+def test_a_main_whose_preview_data_has_ended_is_not_said_to_have_sent_nothing() -> None:
+    other = replace(MAIN, universes=(3,))
+    house = house_of((1, 2, 3), sources=SOURCES, by=("main desk", "spare desk"))
+    shown = Stage(house, replace(MAIN, universes=(1, 2), options=0x80, to_s=6.0), other, SPARE)
+    absent = shown.run(15.0).rule("source-absent")
+    assert "sent nothing" not in absent.summary
+    assert "and sent there only preview data, which holds no levels, until " in absent.summary
 
 
 def both_networks() -> House:

@@ -539,3 +539,21 @@ def test_groups_that_end_long_after_a_desk_died_say_nothing_of_it() -> None:
     shown.see(0.5, QuerySeen(START_NS - 260 * S, 0, "10.0.0.254", "igmp2", 10.0))
     causes = {one.universes: one.cause for one in shown.run(45.0).all if one.rule == "universe-lost"}
     assert causes == {("e131/1",): "source-lost", ("e131/2",): "multicast-lost"}
+
+
+def test_two_desks_that_still_answer_are_spoken_of_in_the_plural() -> None:
+    """English: what two did is not "its"."""
+    both = [desk("Desk A", (1,), to_s=10.0), desk("Desk B", (2,), number=2, to_s=10.0)]
+    shown = stage((1, 2, 9), *both, desk("Desk C", (9,), number=3))
+    for n in (1, 2):
+        shown.see(12.0, NeighbourSeen(START_NS + 12 * S, 0, f"10.0.0.{n}", f"02:00:00:00:00:0{n}", True))
+    lost = shown.run(16.0).rule("universe-lost")
+    assert "no longer send, but their machines are alive: their programs, their outputs" in lost.summary
+    assert lost.also_possible[0] == "their sending programs died, or multicast is blocked for them"
+
+
+def test_two_desks_whose_addresses_still_send_are_spoken_of_in_the_plural() -> None:
+    going = [desk("Media", (9,), number=n, cid=bytes([n + 6]) * 16) for n in (1, 2)]
+    both = [desk("Desk A", (1,), to_s=10.0), desk("Desk B", (2,), number=2, to_s=10.0)]
+    lost = stage((1, 2, 9), *both, *going, desk("Desk C", (9,), number=3)).run(16.0).rule("universe-lost")
+    assert "their addresses still send: their programs or outputs failed, not their power." in lost.summary

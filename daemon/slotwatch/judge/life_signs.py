@@ -92,32 +92,46 @@ def _without_levels(ctx: RuleContext, rows: NDArray[np.intp], since_ns: NDArray[
 def never_sent_levels(ctx: RuleContext, names: list[str], universes: set[int]) -> Verdict | None:
     """Give the verdict where sources that never sent levels on these universes are heard nevertheless."""
     streams = ctx.streams
-    heard = ctx.now_ns - streams.last_packet_ns < ALIVE_NS
-    heard &= streams.last_packet_ns > 0
-    rows = [row for row in np.flatnonzero(heard).tolist() if ctx.sources[ctx.source_of(row)].declared_as in names]
-    here = [row for row in rows if ctx.universe_of(row) in universes]
-    if {ctx.sources[ctx.source_of(row)].declared_as for row in rows} != set(names):
+    every = np.flatnonzero(streams.last_packet_ns > 0)
+    rows = np.array([row for row in every.tolist() if ctx.sources[ctx.source_of(row)].declared_as in names], np.intp)
+    is_alive = ctx.now_ns - streams.last_packet_ns[rows] < ALIVE_NS
+    if {ctx.sources[ctx.source_of(row)].declared_as for row in rows[is_alive].tolist()} != set(names):
         return None
     one = len(names) == 1
     said = wording.list_names([f'"{name}"' for name in names])
-    runs, its = f"{said} {'is' if one else 'are'} running", "its" if one else "their"
-    if here:
-        what = _without_levels(ctx, np.array(here, np.intp), 0)
+    runs, its, them = (f"{said} is running", "its", "it") if one else (f"{said} are running", "their", "them")
+    is_here = is_among(streams.universe[rows], sorted(universes))
+    here = rows[is_here & is_alive]
+    if len(here):
+        told = set(streams.universe[here].tolist())
+        where = "there" if told == universes else f"on {ctx.name_universes(sorted(told))}"
+        sentence = (
+            f"{runs}, and {its} packets come {where} with {_without_levels(ctx, here, 0)}: they hold no levels that "
+            "receivers may use."
+        )
+        if silent := sorted(universes - set(streams.universe[rows].tolist())):
+            sentence += f" Nothing of {them} came on {ctx.name_universes(silent)} since this listener started."
         return Verdict(
             "universe-withdrawn",
-            Confidence.HIGH,
-            f"{runs}, and {its} packets come there with {what}: they hold no levels that receivers may use.",
+            Confidence.HIGH if told == universes else Confidence.MEDIUM,
+            sentence,
             next_checks=[
                 f"Look at the output settings of {wording.list_names(names)}: blind or preview mode, start code.",
                 "Look at the stage: do the lights on these universes follow?",
             ],
         )
-    return Verdict(
+    these = "this universe" if len(universes) == 1 else "these universes"
+    verdict = Verdict(
         "unknown",
         Confidence.LOW,
         f"{runs}, and {'has' if one else 'have'} sent nothing there since this listener started.",
-        also_possible=[f"{its} output of these universes is off", f"{its} packets of them do not reach this port"],
+        also_possible=[f"{its} output of {these} is off", f"{its} packets do not reach this port there"],
     )
+    if before := rows[is_here].tolist():
+        until = ctx.time_of_day(int(streams.last_packet_ns[before].max()))
+        what = _without_levels(ctx, rows[is_here], 0)
+        verdict.sentence = f"{runs}, and sent there only {what}, which holds no levels, until {until}."
+    return verdict
 
 
 def _lost_between_others(scene: Scene) -> Verdict:
@@ -217,37 +231,50 @@ def stops_at_rest(scene: Scene) -> bool:
 def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:
     """Correct a verdict of dead sources by the packets that they still send."""
     ctx = scene.ctx
-    alive, unlisted = [], []
+    listing: list[int] = []
+    answering: list[int] = []
+    unlisted: list[int] = []
     for source in sources:
         row = ctx.sources[source]
         neighbour = ctx.listener.neighbours.get(row.network, row.address)
         if lists_still(scene, source):
-            alive.append(source)
+            listing.append(source)
             verdict.evidence.append(
                 f"The discovery list of {ctx.say_source(source)} still came at {ctx.time_of_day(row.listed_at_ns)}."
             )
-            verdict.also_possible.insert(0, "its output was stopped, or multicast is blocked for it")
         elif row.listed_at_ns and ctx.now_ns - row.listed_at_ns > LISTING_VALID_NS:
             unlisted.append(source)
         if answers_still(scene, source):
-            alive.append(source)
+            answering.append(source)
             verdict.evidence.append(
                 f"{row.address} still answers on the network: its machine is powered and connected."
             )
-            verdict.also_possible.insert(0, "its sending program died, or multicast is blocked for it")
         elif neighbour is not None and neighbour.failed_ns > scene.group.from_ns and not neighbour.reachable:
             verdict.evidence.append(f"{row.address} no longer answers on the network.")
     if unlisted:
         names = wording.list_names(ctx.say_sources(set(unlisted)))
         whose = "Its discovery" if len(sources) == 1 else f"The discovery of {names}"
         verdict.evidence.append(f"{whose} has stopped too.")
+    if listing:
+        one = len(ctx.whole_sources(listing)) == 1
+        stopped = "its output was stopped" if one else "their outputs were stopped"
+        verdict.also_possible.insert(0, f"{stopped}, or multicast is blocked for {'it' if one else 'them'}")
+    if answering:
+        one = len(ctx.whole_sources(answering)) == 1
+        died = "its sending program died" if one else "their sending programs died"
+        verdict.also_possible.insert(0, f"{died}, or multicast is blocked for {'it' if one else 'them'}")
+    alive = {*listing, *answering}
     if alive:
         verdict.confidence = Confidence.MEDIUM
-        living = wording.list_names(ctx.say_sources(set(alive)))
+        living = wording.list_names(ctx.say_sources(alive))
         dead = [source for source in sources if source not in alive]
+        one = len(ctx.whole_sources(alive)) == 1
         sentence = (
             f"{living} no longer sends, but its machine is alive: "
             "its program, its output or the path of its data failed."
+            if one
+            else f"{living} no longer send, but their machines are alive: "
+            "their programs, their outputs or the paths of their data failed."
         )
         if dead:
             sentence += f" {wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."

@@ -62,6 +62,10 @@ def counts(sheet: Sheet) -> CountsAnswer:
     }
 
 
+OLD = "old-data"
+"""The reason that nothing new is known: judging or receiving hangs. No rule can say so."""
+
+
 def readiness(sheet: Sheet, silence: str = "") -> ReadinessAnswer:
     """The half-hour call: judged as if in `show`, whatever the phase.
 
@@ -69,7 +73,7 @@ def readiness(sheet: Sheet, silence: str = "") -> ReadinessAnswer:
     """
     view, found = sheet.snapshot.house, sheet.snapshot.readiness
     if silence:
-        found = found.with_reasons(Reason("host-overrun", silence, ()))
+        found = found.with_reasons(Reason(OLD, silence))
     return {
         "ready": found.ready,
         "house": view.name,

@@ -197,7 +197,7 @@ async def says_that_it_is_old(run: Running, sentence: str) -> None:
     assert f"<h1>{sentence}</h1>" in page and page.count(sentence) == 2, "at the top, and why it is not ready"
     ready = await get(run, "/api/v1/readiness")
     assert isinstance(ready, dict) and not ready["ready"]
-    assert ready["reasons"][-1] == {"rule": "host-overrun", "text": sentence, "universes": []}
+    assert ready["reasons"][-1] == {"rule": "old-data", "text": sentence, "universes": []}
 
 
 async def test_receiving_that_hangs_is_reported(tmp_path: Path) -> None:

@@ -83,8 +83,8 @@ class Echoes:
             return False
         heard = self._heard[original, copy]
         marks, times = streams.history_hash[original].tolist(), streams.history_ns[original].tolist()
+        # When the original sent each look: a pulse shows every look twice, on its way up and on its way down.
         came: defaultdict[int, list[int]] = defaultdict(list)
-        """When each of the original's levels came, by their mark. A pulse has the same ones on its way back."""
         for mark, t_ns in zip(marks, times, strict=True):
             if t_ns:
                 came[mark].append(t_ns)

@@ -77,7 +77,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("malformed packets", "{n} send malformed packets", look="Find out which machine sends them"),
-    sentence="{address} sends packets that no protocol accepts: {count} in {window_s:g} s. The last had {fault}.",
+    sentence="{address} sends packets that no protocol accepts: {count} in {window_s:g} s. The last one had {fault}.",
     judged_by=judged_by(MalformedPacketsParameters(), bind),
     facts=MalformedPacketsFacts,
     names_universes=False,
