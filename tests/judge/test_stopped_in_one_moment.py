@@ -222,6 +222,24 @@ def test_a_lead_that_comes_out_as_the_other_network_goes_dark_is_no_dead_desk(re
     assert "went completely silent" not in lead.summary
 
 
+@pytest.mark.parametrize("early_s", [0.0, 0.005, 0.1])
+def test_a_universe_whose_new_network_is_the_faster_one_is_on_the_wrong_network(early_s: float) -> None:
+    """Its last frame on A is under way while its first one on B is there already."""
+    universes = (*ON_TWO[:1], replace(ON_TWO[1], networks=(0,)), *ON_TWO[2:])
+    home = replace(MAIN, universes=(2,), to_s=CUT_S)
+    stray = replace(MAIN, universes=(2,), from_s=CUT_S - early_s, address="10.1.0.1", network=1)
+    stage = Stage(
+        replace(TWO, universes=universes),
+        *on_both(replace(MAIN, universes=(1,))),
+        *on_both(SPARE_LIGHTS),
+        home,
+        stray,
+    )
+    stage.run(CUT_S + 6.0)
+    lost = next(one for one in stage.open if "e131/2@A" in one.universes)
+    assert lost.cause == "wrong-network", said(stage)
+
+
 @pytest.mark.parametrize("dark_s", [4.0, 8.0, 20.0, 30.0])
 def test_a_universe_that_came_to_the_wrong_network_is_still_said_to_have_come_there_once_that_is_dark(
     dark_s: float,

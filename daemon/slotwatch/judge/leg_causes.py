@@ -58,8 +58,8 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
             for row in ctx.streams_of(other).tolist()
             if (leg := ctx.first_leg(ctx.source_of(row))) in lost
             and (ctx.live[row] or leg not in ended_whole)
-            # What came there before as well is another leg.
-            and streams.since_ns[row] > scene.group.from_ns
+            # What came there long before as well is another leg.
+            and streams.since_ns[row] > scene.group.from_ns - SLACK_NS
         ]
         if not found:
             return None
@@ -105,9 +105,9 @@ def _may_continue(scene: Scene, source: int) -> bool:
 
 
 def _has_moved(scene: Scene, source: int) -> bool:
-    """Whether a source was heard on other networks only after it had ended on its own, or there long ago."""
+    """Whether a source was heard on other networks only since it had ended on its own, or there long ago."""
     ctx = scene.ctx
-    return all(ctx.model.sources.heard_since_ns[leg] > scene.group.from_ns for leg in ctx.other_legs(source))
+    return all(ctx.model.sources.heard_since_ns[leg] > scene.group.from_ns - SLACK_NS for leg in ctx.other_legs(source))
 
 
 def _moved(scene: Scene, legs: _Legs) -> Verdict:

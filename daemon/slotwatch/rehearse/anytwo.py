@@ -166,7 +166,7 @@ def desk_dies(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
 
 def network_gone(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
     """The switch of one network loses power. A stranger is at this computer's own switch: where one is heard, the
-    desks were cut off there, and not the network."""
+    desks were cut off there, and not the network. Where only one was left there, its lead looks the same."""
     network = plan.chance.below(2)
     # What had gone long before is not lost with it.
     there = [one for one in plan.subjects if not plan.is_away(one, network, at_s - NEAR_S, at_s - NEAR_S)]
@@ -175,7 +175,7 @@ def network_gone(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> s
     plan.expect(
         "network gone",
         ("universe-lost",),
-        ("leg-lost", "network-lost") if network in plan.strangers_on else ("network-lost",),
+        ("leg-lost", "network-lost") if network in plan.strangers_on or len(there) == 1 else ("network-lost",),
         tuple(name for one in there if one != "media" for name in plan.universes(one, network)),
         at_s,
         at_s + E131_DUE_S,
