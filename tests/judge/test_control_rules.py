@@ -77,6 +77,15 @@ def test_shared_universes_and_lower_priorities_are_no_conflict() -> None:
     assert stage(desk(), desk(2, levels=still(50), priority=90)).run(12.0).all == []
 
 
+def test_the_lowest_priority_is_below_the_next_one_and_equal_to_itself() -> None:
+    """E1.31 6.2.3: priorities are 0 to 200, and the highest owns the universe."""
+    below = stage(desk(priority=0), desk(2, levels=still(50), priority=1)).run(12.0)
+    assert below.all == []
+    equal = stage(desk(priority=0), desk(2, levels=still(50), priority=0)).run(12.0)
+    assert equal.only().rule == "source-conflict"
+    assert "at priority 0" in equal.only().summary
+
+
 def test_two_artnet_addresses_with_different_levels_are_a_conflict() -> None:
     first = Node((0,), levels=still(10), keep_alive_s=1.0)
     second = Node((0,), address="10.0.0.51", levels=still(90), keep_alive_s=1.0, from_s=2.0)
@@ -247,6 +256,15 @@ def test_a_name_that_comes_back_with_another_identity_is_a_note() -> None:
     shown.run(20.0)
     assert [incident.rule for incident in shown.all] == ["identity-changed"]
     assert shown.alarms() == []
+
+
+@pytest.mark.parametrize(("since_s", "rules"), [(0.0, []), (8.0, ["identity-changed"])])
+def test_a_desk_that_sends_from_two_addresses_has_not_moved_when_one_ends(since_s: float, rules: list[str]) -> None:
+    """ANSI E1.31-2018 9.1: one packet may come by IPv4 and IPv6, and counts once."""
+    first = desk(to_s=8.0)
+    other = replace(first, address="10.0.0.9", from_s=since_s, to_s=1e9)
+    shown = stage(first, other, sources=(replace(A, source_name="Desk A", address=None),)).run(20.0)
+    assert [incident.rule for incident in shown.all] == rules
 
 
 def test_a_visualiser_with_the_name_of_a_desk_is_no_predecessor_of_it() -> None:

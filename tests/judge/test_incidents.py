@@ -96,7 +96,12 @@ def test_what_returns_is_told_by_itself(universes: tuple[str, ...]) -> None:
     assert (incident.universes, incident.sources) == (universes, ("Desk A",))
     book.update([replace(again, returned_ns=46 * S, summary_of_it="Lost.")], 46 * S)
     book.update([], 56 * S)
-    assert book.closed_incidents()[-1].summary.endswith("It lasted 6.0 s.")
+    (incident,) = book.closed_incidents()
+    assert incident.summary.endswith("It lasted 6.0 s the last time. It came and went 2 times.")
+    assert [entry.what for entry in incident.timeline][:5] == ["began", "opened", "revised", "closed", "returned"]
+    assert "widened" not in [entry.what for entry in incident.timeline]
+    (returned,) = (event for event in book.take_events() if event.what == "returned")
+    assert returned.incident is not None and returned.incident.universes == universes
 
 
 def test_a_loss_that_is_found_universe_by_universe_began_with_the_newest_frame_of_any() -> None:

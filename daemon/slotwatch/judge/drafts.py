@@ -135,7 +135,10 @@ class IncidentRecord:
             incident.back_ns += max(0, account.began_ns - incident.returned_ns)
 
     def end(self, flapped: bool) -> None:
-        """Put the summary into the past, with the length of the outage itself; flapped: it came and went often."""
+        """Put the summary into the past, with the length of the outage itself; flapped: it came and went often.
+
+        What returned after it was closed is told from its newest beginning: its length is that of the last time.
+        """
         incident = self.incident
         rule = CATALOG.get(incident.rule)  # of an earlier version it may be another one
         if rule is not None and rule.tells_a_moment:
@@ -144,9 +147,10 @@ class IncidentRecord:
             length = wording.seconds(max(0, incident.returned_ns - incident.began_ns - incident.back_ns))
             if incident.back_ns:
                 length += f" in all; it was back for {wording.seconds(incident.back_ns)} in between"
-            elif flapped:
+            elif incident.flaps:
                 length += " the last time"
-            often = f" It came and went {incident.flaps + 1} times." if flapped else ""
+            is_told = flapped or (incident.flaps and not incident.back_ns)
+            often = f" It came and went {incident.flaps + 1} times." if is_told else ""
             incident.summary = f"{self.while_it_lasted} It lasted {length}.{often}"
 
     def keep_worst(self, account: IncidentDraft) -> None:

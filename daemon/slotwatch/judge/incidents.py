@@ -117,6 +117,7 @@ class IncidentBook(ResumedIncidents):
         entry.incident.flaps += 1
         entry.returns_before = entry.incident.flaps
         entry.openings.append(self._now_ns)
+        self._fill(entry, account)
         self._record(entry, self._now_ns, "returned", f"{earlier.RETURNED}{account.summary}")
 
     def _open_new(self, account: IncidentDraft, now_ns: int) -> IncidentRecord:

@@ -152,20 +152,22 @@ def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:
 
 def _alike_in_rank(ctx: RuleContext, a: Rows, b: Rows) -> NDArray[np.bool_]:
     """(P, 512) slots that two streams claim at one priority, with no source above them."""
-    first, second = slot_priorities(ctx, a), slot_priorities(ctx, b)
+    first, second = slot_ranks(ctx, a), slot_ranks(ctx, b)
     equal: NDArray[np.bool_] = (first == second) & (first > 0)
     winner = ctx.universes.winner[ctx.streams.universe[a]]
-    above = slot_priorities(ctx, np.where(winner >= 0, winner, a).astype(np.intp))
+    above = slot_ranks(ctx, np.where(winner >= 0, winner, a).astype(np.intp))
     return equal & (above <= first)
 
 
-def slot_priorities(ctx: RuleContext, rows: Rows) -> NDArray[np.uint8]:
-    """(N, 512) priority of each slot: by start code 0xDD while it is fresh, else the packet's (0 ranks as 1)."""
+def slot_ranks(ctx: RuleContext, rows: Rows) -> NDArray[np.uint16]:
+    """(N, 512) rank of each slot: twice its priority by start code 0xDD while that is fresh, else the packet's.
+
+    E1.31 6.2.3: a packet priority of 0 is the lowest. It ranks as 1: above the 0 of 0xDD, which is "not mine".
+    """
     streams = ctx.streams
-    priority = np.repeat(np.maximum(streams.priority[rows], 1)[:, None], SLOTS, axis=1)
+    ranks = np.repeat(np.maximum(streams.priority[rows].astype(np.uint16) * 2, 1)[:, None], SLOTS, axis=1)
     sent_ns = streams.last_slot_priority_ns[rows]
     gives = np.flatnonzero((sent_ns > 0) & (ctx.now_ns - sent_ns <= SLOT_PRIORITY_LOSS_NS))
     if len(gives):
-        priority[gives] = streams.slot_priorities[rows[gives]]
-    priorities: NDArray[np.uint8] = priority
-    return priorities
+        ranks[gives] = streams.slot_priorities[rows[gives]].astype(np.uint16) * 2
+    return ranks.astype(np.uint16)

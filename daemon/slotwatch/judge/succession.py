@@ -58,13 +58,17 @@ def is_back_as(ctx: RuleContext, row: int, earlier: int) -> bool:
 
 
 def moved(ctx: RuleContext, row: int, other: int) -> bool:
-    """Whether a stream has the CID of the other one, which is silent, and comes from another address."""
+    """Whether a stream has the CID of the other one, which is silent, and comes from another address.
+
+    One that both addresses have sent for longer, as by IPv4 and IPv6, has not moved when one of them ends.
+    """
     streams = ctx.streams
     own, earlier = ctx.sources[ctx.source_of(row)], ctx.sources[ctx.source_of(other)]
     if streams.protocol[row] != Protocol.E131 or other == row or streams.live[other]:
         return False
     is_older = 0 < streams.first_frame_ns[other] <= streams.first_frame_ns[row]
-    return bool(is_older and earlier.source_id == own.source_id)
+    is_after = streams.last_arrival_ns[other] < streams.since_ns[row] + ns_from_s(BOTH_SENT_S)
+    return bool(is_older and is_after and earlier.source_id == own.source_id)
 
 
 def changes(ctx: RuleContext, row: int, other: int) -> list[str]:
