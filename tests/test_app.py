@@ -160,7 +160,7 @@ def test_a_refused_reload_keeps_the_running_house_and_the_page_says_so(running_h
     daemon.process.send_signal(signal.SIGHUP)
     faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
     assert any("lisen" in fault and "listen" in fault for fault in faults)
-    assert "the house file was refused, the running one stays" in daemon.log()
+    assert "the house file was refused; the running house continues" in daemon.log()
     # A process that is started while the file is broken continues with the house that runs.
     before = daemon.children()["judging"]
     os.kill(before, signal.SIGKILL)

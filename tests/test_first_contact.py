@@ -76,7 +76,7 @@ def test_an_undeclared_house_reloads_as_what_it_is(tmp_path: Path) -> None:
     ("words", "sentence"),
     [
         ([], "neither a house file nor a network is named"),
-        (["-c", "house.toml", "--interface", "eth1"], "-c and --interface exclude each other"),
+        (["-c", "house.toml", "--interface", "eth1"], "-c and --interface cannot be used together"),
         (["--interface", "lo", "--universes", "64-1"], "the lower one first"),
         (["--interface", "lo", "--universes", "0-5"], "universes go from 1 to 63999"),
         (["--interface", "lo", "--universes", "1-63999"], "names more than 4096 universes"),

@@ -90,7 +90,7 @@ def test_if_either_hangs_the_watchdog_gets_no_ping_and_that_process_is_ended(
     assert fed == 0
     assert kills == {"intake": int(intake_s > 5), "judging": int(judging_s > 10)}
     stuck, silent_s = ("intake", intake_s) if intake_s > 5 else ("judging", judging_s)
-    assert bench.lines == [f"{stuck} has made no progress for {silent_s:.0f} s"]
+    assert bench.lines == [f"{stuck} has made no progress for {silent_s:.0f} s, so it is ended"]
 
 
 @pytest.mark.parametrize("role", ["front", "routes"])
@@ -138,7 +138,7 @@ def test_what_stood_still_with_the_parent_has_its_time_again(bench: Bench) -> No
     for tenths in range(1201, 1250, 2):
         assert bench.watch(tenths / 10 - 99.9, 0.1, tenths / 10)[1] == {"intake": 0, "judging": 0}
     assert bench.watch(25.2, 0.1, 125.1)[1] == {"intake": 1, "judging": 0}
-    assert bench.lines == ["intake has made no progress for 5 s"]
+    assert bench.lines == ["intake has made no progress for 5 s, so it is ended"]
 
 
 def test_without_a_manager_that_asks_nothing_is_fed(bench: Bench) -> None:
@@ -175,6 +175,8 @@ except CouldNotStart as error:
     print(*error.lines, sep="\\n")
 """
     environment = {name: value for name, value in os.environ.items() if name != "NOTIFY_SOCKET"}
-    words = [sys.executable, "-c", code, str(tmp_path / "house.toml")]
+    house = tmp_path / "house.toml"  # one that can be used: a fault in it could be found before the first look
+    house.write_text('[house]\nname = "Slow start"\n[listen]\ninterfaces = ["lo"]\n')
+    words = [sys.executable, "-c", code, str(house)]
     ended = subprocess.run(words, capture_output=True, text=True, check=True, env=environment, timeout=PATIENCE_S)
     assert ended.stdout.startswith("not ready within 0 s (waiting for ")

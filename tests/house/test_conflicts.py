@@ -60,7 +60,7 @@ def found(patch: str, more: str = "", circuits: str = CIRCUITS) -> list[Conflict
         ),
         (
             "1,1,1,mover,,\n2,1,1,mover,,\n3,1,1,mover,,\n",
-            ["doubled note 3 (1, 5): 2, 3 are doubled with 1 (row 2): same address, same profile"],
+            ["doubled note 3 (1, 5): 2, 3 have the same address and profile as 1 (row 2)"],
         ),
         ("1,1,1,dimmer,,\n2,1,1,mover,,\n", ["overlap warning 2 (1, 1): 1 overlaps 2 (row 3) on e131/1, slot 1"]),
         ("1,1,508,mover,,\n", []),
@@ -74,7 +74,7 @@ def found(patch: str, more: str = "", circuits: str = CIRCUITS) -> list[Conflict
             "1,1,1,half,,\n",
             [
                 "pair-split warning 2 (1, 2): 1: pan-fine is not in one universe with its coarse slot, "
-                "so the pair can tear"
+                "so the two can change apart"
             ],
         ),
     ],

@@ -143,7 +143,7 @@ def test_of_many_problems_the_first_fifty_are_listed_and_the_others_are_counted(
     assert found[50] == "house.toml: and at least 950 more problems"
 
 
-@pytest.mark.parametrize(("data", "wanted"), [(b"hello", "no zip archive"), (b"", "an MVR file is wanted")])
+@pytest.mark.parametrize(("data", "wanted"), [(b"hello", "no zip archive"), (b"", "an MVR file is expected")])
 def test_an_mvr_file_that_is_no_archive_is_not_read_as_a_list(data: bytes, wanted: str) -> None:
     """DIN SPEC 15801: an MVR file is a zip archive."""
     house = '[listen]\ninterfaces = ["eth1"]\n[patch]\nfile = "show.mvr"\n'

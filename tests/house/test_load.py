@@ -119,7 +119,7 @@ def test_overlay_adds_until_its_last_day() -> None:
     assert len(on.universes) == 2 and not on.notes
     after = house_of(text, date(2026, 11, 26), tour_toml=tour)
     assert len(after.universes) == 1
-    assert after.notes == ("tour.toml is left out: it held until 2026-11-25",)
+    assert after.notes == ("tour.toml is ignored: its last day was 2026-11-25",)
 
 
 def test_overlay_may_not_change_the_house() -> None:
@@ -160,8 +160,8 @@ def test_windows_line_ends_and_byte_order_mark_are_text() -> None:
 @pytest.mark.parametrize(
     ("data", "wanted"),
     [
-        (b"", "house.toml: it is empty; at least [house] and [listen] are wanted"),
-        (b" \n\n", "house.toml: it is empty; at least [house] and [listen] are wanted"),
+        (b"", "house.toml: it is empty; at least [house] and [listen] are expected"),
+        (b" \n\n", "house.toml: it is empty; at least [house] and [listen] are expected"),
         (b"\x7fELF\0\0", "house.toml: it is a binary file, not text"),
         (b"\xff\xfe[\0", "house.toml: it is UTF-16; save it again as UTF-8"),
         (

@@ -48,5 +48,5 @@ print(json.dumps({"universes": [u["universe"] for u in found.universes], "lines"
 def test_listed_universes_are_found_in_batches_and_groups_are_left_again() -> None:
     answer = inside(PROGRAM)
     assert answer["universes"] == ["e131/1", "e131/2", "e131/30"]
-    assert any("e131/1 to e131/20, 10 to come" in line for line in answer["lines"]), "20 groups at a time"
+    assert any("e131/1 to e131/20, 10 more to come" in line for line in answer["lines"]), "20 groups at a time"
     assert answer["left"] == 0, "nothing stays joined"

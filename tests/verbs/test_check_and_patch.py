@@ -143,11 +143,11 @@ def test_patch_finds_free_addresses(capsys: pytest.CaptureFixture[str], hall: Pa
         "18",
     ]
     status, out, _ = run(capsys, "patch", "-c", str(hall), "--find", "506")
-    assert status == 1 and out == "0 of 1: no run of 506 free slots is left.\n"
+    assert status == 1 and out == "Found 0 of 1: nowhere else are 506 slots in a row free.\n"
     status, _, err = run(capsys, "patch", "-c", str(hall), "--find", "513")
     assert status == 2 and err == "slotwatch patch: --find: a footprint from 1 to 512 is expected\n"
     status, _, err = run(capsys, "patch", "-c", str(hall), "--find", "5", "--count", "-1")
-    assert status == 2 and err == "slotwatch patch: --count: a number of fixtures from 1 is expected\n"
+    assert status == 2 and err == "slotwatch patch: --count: a number of fixtures, 1 or more, is expected\n"
     status, _, err = run(capsys, "patch", "-c", str(hall), "--universe", "e131/9")
     assert status == 2 and "neither declared nor patched" in err
 

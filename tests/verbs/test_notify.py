@@ -40,7 +40,7 @@ async def test_all_or_one_are_sent_a_test(tmp_path: Path, capsys: pytest.Capture
             "duty phone: sent; check whether it arrived.",
             "building: sent; check whether it arrived.",
         ]
-        assert "no daemon answers" in printed.err and "past the queue" in printed.err
+        assert "no daemon answers" in printed.err and "sends the test itself" in printed.err
         assert str(box.mails[0]["Subject"]).startswith("Test: ") and "Nothing is wrong" in box.texts()[0]
         there.status = 500
         assert await asyncio.to_thread(main, ["notify", "--test", "building", "-c", str(house), "--json"]) == 1

@@ -32,9 +32,9 @@ def lines(summary: CaptureSummary, incidents: list[Incident] | None = None) -> l
 def test_a_healthy_capture_says_so_and_lists_who_sends_what() -> None:
     found = lines(capture())
     assert found[:5] == [
-        "show.pcapng: 5280 packets in 60.0 s",
+        "show.pcapng: 5,280 packets in 60.0 s",
         "from 2026-01-01T00:00:00.000Z to 2026-01-01T00:01:00.000Z",
-        "5280 to the watched ports",
+        "5,280 to the watched ports",
         "",
         "Nothing was found wrong.",
     ]
@@ -108,7 +108,7 @@ def test_many_universes_are_shortened() -> None:
 def test_what_could_not_be_read_is_counted_and_limits_the_verdict() -> None:
     hidden = capture(show_packets=5000, unread={"fragment": 280}, hidden=280)
     found = lines(hidden)
-    assert found[2] == "5000 to the watched ports; 280 IP fragments, which are not put together"
+    assert found[2] == "5,000 to the watched ports; 280 IP fragments, which are not put together"
     assert "Nothing was found wrong in what could be read." in found
     assert "280 packets could not be read, so what is missing here proves nothing." in found
     assert replay_json(report(hidden))["unread"] == dict.fromkeys(UNREAD, 0) | {"fragment": 280}

@@ -104,7 +104,7 @@ def alerts(document: Document, converter: Converter) -> Alerts:
     entry = document.table(BY_NAME["alerts"], converter)
     for name, _ in entry["labels"]:
         if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", name):
-            entry.wrong("labels", f"{name!r} is not a label name; letters, digits and _ are wanted")
+            entry.wrong("labels", f"{name!r} is not a label name; letters, digits and _ are expected")
     return Alerts(**entry.values)
 
 
@@ -256,7 +256,7 @@ def rack(entry: Entry) -> Rack:
         if len(entry["order"]) != entry["ways"]:
             entry.wrong("order", f"the list has {len(entry['order'])} numbers for {entry['ways']} ways")
         if max(entry["order"]) > entry["supplies"]:
-            entry.wrong("order", f"supply numbers from 1 to {entry['supplies']} are wanted")
+            entry.wrong("order", f"supply numbers from 1 to {entry['supplies']} are expected")
     return Rack(**entry.values, line=entry.line)
 
 

@@ -68,8 +68,8 @@ def _doubled_and_overlaps(house: House) -> Iterator[Conflict]:
         for first, *rest in groups.values():
             if rest:
                 names = ", ".join(fixture.name for fixture in rest)
-                verb = "is" if len(rest) == 1 else "are"
-                text = f"{names} {verb} doubled with {_named(first)}: same address, same profile"
+                verb = "has" if len(rest) == 1 else "have"
+                text = f"{names} {verb} the same address and profile as {_named(first)}"
                 yield _about("doubled", Severity.NOTE, rest[0], text, first, *rest[1:])
         yield from _overlaps([group[0] for group in groups.values()])
 
@@ -105,7 +105,7 @@ def _fixtures_alone(house: House) -> Iterator[Conflict]:
         if fixture.slots not in fine:
             fine[fixture.slots] = _lone_fine(fixture.slots)
         for role in fine[fixture.slots]:
-            text = f"{fixture.name}: {role} is not in one universe with its coarse slot, so the pair can tear"
+            text = f"{fixture.name}: {role} is not in one universe with its coarse slot, so the two can change apart"
             yield _about("pair-split", Severity.WARNING, fixture, text)
 
 

@@ -169,7 +169,7 @@ def open_document(file: str, data: bytes) -> Document:
     """Parse a TOML file. HouseFileError with one line if it is not TOML."""
     text = decode_text(file, data, MAX_TOML_BYTES)
     if not text.strip():
-        raise _refused(file, None, "it is empty; at least [house] and [listen] are wanted")
+        raise _refused(file, None, "it is empty; at least [house] and [listen] are expected")
     text = text.replace("\r\n", "\n")
     _check_bounds(file, text)
     try:

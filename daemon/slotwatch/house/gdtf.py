@@ -140,7 +140,7 @@ def _fault(root: Element) -> str:
     for channel in channels:
         offset = channel.get("Offset", "")
         if offset not in ("", "None") and (not _OFFSET.fullmatch(offset) or not _in_universe(offset.split(","))):
-            return f"a channel has the offset {offset[:40]!r}; up to {MAX_OFFSETS} numbers from 1 to 512 are wanted"
+            return f"a channel has the offset {offset[:40]!r}; up to {MAX_OFFSETS} numbers from 1 to 512 are expected"
         number = channel.get("DMXBreak", "1")
         if number != "Overwrite" and not (number.isdecimal() and 1 <= int(number[:6]) <= MAX_BREAKS):
             return f"a channel has the break {number[:40]!r}; 1 to {MAX_BREAKS} or Overwrite is expected"

@@ -80,7 +80,7 @@ class _Loader:
             overlay.check_names(overlay=True)
             until = overlay.table(TOP, converter)["until"]
             if until is not None and until < self.today:
-                self.notes.append(f"{name} is left out: it held until {until.isoformat()}")
+                self.notes.append(f"{name} is ignored: its last day was {until.isoformat()}")
                 continue
             overlays.append(overlay)
         if len(top["include"]) > MAX_OVERLAYS:
@@ -118,7 +118,7 @@ class _Loader:
             references.check_declared(built.entries, key, declared)
         # A route may take what is not declared: its group is joined for it, and it is judged as undeclared.
         self.notes += [
-            f"route {route.name} takes {route.source}, which is not declared under [[universes]]"
+            f"route {route.name} has the input {route.source}, which is not declared under [[universes]]"
             for route in routes.values
             if route.source.protocol is not Protocol.LINE and route.source not in declared
         ]
@@ -213,7 +213,7 @@ class _Loader:
             is_archive = data.startswith(b"PK")
             if entry["file"].lower().endswith(".mvr") and not is_archive:
                 wanted = (
-                    "it is no zip archive, so it is not an MVR file" if data else "it is empty; an MVR file is wanted"
+                    "it is no zip archive, so it is not an MVR file" if data else "it is empty; an MVR file is expected"
                 )
                 self.problems.append(Problem(entry["file"], None, "", "", wanted))
                 continue

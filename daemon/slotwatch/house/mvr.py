@@ -109,7 +109,7 @@ def _read_fixture(reading: _Reading, fixture: Any, position: str, faces_audience
     if breaks is None:
         held = ", ".join(str(address.dmx_break) for address in addresses)
         known = ", ".join(str(number) for number in mode.breaks) if mode else ""
-        wanted = f"mode {mode.name if mode else ''} of {fixture.gdtf_spec} has the breaks {known}"
+        wanted = f"the breaks {known} are expected: those of mode {mode.name if mode else ''} of {fixture.gdtf_spec}"
         reading.patch.problems.append(Problem(reading.file, None, f"{name} breaks", held, wanted))
         return
     for index, (address, slots) in enumerate(zip(addresses, breaks, strict=True)):

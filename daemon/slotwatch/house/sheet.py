@@ -71,7 +71,9 @@ def read_sheet(
     """
     text = decode_text(file, data, MAX_SHEET_BYTES)
     if not text.strip():
-        raise HouseFileError([Problem(file, None, "", "", "it is empty; a header row and at least one row are wanted")])
+        raise HouseFileError(
+            [Problem(file, None, "", "", "it is empty; a header row and at least one row are expected")]
+        )
     names = _names(columns, own)
     wanted = [column.name for column in columns if column.required]
     best: tuple[int, int, str] | None = None

@@ -113,13 +113,13 @@ def _choices(self: Converter, key: Key, value: Any) -> tuple[Any, ...]:
 
 def _numbers(self: Converter, key: Key, value: Any) -> tuple[float, float]:
     if not isinstance(value, list) or len(value) != 2:
-        raise ValueError("two numbers are wanted: [lowest, highest]")
+        raise ValueError("two numbers are expected: [lowest, highest]")
     return _number(self, key, value[0]), _number(self, key, value[1])
 
 
 def _slots(self: Converter, key: Key, value: Any) -> tuple[int, int]:
     if not isinstance(value, list) or len(value) != 2:
-        raise ValueError("the first and the last slot are wanted: [1, 512]")
+        raise ValueError("the first and the last slot are expected: [1, 512]")
     first, last = _whole(self, key, value[0]), _whole(self, key, value[1])
     if last < first:
         raise ValueError("the last slot may not be below the first")
@@ -198,7 +198,7 @@ def _host_port(_: Converter, key: Key, value: Any) -> tuple[str, int]:
         re.fullmatch(r"(?:\[([0-9A-Fa-f:.%\w]+)\]|([^\s:/\[\]]+)):(\d{1,5})", value) if isinstance(value, str) else None
     )
     if not found or not 0 < int(found[3]) < 65536:
-        raise ValueError('an address and a port are wanted: "127.0.0.1:8580" or "[::1]:8580"')
+        raise ValueError('an address and a port are expected: "127.0.0.1:8580" or "[::1]:8580"')
     return found[1] or found[2], int(found[3])
 
 
@@ -215,7 +215,7 @@ def _url(self: Converter, key: Key, value: Any) -> str:
 def _urls(self: Converter, key: Key, value: Any) -> tuple[str, ...]:
     urls = _texts(self, key, value)
     if not all(re.fullmatch(_URL, url) for url in urls):
-        raise ValueError('URLs are wanted: ["http://alerts.example:9093"]')
+        raise ValueError('URLs are expected: ["http://alerts.example:9093"]')
     return urls
 
 
@@ -234,7 +234,7 @@ def _moment(_: Converter, key: Key, value: Any) -> datetime:
     try:
         return datetime.fromisoformat(value)
     except (ValueError, TypeError):
-        raise ValueError("a date and time are wanted: 2027-01-31T18:00:00") from None
+        raise ValueError("a date and time are expected: 2027-01-31T18:00:00") from None
 
 
 def _clock(_: Converter, key: Key, value: Any) -> time:

@@ -41,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
         text = DaemonClient.of_house(house).ask("/api/v1/notifications/test", asked, DAEMON_WITHIN_S)
         found = {str(one["name"]): str(one["text"]) for one in json.loads(text)}
     except NoDaemonError as error:
-        print(f"slotwatch: {error}: the test is sent from here, past the queue", file=sys.stderr)
+        print(f"slotwatch: {error}: so this command sends the test itself, without the daemon's queue", file=sys.stderr)
         found = _send_from_here(house, names)
     if arguments.json:
         print(json.dumps([{"name": n, "sent": not why, "text": why} for n, why in found.items()], ensure_ascii=False))

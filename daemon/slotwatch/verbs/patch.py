@@ -67,7 +67,7 @@ def _only(house: House, text: str | None) -> UniverseId | None:
 
 def _find(house: House, footprint: int, count: int, only: UniverseId | None, as_json: bool) -> int:
     if count < 1:
-        raise WrongRequest("--count: a number of fixtures from 1 is expected")
+        raise WrongRequest("--count: a number of fixtures, 1 or more, is expected")
     try:
         found = find_addresses(house, footprint, count, only)
     except ValueError as error:
@@ -78,7 +78,7 @@ def _find(house: House, footprint: int, count: int, only: UniverseId | None, as_
         for universe, address in found:
             print(f"{universe}  {address}")
         if len(found) < count:
-            print(f"{len(found)} of {count}: no run of {footprint} free slots is left.")
+            print(f"Found {len(found)} of {count}: nowhere else are {footprint} slots in a row free.")
     return 0 if len(found) >= count else FOUND_NONE
 
 

@@ -16,6 +16,7 @@ from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.token import read_token
 from slotwatch.edge.tools.daemon_client import DEFAULT_URL, url_of
 from slotwatch.errors import EdgeError
+from slotwatch.judge import wording
 from slotwatch.views.reference_levels import CAUTION
 
 ANSWER_WITHIN_S = 30.0
@@ -82,12 +83,11 @@ def _say(arguments: argparse.Namespace, answer: Any) -> int:
     elif arguments.what == "list":
         _say_list(answer, arguments.csv)
     elif arguments.what == "save":
-        count = f"{answer['fixtures']} fixture{'' if answer['fixtures'] == 1 else 's'}"
-        print(f"{answer['name']}: the levels of {count} are kept{_stored(answer)}")
+        print(f"{answer['name']}: kept the levels of {wording.count(answer['fixtures'], 'fixture')}{_stored(answer)}")
         if answer["moving"]:
-            print(f"Moving at that moment, so not compared: {answer['moving']} slot{'s' * (answer['moving'] != 1)}")
+            print(f"Moving at that moment, so not compared: {wording.count(answer['moving'], 'slot')}")
         if answer["left_out"]:
-            print(f"Not kept, for no data arrived: {', '.join(answer['left_out'])}")
+            print(f"Not kept, because no data arrived: {', '.join(answer['left_out'])}")
     elif arguments.what == "delete":
         print(f"{answer['name']} is deleted{_stored(answer)}")
     elif arguments.what == "show":
@@ -110,7 +110,8 @@ def _say_list(rows: list[dict[str, Any]], as_csv: bool) -> None:
         print('No reference levels are kept. Keep the present levels: slotwatch reference save "act 1 opening"')
     for row in rows:
         by = f", by {row['by']}" if row["by"] else ", kept at curtain up" if row["automatic"] else ""
-        print(f"{row['name']}: {row['fixtures']} fixtures on {row['universes']} universes, {row['at']}{by}")
+        held = f"{wording.count(row['fixtures'], 'fixture')} on {wording.count(row['universes'], 'universe')}"
+        print(f"{row['name']}: {held}, {row['at']}{by}")
 
 
 def _say_levels(answer: dict[str, Any]) -> None:

@@ -77,7 +77,7 @@ def _list(as_json: bool) -> None:
     width = max(len(row.name) for row in rows)
     for row in rows:
         note = "" if row.live else " (only as --capture)"
-        print(f"{row.name:{width}}  {row.fault or 'well':4}  {row.title}{note}")
+        print(f"{row.name:{width}}  {row.fault or 'healthy':7}  {row.title}{note}")
 
 
 def _write_house(scenario: Scenario, path: Path, live: bool) -> None:
@@ -88,7 +88,8 @@ def _write_house(scenario: Scenario, path: Path, live: bool) -> None:
     for name, text in scenario.paper.files:
         _write(path.parent / name, text.encode())
     if live:
-        print(f"{path}: watch it with slotwatch serve -c {path}, then, elsewhere: slotwatch rehearse {scenario.name}")
+        print(f"wrote {path}; now run: slotwatch serve -c {path}")
+        print(f"then, in another terminal: slotwatch rehearse {scenario.name}")
 
 
 def _write_capture(scenario: Scenario, path: Path) -> None:
@@ -100,15 +101,17 @@ def _write(path: Path, data: bytes) -> None:
     try:
         path.write_bytes(data)
     except OSError as error:
-        raise EdgeError(f"cannot write {path}: {error.strerror}", "name a place that can be written") from error
+        raise EdgeError(f"cannot write {path}: {error.strerror}", "name a file that this user may write") from error
 
 
 def _play(scenario: Scenario) -> None:
     player = _player()
     print(f"{scenario.name}: {scenario.title}")
-    print(f"to 127.0.0.1, ports {player.e131_port} and {player.artnet_port}, {scenario.seconds:g} s; Ctrl-C ends it")
+    print(
+        f"sends to 127.0.0.1, ports {player.e131_port} and {player.artnet_port}, {scenario.seconds:g} s; Ctrl-C ends it"
+    )
     if not scenario.live:
-        print("its evidence is not in packets, so only its packets are played; --capture writes what a wire can carry")
+        print("this fault shows in more than packets, and only its packets are played; --capture writes it for replay")
     _report(player.play(scenario.items()))
 
 
@@ -116,7 +119,7 @@ def _harbour() -> int:
     house = harbour_house()
     player = _player()
     player.e131_port, player.artnet_port = house.listen.e131_port, house.listen.artnet_port
-    print(f"{house.name}: to 127.0.0.1, ports {player.e131_port} and {player.artnet_port}; Ctrl-C ends it")
+    print(f"{house.name}: sends to 127.0.0.1, ports {player.e131_port} and {player.artnet_port}; Ctrl-C ends it")
     show = (harbour.main_desk(house), harbour.backup_desk(house), harbour.media_server(house))
     _report(player.play(mixed(*(each.sends() for each in show))))
     return 0
@@ -156,9 +159,9 @@ def _player() -> Player:
 
 
 def _report(played: Played) -> None:
-    text = f"{played.packets} packets sent, at most {played.latest_ns / 1e6:.1f} ms behind their time"
+    text = f"{played.packets} packets sent, at most {played.latest_ns / 1e6:.1f} ms late"
     if played.not_played:
         text += f"; {played.not_played} events that are not packets were not played"
     if played.latest_ns > BUSY_NS:
-        text += "; this computer was too busy to keep their time, and uneven refresh may have been seen"
+        text += "; this computer was too busy to send them in time, so slotwatch may report uneven refresh"
     print(text, file=sys.stderr)

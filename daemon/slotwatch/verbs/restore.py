@@ -23,7 +23,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Put it back and say where. What was there and differs is kept under another name."""
     kept = restore(Path(arguments.file), Path(arguments.config) if arguments.config else None)
     for name in kept.files:
-        print(f"put back: {name}")
+        print(f"restored: {name}")
     for name in kept.moved:
-        print(f"kept what was there: {name}")
+        print(f"kept what was there, as: {name}")
     return 0

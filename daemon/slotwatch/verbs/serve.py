@@ -56,7 +56,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.config:
         given = [name for name in ("interface", "universes", "page", "state") if getattr(arguments, name)]
         if given:
-            raise EdgeError(f"-c and --{given[0]} exclude each other", "the house file says it: leave one of them out")
+            raise EdgeError(
+                f"-c and --{given[0]} cannot be used together", "leave one out: the house file has this setting"
+            )
         App(arguments.config, arguments.ring_rows).run()
         return 0
     if not arguments.interface:

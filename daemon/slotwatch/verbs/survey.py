@@ -77,7 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _refuse_during_a_show(url: str) -> None:
-    """Sweeping joins groups, which loads switches: not while a running slotwatch says that a show is on."""
+    """A survey joins groups, which loads switches: not while a running slotwatch says that a show is on."""
     try:
         with urllib.request.urlopen(f"{url.rstrip('/')}/api/v1/house", timeout=2) as answer:
             phase = json.load(answer).get("phase")
@@ -86,13 +86,14 @@ def _refuse_during_a_show(url: str) -> None:
             if error.code not in (401, 403):
                 return
         raise EdgeError(
-            f"the slotwatch at {url} does not say its phase without a token, and a sweep loads the switches",
-            "survey after the show, with that daemon stopped",
+            f"the slotwatch at {url} tells its phase only with a token: a show may be on, and a survey loads switches",
+            "after the show, stop that slotwatch and survey then",
         ) from None
     except (urllib.error.URLError, OSError, ValueError):
         return  # no daemon runs there that could say whether a show is on
     if phase == "show":
         raise EdgeError(
-            f"the slotwatch at {url} is in phase show, and a sweep loads the switches",
-            "survey after the show, or change the phase there first",
+            f"the slotwatch at {url} is in phase show, and a survey loads the switches",
+            "after the show, stop that slotwatch and survey then; or take the house file that it offers: "
+            f"{url.rstrip('/')}/api/v1/house/draft",
         )

@@ -115,7 +115,7 @@ def _universe(one: UniverseAnswer) -> tuple[str, ...]:
     return (
         one["universe"],
         one["label"],
-        one["state"],
+        one["state"].replace("-", " "),
         _figure(one["refresh_hz"]),
         _figure(one["interval_ms"]["max"]),
         one["winning_name"] or _own_routes(one),

@@ -44,6 +44,8 @@ def ready_text(report: ReadyReport) -> str:
     where = ", ".join(part for part in (report.house, _phase(report.phase)) if part)
     parts = ["Ready" if report.ready else "Not ready", f" ({where})" if where else ""]
     if reasons:
+        if len(reasons) > 1:
+            reasons = [f"({number}) {text}" for number, text in enumerate(reasons, 1)]
         more = f"; and {len(reasons) - MOST_REASONS} more" if len(reasons) > MOST_REASONS else ""
         parts.append(": " + "; ".join(reasons[:MOST_REASONS]) + more)
     parts.append(".")

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from slotwatch.judge import wording
 from slotwatch.snapshot import Incident, Severity, Snapshot
 from slotwatch.views import api
 from slotwatch.views.answers.faults import IncidentAnswer
@@ -79,15 +80,15 @@ def _unjudged(capture: CaptureSummary, incidents: list[Incident], levels_came: b
         return ""
     why = ", ".join(f"{count} {UNREAD[reason]}" for reason, count in capture.unread.items() if count)
     if not capture.hidden:
-        held = f" It holds {_counted(capture.packets, 'packet')}: {_others(capture)}." if _others(capture) else ""
+        held = f" It holds {wording.count(capture.packets, 'packet')}: {_others(capture)}." if _others(capture) else ""
         return f"Nothing could be judged: no packet of E1.31 or Art-Net to the watched ports is in it.{held}"
     advice = " Record whole packets (snapshot length 0)." if capture.unread.get("cut") else ""
-    return f"Nothing could be judged: of {_counted(capture.packets, 'packet')}, {why}.{advice}"
+    return f"Nothing could be judged: of {wording.count(capture.packets, 'packet')}, {why}.{advice}"
 
 
 def _others(capture: CaptureSummary) -> str:
-    counts = [f"{capture.other_udp} to other UDP ports"] if capture.other_udp else []
-    counts += [f"{count} {UNREAD[reason]}" for reason, count in capture.unread.items() if count]
+    counts = [f"{capture.other_udp:,} to other UDP ports"] if capture.other_udp else []
+    counts += [f"{count:,} {UNREAD[reason]}" for reason, count in capture.unread.items() if count]
     return "; ".join(counts)
 
 
@@ -162,7 +163,7 @@ def replay_text(report: ReplayReport) -> list[str]:
     lines += _table("Universes", _universe_rows(report.universes))
     lines += _table("Sources", _source_rows(report.sources))
     if report.odd:
-        counts = ", ".join(f"{word} ({n} sources)" for word, n in report.odd.items())
+        counts = ", ".join(f"{word} ({wording.count(n, 'source')})" for word, n in report.odd.items())
         lines += ["", "Nonconforming but understood: " + counts]
     if report.rejected:
         counts = ", ".join(f"{reason} {count}" for reason, count in report.rejected.items())
@@ -171,11 +172,11 @@ def replay_text(report: ReplayReport) -> list[str]:
 
 
 def _heading(capture: CaptureSummary) -> list[str]:
-    lines = [f"{capture.name}: {_counted(capture.packets, 'packet')} in {_duration(capture.seconds)}"]
+    lines = [f"{capture.name}: {wording.count(capture.packets, 'packet')} in {_duration(capture.seconds)}"]
     if capture.first_ns is not None:
         lines.append(f"from {capture.first_at} to {capture.last_at}")
     others = _others(capture)
-    lines.append(f"{capture.show_packets} to the watched ports" + (f"; {others}" if others else ""))
+    lines.append(f"{capture.show_packets:,} to the watched ports" + (f"; {others}" if others else ""))
     if capture.clock_step_count:
         steps = ", ".join(f"{_signed(step_ns)} at {iso_wall(wall_ns)}" for wall_ns, step_ns in capture.clock_steps)
         more = capture.clock_step_count - len(capture.clock_steps)
@@ -194,10 +195,10 @@ def _incidents(report: ReplayReport) -> list[str]:
     limit = (
         []
         if not capture.hidden
-        else [f"{_counted(capture.hidden, 'packet')} could not be read, so what is missing here proves nothing."]
+        else [f"{wording.count(capture.hidden, 'packet')} could not be read, so what is missing here proves nothing."]
     )
     if not incidents and not capture.show_packets:
-        messages = _counted(capture.group_messages, "IGMP or MLD message")
+        messages = wording.count(capture.group_messages, "IGMP or MLD message")
         return [f"It holds no show data. Only its {messages} could be judged: nothing was found wrong with them."]
     if not incidents:
         return [
@@ -274,10 +275,6 @@ def _shortened(names: Iterable[str], most: int = 12) -> str:
     every = list(names)
     shown = ", ".join(every[:most])
     return shown if len(every) <= most else f"{shown} and {len(every) - most} more"
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _signed(nanoseconds: int) -> str:

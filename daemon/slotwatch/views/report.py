@@ -61,7 +61,7 @@ class Bar:
     """One minute in a chart. Places and sizes in the chart's own units."""
 
     kind: str
-    """bar: no fault | bad: a fault or lost frames | void: not judged."""
+    """bar: no fault | bad: a fault or missing frames | void: not judged."""
     x: float
     y: float
     width: float
@@ -170,7 +170,7 @@ def _chart(one: WorstUniverse, zone: tzinfo) -> MinuteChart:
         name=one.universe + (f" {one.label}" if one.label else ""),
         bars=bars,
         rows=[
-            (_clock(row.at, zone), row.state, f"{row.worst_gap_ms or 0.0:.0f} ms", str(row.lost_frames))
+            (_minute(row.at, zone), _spaced(row.state), f"{row.worst_gap_ms or 0.0:.0f} ms", str(row.lost_frames))
             for row in listed
         ],
         first_at=rows[0].at,
@@ -191,10 +191,10 @@ def _universe(one: UniverseMinutes, zone: tzinfo) -> tuple[str, ...]:
     return (
         one.universe,
         one.label,
-        one.worst_state,
-        ", ".join(f"{count} min {state}" for state, count in one.state_minutes.items()),
+        _spaced(one.worst_state),
+        ", ".join(f"{count} min {_spaced(state)}" for state, count in one.state_minutes.items()),
         "" if one.refresh_hz is None else f"{one.refresh_hz:.1f}",
-        f"{one.worst_gap_ms:.0f} ms" + (f" at {_clock(one.worst_minute_at, zone)}" if one.worst_minute_at else ""),
+        f"{one.worst_gap_ms:.0f} ms" + (f" ({_minute(one.worst_minute_at, zone)})" if one.worst_minute_at else ""),
         str(one.lost_frames),
         "" if one.interval_p99_ms is None else f"{one.interval_p99_ms:.0f} ms",
         one.usual,
@@ -230,3 +230,12 @@ def _moment(text: str, zone: tzinfo) -> datetime:
 
 def _clock(text: str, zone: tzinfo) -> str:
     return _moment(text, zone).strftime("%a %H:%M:%S")
+
+
+def _minute(text: str, zone: tzinfo) -> str:
+    return _moment(text, zone).strftime("%a %H:%M")
+
+
+def _spaced(state: str) -> str:
+    """A state as people read it: `at rest`."""
+    return state.replace("-", " ")

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from slotwatch.judge import wording
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.views.answers.faults import IncidentAnswer
 from slotwatch.views.answers.report import NotJudgedInterval, UniverseMinutes
@@ -96,7 +97,7 @@ def tally(rows: Iterable[MinuteSums]) -> dict[str, Tally]:
 
 
 def worst_universes(tallies: dict[str, Tally]) -> list[str]:
-    """Return the universes with faults, worst first: by minutes at fault, then by lost frames."""
+    """Return the universes with faults, worst first: by minutes at fault, then by missing frames."""
     found = [one for one in tallies.values() if one.minutes_at_fault or one.lost_frames]
     found.sort(key=lambda one: (one.minutes_at_fault, one.lost_frames, one.worst_gap_ms), reverse=True)
     return [one.universe for one in found[:WORST]]
@@ -110,14 +111,10 @@ def sentence(incidents: Sequence[IncidentAnswer], not_judged: Sequence[NotJudged
     parts = [
         f"{by_severity[severity.word]} {severity.word}" for severity in reversed(Severity) if by_severity[severity.word]
     ]
-    text = f"{_counted(len(incidents), 'incident')}: {', '.join(parts)}." if parts else "No incident."
+    text = f"{wording.count(len(incidents), 'incident')}: {', '.join(parts)}." if parts else "No incident."
     still = sum(one["state"] == "open" for one in incidents)
     if still:
         text += f" {still} of them {'is' if still == 1 else 'are'} still open."
     if not_judged:
-        text += f" {_counted(len(not_judged), 'interval')} could not be judged, through this listener's own fault."
+        text += f" {wording.count(len(not_judged), 'interval')} could not be judged, through this listener's own fault."
     return text
-
-
-def _counted(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"

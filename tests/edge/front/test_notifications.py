@@ -367,7 +367,7 @@ async def test_a_disk_that_takes_nothing_stops_no_message(tmp_path: Path) -> Non
         queue_place(house).mkdir()  # no file can be made there
         night = Driven(house)
         await night.show(incident())
-        assert "kept in memory alone" in night.it.health()["text"]
+        assert "kept in memory only" in night.it.health()["text"]
         queue_place(house).rmdir()
         await night.send_all("building")
         assert len(there.taken) == 1 and night.it.health()["ok"], "and the disk is used again"

@@ -51,5 +51,5 @@ def number_of(request: web.Request, name: str, otherwise: float, most: float) ->
     except ValueError:
         value = -1.0
     if not 0 < value <= most:
-        raise Refused(400, f'"{name}" is a number over 0, at most {most:g}.')
+        raise Refused(400, f'"{name}" must be a number over 0, at most {most:g}.')
     return value

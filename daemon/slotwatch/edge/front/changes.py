@@ -75,7 +75,7 @@ class ChangeRequests:
         given = order(await body(request), phase=object, confirm=object)
         phase = word(given, "phase", 20)
         if phase not in list(Phase):
-            raise Refused(400, f'"phase" is one of {", ".join(Phase)}.')
+            raise Refused(400, f'"phase" must be one of {", ".join(Phase)}.')
         confirm = given.get("confirm", False)
         if not isinstance(confirm, bool):
             raise Refused(400, '"confirm" must be true or false.')
@@ -166,9 +166,7 @@ class ChangeRequests:
             await self._ask(PutMark(text, by))
         except Refused:
             if not stored:
-                raise Refused(
-                    503, "The mark could not be kept: neither judging nor the history takes it now."
-                ) from None
+                raise Refused(503, "The mark could not be kept: neither judging nor the history answers now.") from None
         return answer({"at": iso_wall(at_ns), "text": text, "by": by, "stored": stored}, 201)
 
     async def rig_check(self, request: web.Request) -> web.Response:

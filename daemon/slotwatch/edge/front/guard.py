@@ -95,9 +95,7 @@ class Guard:
         self._token, self.trouble = read_token(house)
         """`trouble`: why nothing can be changed over HTTP, as a sentence; empty if it can."""
         if not http.token_file and not self.on_loopback:
-            self.trouble = (
-                "The page is reachable from other computers and no token_file is declared: it can be read only."
-            )
+            self.trouble = "The page is reachable from other computers and no token_file is declared: it is read-only."
 
     def judge(self, request: web.Request, now_ns: int) -> web.Response | None:
         """Refuse what is not allowed; None lets it through."""
@@ -105,7 +103,7 @@ class Guard:
             return None
         host = request.headers.get("Host")
         if host is not None and not self._is_own_name(host):
-            return fault(403, "This is not the page's name; list it in [http] hosts if it is meant.")
+            return fault(403, "This name is not one of the page's names; if it is right, list it in [http] hosts.")
         return self._judge_change(request, now_ns) if request.method in CHANGES else self._judge_read(request, now_ns)
 
     def _judge_change(self, request: web.Request, now_ns: int) -> web.Response | None:
@@ -121,7 +119,7 @@ class Guard:
         is_local = is_loopback(address_of(request.transport)) and not FORWARDED & {*request.headers}
         if is_local and is_loopback(_host_name(request.host)):
             return None
-        return fault(403, "Changes are made from this computer itself: http://localhost, or with a token.")
+        return fault(403, "Changes need a token, or are made on this computer itself at http://localhost.")
 
     def _judge_read(self, request: web.Request, now_ns: int) -> web.Response | None:
         if not self._reads_with_token:

@@ -58,7 +58,7 @@ class IncidentReads:
     async def incidents(self, request: web.Request) -> web.Response:
         state = request.query.get("state", "open")
         if state not in ("open", "closed", "all"):
-            raise Refused(400, '"state" is open, closed or all.')
+            raise Refused(400, '"state" must be open, closed or all.')
         since_ns = moment_of(request, "since")
         limit = math.ceil(number_of(request, "limit", 100, MOST_ROWS))
         snapshot = self._front.current().snapshot

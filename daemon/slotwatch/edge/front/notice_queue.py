@@ -57,7 +57,7 @@ class NoticeQueue:
         self._store: sqlite3.Connection | None = None
         self._in_use = threading.RLock()
         self.trouble = ""
-        """Why messages are kept in memory alone, as a sentence."""
+        """Why messages are kept in memory only, as a sentence."""
         self._read()
 
     def plan(self, recipient: str) -> PlanMemory:
@@ -186,7 +186,7 @@ class NoticeQueue:
     def _fail(self, error: Exception) -> None:
         self.close()
         self._is_behind = True
-        self.trouble = f"Messages that wait are kept in memory alone; {self._path} cannot be used: {error}."
+        self.trouble = f"Messages that wait are kept in memory only; {self._path} cannot be used: {error}."
 
 
 def _connect(path: Path) -> sqlite3.Connection:

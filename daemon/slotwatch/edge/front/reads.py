@@ -212,7 +212,7 @@ class Reads:
     async def report(self, request: web.Request) -> web.Response:
         kind = request.query.get("format", "html")
         if kind not in ("html", "json", "csv"):
-            raise Refused(400, '"format" is html, json or csv.')
+            raise Refused(400, '"format" must be html, json or csv.')
         since, until = request.query.get("since"), request.query.get("until")
         since_ns, until_ns = moment_of(request, "since"), moment_of(request, "until")
         now_ns, house = clock.wall_ns(), self._front.house

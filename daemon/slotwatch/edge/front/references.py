@@ -331,7 +331,7 @@ def _names(given: dict[str, object], key: str) -> list[str]:
 def _is_csv(request: web.Request) -> bool:
     kind = request.query.get("format", "json")
     if kind not in ("json", "csv"):
-        raise Refused(400, '"format" is json or csv.')
+        raise Refused(400, '"format" must be json or csv.')
     return kind == "csv"
 
 
@@ -342,7 +342,7 @@ def _tolerance(request: web.Request, otherwise: float) -> float:
     except ValueError:
         value = -1.0
     if not 0 <= value <= 100:
-        raise Refused(400, '"tolerance_percent" is a number from 0 to 100.')
+        raise Refused(400, '"tolerance_percent" must be a number from 0 to 100.')
     return value
 
 

@@ -58,6 +58,7 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
         return names.get(universe) or names.get(universe.partition("@")[0], "")
 
     tallies = tally(archive.sums(first, last))
+    ordered = sorted(tallies.items(), key=lambda named: _by_number(named[0]))
     usual = usual_at(archive, since_ms)
     records = archive.incidents("all", since_ms, until_ms)
     incidents = [incident(incident_of(record, 0)) for record in reversed(records)]
@@ -82,7 +83,7 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
             {"at": _at(at_ms), "text": text, "by": by} for at_ms, text, by in archive.marks(since_ms, until_ms, 100_000)
         ],
         not_judged=not_judged,
-        universes=[_with_usual(one.universe_minutes(label(name)), usual, since_ms) for name, one in tallies.items()],
+        universes=[_with_usual(one.universe_minutes(label(name)), usual, since_ms) for name, one in ordered],
         grows_worse=[
             found[1] for found in usual.trends.values() if found and since_ms < found[0] <= until_ms + MINUTE_MS
         ],
@@ -91,6 +92,13 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
             for name in worst_universes(tallies)
         ],
     )
+
+
+def _by_number(universe: str) -> tuple[str, int, str]:
+    """Sort key: e131/2 comes before e131/10."""
+    protocol, _, rest = universe.partition("/")
+    number = rest.partition("@")[0]
+    return protocol, int(number) if number.isdecimal() else 0, rest
 
 
 def _with_usual(one: UniverseMinutes, usual: UsualBefore, since_ms: int) -> UniverseMinutes:

@@ -85,7 +85,7 @@ class Agent:
                 found = await self._ask(snmp.bulk_cmd, wanted, 0, repetitions)
             except _TooBig:
                 if values <= len(names):
-                    raise NotAnswered("its answer would be too big for it") from None
+                    raise NotAnswered("its answer would be larger than it can send") from None
                 values //= 2
                 continue
             for name in _take(found, names, bases, last, rows):

@@ -48,14 +48,14 @@ def _community(path: Path, text: str) -> Credentials:
         return Credentials(community=text)
     found = _table(path, text)
     if set(found) != {"community"} or not found["community"]:
-        raise SecretFileError(f'{path} holds one line: community = "…"')
+        raise SecretFileError(f'{path} must hold one line: community = "…"')
     return Credentials(community=found["community"])
 
 
 def _user(path: Path, text: str) -> Credentials:
     found = _table(path, text)
     if unknown := set(found) - _KEYS:
-        raise SecretFileError(f"{path}: {sorted(unknown)[0]} is none of {', '.join(sorted(_KEYS))}")
+        raise SecretFileError(f"{path}: {sorted(unknown)[0]} is not a known key; known: {', '.join(sorted(_KEYS))}")
     made = Credentials(**found)
     if not made.user:
         raise SecretFileError(f"{path} names no user")
@@ -63,13 +63,13 @@ def _user(path: Path, text: str) -> Credentials:
         raise SecretFileError(f"{path}: privacy needs authentication (RFC 3414)")
     for name, word in (("authentication", made.authentication), ("privacy", made.privacy)):
         if word and len(word) < SHORTEST:
-            raise SecretFileError(f"{path}: {name} has at least {SHORTEST} characters (RFC 3414)")
+            raise SecretFileError(f"{path}: {name} needs at least {SHORTEST} characters (RFC 3414)")
     for name, word, known in (
         ("authentication_protocol", made.authentication_protocol, AUTHENTICATION),
         ("privacy_protocol", made.privacy_protocol, PRIVACY),
     ):
         if word not in known:
-            raise SecretFileError(f"{path}: {name} is one of {', '.join(known)}")
+            raise SecretFileError(f"{path}: {name} must be one of {', '.join(known)}")
     return made
 
 
@@ -77,7 +77,7 @@ def _table(path: Path, text: str) -> dict[str, str]:
     try:
         found = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
-        raise SecretFileError(f'{path} is not understood: lines such as user = "…" are wanted') from None
+        raise SecretFileError(f'{path} is not understood: lines such as user = "…" are expected') from None
     if not all(isinstance(value, str) for value in found.values()):
-        raise SecretFileError(f'{path} is not understood: lines such as user = "…" are wanted')
+        raise SecretFileError(f'{path} is not understood: lines such as user = "…" are expected')
     return found

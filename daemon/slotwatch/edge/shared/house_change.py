@@ -149,10 +149,10 @@ class HouseChange:
         """Report why the running house stays."""
         self.problems = lines
         self._parent.order("judging", HouseProblems(lines))
-        reason = "the house file was refused, the running one stays: " + "; ".join(lines)
+        reason = "the house file was refused; the running house continues: " + "; ".join(lines)
         for number in self._answers():
             self._parent.order("front", Refusal(number, reason))
-        self._parent.say("the house file was refused, the running one stays")
+        self._parent.say("the house file was refused; the running house continues")
         for line in lines:
             self._parent.say(line)
         self._end()

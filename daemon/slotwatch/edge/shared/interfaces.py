@@ -148,7 +148,7 @@ class InterfaceWatch:
                 there = ", ".join(sorted(i.name for i in self.table.by_index.values())) or "none"
                 raise EdgeError(
                     f"interface {text} does not exist (there are: {there})",
-                    "correct `[listen] interfaces` in the house file, or see `ip -brief address`",
+                    "correct --interface or `[listen] interfaces`; `ip -brief address` lists them",
                     errno.ENODEV,
                 )
 

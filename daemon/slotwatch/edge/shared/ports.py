@@ -8,7 +8,7 @@ from pathlib import Path
 
 
 def holders(protocol: str, port: int) -> list[str]:
-    """Names and process numbers (`program 812`) of programs with this local port open; `protocol` is udp or tcp.
+    """Names and numbers (`program (process 812)`) of the programs with this local port open. `protocol`: udp or tcp.
 
     A program of another user is found only by root; otherwise its owner's number is given instead.
     """
@@ -19,7 +19,7 @@ def holders(protocol: str, port: int) -> list[str]:
 
 
 def holder_sentence(protocol: str, port: int) -> str:
-    """` by NAME PID`, or nothing where it cannot be known."""
+    """` by NAME (process PID)`, or nothing where it cannot be known."""
     names = holders(protocol, port)
     return f" by {', '.join(names)}" if names else ""
 
@@ -41,7 +41,7 @@ def _inodes(protocol: str, port: int) -> dict[int, int]:
 
 
 def _open_sockets() -> dict[int, str]:
-    """Socket inode to `name pid` of every process whose descriptors may be read."""
+    """Socket inode to `name (process pid)` of every process whose descriptors may be read."""
     found: dict[int, str] = {}
     for process in Path("/proc").glob("[0-9]*"):
         with contextlib.suppress(OSError):
@@ -51,5 +51,5 @@ def _open_sockets() -> dict[int, str]:
                 with contextlib.suppress(OSError):
                     target = os.readlink(link)  # noqa: PTH115 - a path would be made of `socket:[123]`
                     if target.startswith("socket:["):
-                        found[int(target[8:-1])] = f"{name} {process.name}"
+                        found[int(target[8:-1])] = f"{name} (process {process.name})"
     return found

@@ -84,7 +84,7 @@ class Watchdog:
             patience_s = STUCK_S[role] if child.ready else START_WITHIN_S
             moving = moving and (role not in turned or silent_s < patience_s)
             if silent_s > STUCK_S[role] and child.ready_s(now_ns) > STUCK_S[role]:
-                self._say(f"{role} has made no progress for {silent_s:.0f} s")
+                self._say(f"{role} has made no progress for {silent_s:.0f} s, so it is ended")
                 child.kill()
         watchdog_s = self._manager.watchdog_s
         if moving and watchdog_s and (now_ns - self._fed_ns) / 1e9 > watchdog_s / 4:

@@ -215,7 +215,9 @@ class Capture:
             if vlan == NO_VLAN and described not in names and interface < len(self.networks) and self.declared:
                 number = interface
         if number == NETWORK_UNKNOWN and len(self._numbers) < MOST_NETWORKS:
-            self.notes.append(f"{self._name(pair, True)} is none of the networks: what came on it is judged apart")
+            self.notes.append(
+                f"{self._name(pair, True)} is not one of the house's networks; its packets are judged separately"
+            )
         if len(self._numbers) < 65536:
             self._numbers[pair] = number
         return number

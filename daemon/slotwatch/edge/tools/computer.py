@@ -92,9 +92,9 @@ def port_checks(house: House) -> Iterator[HostCheck]:
         if not programs:
             yield HostCheck(what, True, "free")
         elif len(programs) == 1 and _is_slotwatch(programs[0]):
-            yield HostCheck(what, True, f"held by a running slotwatch ({programs[0]})")
+            yield HostCheck(what, True, f"held by a running slotwatch: {programs[0]}")
         else:
-            pids = " ".join(program.rpartition(" ")[2] for program in programs if not program.startswith("a program"))
+            pids = " ".join(map(_pid, filter(_pid, programs)))
             look = f"ps -fp {pids}" if pids else f"sudo ss -lunp sport = :{number}"
             fix = f"end it if the show does not need it, or move it to another computer; what it is: {look}"
             yield HostCheck(what, False, f"held by {', '.join(programs)}; the last to bind takes all unicast", fix)
@@ -106,10 +106,15 @@ def port_checks(house: House) -> Iterator[HostCheck]:
     yield HostCheck(f"TCP port {house.http.port} (the page)", not held, text, fix if held else "")
 
 
+def _pid(program: str) -> str:
+    """The number of `name (process number)`; empty for a program of another user."""
+    return program.rpartition("(process ")[2].rstrip(")") if program.endswith(")") else ""
+
+
 def _is_slotwatch(program: str) -> bool:
-    """Whether `name pid` is a process of ours, by its command line."""
+    """Whether `name (process number)` is a process of ours, by its command line."""
     try:
-        return b"slotwatch" in Path(f"/proc/{program.rpartition(' ')[2]}/cmdline").read_bytes()
+        return b"slotwatch" in Path(f"/proc/{_pid(program)}/cmdline").read_bytes()
     except OSError:
         return False
 
@@ -128,8 +133,8 @@ def buffer_check(proc: Path) -> HostCheck:
         return HostCheck("receive buffer", True, "its limit cannot be read here")
     granted = min(2 * most, WANTED_BUFFER_BYTES)
     text = (
-        f"{granted // 1024} KiB of {WANTED_BUFFER_BYTES // 1024} KiB wanted "
-        f"(about {granted // KERNEL_BYTES_PER_PACKET} packets of a full universe)"
+        f"{granted // 1024} KiB, about {granted // KERNEL_BYTES_PER_PACKET} packets of a full universe "
+        f"(at least {ENOUGH_BUFFER_BYTES // 1024} KiB are needed; {WANTED_BUFFER_BYTES // 1024} KiB are best)"
     )
     fix = f"sudo sysctl -w net.core.rmem_max={WANTED_BUFFER_BYTES}; for good: systemd/sysctl.d/50-slotwatch.conf"
     enough = granted >= ENOUGH_BUFFER_BYTES
@@ -142,7 +147,7 @@ def membership_check(proc: Path) -> HostCheck:
     held = sum(1 for line in _lines(proc / "net/igmp") if line.startswith("\t"))
     if most is None:
         return HostCheck("multicast memberships", True, "their limit cannot be read here")
-    text = f"{most} a socket; {held} groups held on this computer (slotwatch holds {MOST_IPV4_JOINS} a socket)"
+    text = f"at most {most} for each socket (slotwatch uses up to {MOST_IPV4_JOINS}); {held} on this computer now"
     fix = f"sudo sysctl -w net.ipv4.igmp_max_memberships={MOST_IPV4_JOINS}"
     return HostCheck("multicast memberships", most > 0, text, "" if most > 0 else fix)
 

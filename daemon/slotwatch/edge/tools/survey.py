@@ -120,7 +120,7 @@ def survey(house: House, seconds: float, say: Callable[[str], None], universes: 
         held: set[int] = set()
         while waiting and time.monotonic() - started + BATCH_S <= seconds:
             batch, waiting = waiting[:BATCH_JOINS], waiting[BATCH_JOINS:]
-            say(f"looking at e131/{batch[0]} to e131/{batch[-1]}, {len(waiting)} to come")
+            say(f"listening to e131/{batch[0]} to e131/{batch[-1]}, {len(waiting)} more to come")
             held = set(batch)
             listener.join(held)
             listener.listen(BATCH_S)

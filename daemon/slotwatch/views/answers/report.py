@@ -32,7 +32,7 @@ class MinuteCells(Struct, frozen=True, array_like=True):
 
     at: Moment
     frames: Count
-    refresh_hz: float | None
+    refresh_hz: Annotated[float | None, Meta(description="Frames a second of all its sources together.")]
     worst_gap_ms: float | None
     lost_frames: Count
     sources: Count
@@ -52,7 +52,7 @@ class UniverseMinutes(Struct, frozen=True):
     minutes: Count
     frames: Count
     lost_frames: Count
-    refresh_hz: float | None
+    refresh_hz: Annotated[float | None, Meta(description="Frames a second of all its sources together.")]
     worst_gap_ms: float
     worst_minute_at: Moment | None
     worst_state: str
