@@ -178,7 +178,7 @@ class Model:
                 if left > MINUTE:
                     # What live streams are owed is worked out in the last minute: skip whole seconds.
                     skipped = (left - MINUTE) // SECOND * SECOND
-                    windows.skip(skipped)
+                    windows.pass_over(skipped)
                     each += skipped
             # A leap costs as much to plan as a few turns do.
             over = (

@@ -209,7 +209,7 @@ class Windows:
         self._bucket = bucket
 
     def pass_over(self, buckets: int) -> None:
-        """Leap over buckets before the next change."""
+        """Leap over buckets that change no window: none comes in or leaves, or every window is empty."""
         self._bucket += buckets
 
     def longest_uneven_ns(self, row: int) -> int:
@@ -299,10 +299,6 @@ class Windows:
                 self._ring[metric, self.place, :top] = 0
             if comes[metric]:
                 self._folded[metric, :top] = 0
-
-    def skip(self, buckets: int) -> None:
-        """Leap over buckets, once enough were empty for every window to be empty."""
-        self._bucket += buckets
 
     def forget(self, row: int) -> None:
         """Clear a row that is used again."""
