@@ -123,14 +123,14 @@ class Bridge:
         straight = self._straight.get(key)
         if straight is not None and straight.goes_on(raw, address):
             if straight.carry_on(raw, now_ns):
-                self._note(straight.place, now_ns)
+                self._schedule(straight.place, now_ns)
             return True
         packet = read_e131(raw) if key[1] == _E131 else read_artnet(raw)
         if packet is None:
             return False
         if straight is not None and straight.takes(packet, address):
             if straight.carry(packet, raw, address, now_ns):
-                self._note(straight.place, now_ns)
+                self._schedule(straight.place, now_ns)
         elif key in self.inputs and self._hear(key, now_ns, address, packet):
             self._follow(key, now_ns, now_ns)
         return True
@@ -158,27 +158,27 @@ class Bridge:
             if output.pacer.pending and not (output.ending or output.paused):
                 self._emit(index, output, now_ns)
             else:
-                self._due(index, output, now_ns)
+                self._emit_if_due(index, output, now_ns)
             # What was sent for a change is repeated no sooner than this.
             if agenda.noted_ns(index) > now_ns + REPEAT_NS:
-                self._note(index)
+                self._schedule(index)
         while (due := agenda.take_due(now_ns)) is not None:
-            self._due(due, self.outputs[due], now_ns)
-            self._note(due)
-        return self._take_all()
+            self._emit_if_due(due, self.outputs[due], now_ns)
+            self._schedule(due)
+        return self._take_frames()
 
     def stop(self, now_ns: int) -> list[Outgoing]:
         """End every stream with three packets that have the stream-terminated bit (E1.31 6.2.6)."""
         for index, output in enumerate(self.outputs):
-            self._end(index, output)
-        return self._take_all()
+            self._end_stream(index, output)
+        return self._take_frames()
 
     def end(self, index: int) -> list[Outgoing]:
         """End one output's stream properly, as `stop` does all."""
-        self._end(index, self.outputs[index])
-        return self._take_all()
+        self._end_stream(index, self.outputs[index])
+        return self._take_frames()
 
-    def _take_all(self) -> list[Outgoing]:
+    def _take_frames(self) -> list[Outgoing]:
         frames = list(self._out)
         self._out.clear()
         return frames
@@ -188,7 +188,7 @@ class Bridge:
         for key in self.inputs:
             self._follow(key, now_ns, 0)
         for index in range(len(self.outputs)):
-            self._changed(index, now_ns)
+            self._compose(index, now_ns)
         self._look_by(now_ns)
 
     @property
@@ -269,6 +269,7 @@ class Bridge:
         return taken
 
     def _follow(self, key: InputKey, now_ns: int, arrived_ns: int) -> None:
+        """Bring the routes of an input up to date with it. arrived_ns: when its newest packet came; 0: none came."""
         one = self.inputs[key]
         highest = one.merged(now_ns)
         latest = one.merged(now_ns, by_latest=True) if one.latest else highest
@@ -279,14 +280,15 @@ class Bridge:
             if lane.take(merged, now_ns, self._listen_ns):
                 if arrived_ns and not lane.arrived_ns:
                     lane.arrived_ns = arrived_ns
-                self._changed(index, now_ns)
+                self._compose(index, now_ns)
             if lane.state is _LISTENING:
                 self._look_by(lane.heard_ns + self._listen_ns)
             elif lane.state is _HOLDING:
                 self._look_by(lane.hold_ends_ns())
-        self._find_straight(key, one)
+        self._renew_passthrough(key, one)
 
-    def _find_straight(self, key: InputKey, one: Input) -> None:
+    def _renew_passthrough(self, key: InputKey, one: Input) -> None:
+        """Note whether the input's next frame most likely needs no merge."""
         self._straight.pop(key, None)
         lanes, only = self._lanes_of[key], one.sole()
         if only is None or one.latest or len(lanes) > 1:
@@ -300,7 +302,7 @@ class Bridge:
         if at_ns is not None and at_ns < self._look_ns:
             self._look_ns = at_ns
 
-    def _note(self, index: int, now_ns: int = 0) -> None:
+    def _schedule(self, index: int, now_ns: int = 0) -> None:
         """Put the output's next frame into the agenda, unless an earlier look at it is already in it."""
         output = self.outputs[index]
         at_ns = 0 if output.ending else None if output.paused else output.pacer.next_ns()
@@ -311,7 +313,8 @@ class Bridge:
         else:
             self._agenda.put(index, at_ns)
 
-    def _changed(self, index: int, now_ns: int) -> None:
+    def _compose(self, index: int, now_ns: int) -> None:
+        """Put an output's lanes together anew, and have a frame sent if that changed what it says."""
         output = self.outputs[index]
         differs = output.compose()
         if not output.active:
@@ -319,11 +322,11 @@ class Bridge:
                 output.ending = TERMINATED_PACKETS if output.speaking else 0
         elif differs or not output.speaking:
             output.pacer.change()
-        self._note(index, now_ns)
+        self._schedule(index, now_ns)
 
-    def _due(self, index: int, output: Output, now_ns: int) -> None:
+    def _emit_if_due(self, index: int, output: Output, now_ns: int) -> None:
         if output.ending:
-            self._end(index, output)
+            self._end_stream(index, output)
             return
         due = output.pacer.next_ns()
         if not (output.paused or due is None or due > now_ns):
@@ -354,7 +357,7 @@ class Bridge:
             self._out.append(Outgoing(index, _SLOT_PRIORITY, values, output.priority))
             output.claims_sent, output.claims_ns = output.claims, now_ns
 
-    def _end(self, index: int, output: Output) -> None:
+    def _end_stream(self, index: int, output: Output) -> None:
         if output.speaking:
             for _ in range(TERMINATED_PACKETS):
                 self._out.append(Outgoing(index, _TERMINATED, output.levels, output.priority))
@@ -365,7 +368,7 @@ class Bridge:
         for lane, index in self._lanes_of[key]:
             self._straight.pop(key, None)
             lane.enter(_LOOP, now_ns)
-            self._changed(index, now_ns)
+            self._compose(index, now_ns)
 
 
 def _input_key(route: Route) -> InputKey:

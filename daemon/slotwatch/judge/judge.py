@@ -76,8 +76,10 @@ class Judge:
         self._has_phase_memory = False
         """Whether the phase is that of an earlier judgement already: the history's may be older."""
         self._regrade = False
+        """Whether incidents have to be put together again, though no case changed: phase, house or exceptions did."""
         self._now_ns = now_ns
-        self._sight: RuleContext | None = None
+        self._context: RuleContext | None = None
+        """Of the last pass."""
         self._names = UniverseNames()
         self.is_watching = False
         """Whether rules are asked how long their answers hold; worth it before a silence."""
@@ -112,7 +114,7 @@ class Judge:
         """Whether nothing is under way: no delay runs, no cause may still change, no event waits."""
         if self._regrade or self._assembler.is_waiting or self._assembler.is_revising or self._book.due_ns is not None:
             return False
-        ctx = self._sight
+        ctx = self._context
         if ctx is None:
             return False
         return not any(condition.is_under_way(ctx) for condition in self._conditions)
@@ -140,7 +142,7 @@ class Judge:
         self._now_ns = now_ns
         self._touched += self._regrade
         self.shown.follow(model, now_ns, self.wall_offset_ns)
-        ctx = self._sight = self._look(model, now_ns)
+        ctx = self._context = self._context_at(model, now_ns)
         self._crowd.look(ctx)
         changed = self._regrade
         changed |= self._answers.look(ctx)
@@ -163,7 +165,7 @@ class Judge:
 
         paced_until_ns: until when `is_settled` says something to the caller.
         """
-        ctx = self._sight
+        ctx = self._context
         if ctx is None or ctx.revision is None or not self._depends_on_ages(ctx):
             return self._now_ns
         ends_ns = [self._answers.soonest_change_ns(ctx), self._assembler.holds_until_ns(ctx, paced_until_ns)]
@@ -173,7 +175,7 @@ class Judge:
 
     def ends_at_rest_ns(self) -> set[int] | None:
         """All times at which an answer of the last pass may be another one; None where they are not known."""
-        ctx = self._sight
+        ctx = self._context
         if ctx is None or not self.is_settled or not self._depends_on_ages(ctx):
             return None
         return answers.ends_at_rest_ns(ctx, self._conditions)
@@ -186,7 +188,7 @@ class Judge:
 
     def pass_over(self, ticks_ns: Sequence[int], model: ModelView) -> None:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
-        ctx = self._look(model, ticks_ns[-1])
+        ctx = self._context_at(model, ticks_ns[-1])
         self._answers.pass_over(ctx, ticks_ns)
         self._assembler.pass_over(ticks_ns)
 
@@ -200,7 +202,7 @@ class Judge:
         """Let the next pass look at every rule, however lately it did: nothing comes after a capture's end."""
         self._answers.look_at_all()
 
-    def _look(self, model: ModelView, now_ns: int) -> RuleContext:
+    def _context_at(self, model: ModelView, now_ns: int) -> RuleContext:
         return RuleContext(
             model,
             self.house,
@@ -216,7 +218,7 @@ class Judge:
             crowd=self._crowd,
             revision=model.revision + self._touched if self.is_watching else None,
             universe_names=self._names.follow(model.universes),
-            earlier=self._sight,
+            earlier=self._context,
         )
 
     def _follow_timetable(self, ctx: RuleContext) -> bool:
@@ -251,8 +253,8 @@ class Judge:
         if (house.timetable, house.time_zone) != (before.timetable, before.time_zone):
             self._keeper.take_timetable(house, self._wall(now_ns), self._zone)
         self.shown.take_house()
-        if self._sight is not None:
-            self._answers.catch_up(self._sight)
+        if self._context is not None:
+            self._answers.catch_up(self._context)
         self._conditions = all_states(house, self.rules, self._conditions, self._lasting)
         self._answers = answers.Answers(self._conditions)
         self._regrade = True
@@ -261,7 +263,7 @@ class Judge:
 
     def universe_states(self, model: ModelView, now_ns: int) -> NDArray[np.uint8]:
         """Give each universe row its `snapshot.UniverseState`. Shape (U,) over the table's rows."""
-        ctx = self._look(model, now_ns)
+        ctx = self._context_at(model, now_ns)
         found = states.universe_states(ctx, self._assembler.clusters)
         states.paint_open(found, ctx, self._book.open_incidents(), self._book.resumed)
         return found
@@ -290,16 +292,16 @@ class Judge:
         waiting = [one for one in self._book.waiting if one.returned_ns is None]
         is_open = (*self._book.calm_incidents(), *waiting)
         return readiness.judge_readiness(
-            self._look(model, now_ns), self._assembler.clusters, self._wall(now_ns), is_open
+            self._context_at(model, now_ns), self._assembler.clusters, self._wall(now_ns), is_open
         )
 
     def where(self, network: int, address: str) -> Whereabouts:
         """Give `mac` and `place` of an address: the device that claims it, and the switch port that this is on."""
-        return where(self.listener, self._sight, network, address)
+        return where(self.listener, self._context, network, address)
 
     def network(self, now_ns: int) -> NetworkRows:
         """Give receivers, switches, neighbours and other listeners."""
-        return network_rows(self.house, self.rules, self.listener, self._switch_rows, self._sight, now_ns)
+        return network_rows(self.house, self.rules, self.listener, self._switch_rows, self._context, now_ns)
 
     # --- commands -------------------------------------------------------------------------------------
 
@@ -351,7 +353,7 @@ class Judge:
     def _set_phase(self, order: orders.SetPhase) -> orders.PhaseSet:
         wanted = order.phase
         is_lower = phases.severity_rank(wanted) < phases.severity_rank(self._keeper.phase)
-        closed = self._sight is not None and states.closed_cleanly(self._sight)
+        closed = self._context is not None and states.closed_cleanly(self._context)
         if is_lower and not order.confirm and not closed:
             raise ValueError(
                 f"alerts are less severe in {wanted} than in {self._keeper.phase}, and not all sources have closed: "

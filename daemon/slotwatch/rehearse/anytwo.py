@@ -1,4 +1,4 @@
-"""Shows of a house of two networks. A seed draws desks with a lead on each, and up to three troubles with their truth."""
+"""Shows of a house of two networks: a seed draws desks with a lead on each, and up to three troubles."""
 
 from __future__ import annotations
 

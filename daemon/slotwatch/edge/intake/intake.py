@@ -66,6 +66,8 @@ STEP_NS = 1_000_000
 """A wall clock that moved this much between two turns was stepped, not steered (500 ppm of 20 ms is 10 us)."""
 LINES_S = 0.5
 """How often tapped lines report the state of their ports."""
+NO_NETWORK_OF_A_LINE = 0
+"""A line is heard at this computer, not on a network; it is judged with the first one."""
 REFRESH_S = 10.0
 """Links and joins are read this often even without a message from netlink, in case one was lost."""
 
@@ -91,11 +93,17 @@ class Intake:
         self._sync_groups: dict[int, tuple[int, ...]] = {}
         self._listed_groups: dict[int, tuple[int, ...]] = {}
         self._closed_drops = 0
+        """What the kernel had dropped on sockets that are closed."""
         self._drops: dict[int, int] = {}
+        """What it dropped on each open one, by descriptor."""
         self._damage = DamageCount()
-        self._rate_hz = self._steady_hz = 0.0
+        self._rate_hz = 0.0
+        """Packets a second: rises at once, falls slowly."""
+        self._steady_hz = 0.0
+        """The same over whole STEADY_S."""
         self._counted, self._counted_s = 0, 0.0
         self._resting = False
+        """Whether judging idles, so that packets may gather until its next turn."""
         self._turned_s = 0.0
         self._refreshed_s = 0.0
         self._lines_sent_s = 0.0
@@ -104,7 +112,7 @@ class Intake:
             self._poll.register(fd, select.EPOLLIN)
         self._data_fds: set[int] = set()
         self._register()
-        self._joined()
+        self._update_joins()
 
     def close(self) -> None:
         for sock in self.sockets:
@@ -142,7 +150,7 @@ class Intake:
             self.taps = _start_taps(house)
         self._sync_groups.clear()
         self.networks.by_index = {}  # numbers of another house
-        self._changed()
+        self._follow_changes()
 
     def run(self, lifeline: Channel[FromChild, ToChild], handle: Callable[[ToChild], bool]) -> None:
         """Read until `handle(message)` of the parent's messages says False, or the lifeline is closed."""
@@ -173,10 +181,10 @@ class Intake:
     def follow(self, ready: set[int]) -> None:
         """Take the changes of interfaces and the messages of judging that wait on the descriptors in `ready`."""
         if self.watch.fd in ready and self.watch.read():
-            self._changed()
+            self._follow_changes()
         if self._channel.fileno() in ready:
             for message in self._channel.receive():
-                self._asked(message)
+                self._take_message(message)
 
     def turn(self) -> int:
         """Empty every socket and line once; returns how many rows were written."""
@@ -207,6 +215,7 @@ class Intake:
                 self._resting = False
                 self._channel.send(IntakeWoke())
         self._measure(count)
+        self._report_if_due()
         return count
 
     def tell_state(self) -> None:
@@ -232,6 +241,7 @@ class Intake:
         return min(most_s, max(SHORTEST_GATHER_S, min(longest_s, wanted_s)))
 
     def _measure(self, count: int) -> None:
+        """Note the rate, now that a turn brought this many packets."""
         now_s = clock.monotonic_ns() / 1e9
         elapsed_s = max(now_s - self._turned_s, 1e-4)
         self._turned_s = now_s
@@ -241,10 +251,15 @@ class Intake:
         if now_s - self._counted_s >= STEADY_S:
             self._steady_hz = self._counted / (now_s - self._counted_s)
             self._counted, self._counted_s = 0, now_s
+
+    def _report_if_due(self) -> None:
+        """Every REFRESH_S bring memberships and the report of this process up to date, and every LINES_S that of
+        lines."""
+        now_s = clock.monotonic_ns() / 1e9
         if now_s - self._refreshed_s > REFRESH_S:
             self._refreshed_s = now_s
             self.writer.release()
-            self._joined()
+            self._update_joins()
             self._send_health()
         elif self.taps and now_s - self._lines_sent_s > LINES_S:
             self._lines_sent_s = now_s
@@ -253,15 +268,15 @@ class Intake:
     def _look_again(self) -> None:
         """Read the kernel's word of interfaces, which came before any packet of a new one."""
         if self.watch.read():
-            self._changed()
+            self._follow_changes()
 
-    def _changed(self) -> None:
+    def _follow_changes(self) -> None:
         """Interfaces or the house changed: networks, memberships and judging follow."""
         self.networks.take(self.watch.networks_by_index(), self.watch.table.by_index)
         self._send_links(self.watch.links(clock.monotonic_ns()))
-        self._joined()
+        self._update_joins()
 
-    def _joined(self) -> None:
+    def _update_joins(self) -> None:
         wanted = wanted_universes(self.house)
         for network, addresses in self._sync_groups.items():
             if self.house.listen.join != "none":
@@ -273,7 +288,7 @@ class Intake:
         # Where nothing is declared, a group is left because its source no longer lists it: its data ended before that.
         self._send_joins(joins, leaves if self.house.first_contact is None else ())
 
-    def _asked(self, message: ToIntake) -> None:
+    def _take_message(self, message: ToIntake) -> None:
         """Do what judging asks for."""
         match message:
             case StateWanted():
@@ -284,12 +299,12 @@ class Intake:
                 groups = {network: universes[:MOST_LISTED_GROUPS] for network, universes in message.groups.items()}
                 if groups != self._listed_groups:
                     self._listed_groups = groups
-                    self._joined()
+                    self._update_joins()
             case SyncGroups():
                 groups = {network: universes[:MOST_SYNC_GROUPS] for network, universes in message.groups.items()}
                 if groups != self._sync_groups:
                     self._sync_groups = groups
-                    self._joined()
+                    self._update_joins()
 
     def _send_health(self) -> None:
         buffers = {f"{s.protocol.word}{' IPv6' if s.v6 else ''}": s.buffer_bytes for s in self.sockets}
@@ -337,10 +352,6 @@ class Intake:
             if sock.fd not in self._data_fds:
                 self._poll.register(sock.fd, select.EPOLLIN)
         self._data_fds = {sock.fd for sock in self.sockets}
-
-
-NO_NETWORK_OF_A_LINE = 0
-"""A line is heard at this computer, not on a network; it is judged with the first one."""
 
 
 def _ports(listen: Listen) -> list[tuple[Protocol, int, bool]]:
