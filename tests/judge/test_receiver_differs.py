@@ -6,7 +6,7 @@ import pytest
 
 from slotwatch.house.schema import House, Receiver
 from slotwatch.model.occasions import MAX_NODES
-from slotwatch.snapshot import Incident
+from slotwatch.snapshot import Incident, UniverseState
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import FROM_S
 from tests.judge.cases_receiver_differs import ADDRESS, UNTIL_S, Listed, of, poll, replies, reply
@@ -121,6 +121,15 @@ def test_two_receivers_of_one_node_are_judged_together() -> None:
     (one,) = found(house, lambda t: [reply(3, 5)])
     assert one.summary.startswith('Receiver "Right"')
     assert one.summary.endswith("list artnet/5 instead.")
+
+
+def test_the_universe_of_a_node_that_is_set_to_another_one_is_in_order_itself() -> None:
+    """Its frames come as they should: what is wrong is behind the network (docs/glossary.md, faulty)."""
+    stage = Stage(of(3), *replies(lambda t: [reply(5)])).run(UNTIL_S)
+    assert [one.rule for one in stage.open] == ["receiver-differs"]
+    row = stage.model.universes.by_place[0, int(Protocol.ARTNET), 3]
+    state = UniverseState(int(stage.judge.universe_states(stage.model, stage.now_ns)[row]))
+    assert state is UniverseState.AT_REST
 
 
 def test_a_node_that_answers_no_longer_is_still_set_so() -> None:

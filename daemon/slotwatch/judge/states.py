@@ -22,8 +22,9 @@ AT_REST_NS = 3_000_000_000
 
 _GONE = {"universe-lost": UniverseState.LOST, "universe-missing": UniverseState.MISSING}
 _ABSENCE = frozenset({"source-absent", "backup-in-control"})
-_BESIDE_THE_DATA = frozenset({"backup-absent"})
-"""Nothing is wrong with the frames of a universe whose backup is away: its incident says so, not its state."""
+_BESIDE_THE_DATA = frozenset({"backup-absent", "receiver-differs", "receiver-silent"})
+"""Nothing is wrong with the frames of a universe whose backup is away, or whose receiver is silent or set to another
+one: its incident says so, not its state."""
 
 
 def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:

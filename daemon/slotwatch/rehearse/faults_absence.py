@@ -55,12 +55,20 @@ def _lamps_on(universe: int) -> Iterator[Item]:
     ).sends()
 
 
+THREE_OUTPUTS = f"""[[receivers]]
+name = "Stage node"
+address = "{NODE}"
+universes = ["artnet/0", "artnet/1", "artnet/2"]
+
+"""
+
+
 @scenario(
     "F09",
     "one Art-Net universe ends after its node came back without that port (seen at a mirror port)",
     40,
     Truth("universe-lost", 22.0, ("artnet/1",), "universe-withdrawn", "critical", "high", began_s=12.0),
-    paper((), (0, 1, 2), sources=("media",), listen='vantage = "mirror"\n'),
+    paper((), (0, 1, 2), sources=("media",), listen='vantage = "mirror"\n', extra=THREE_OUTPUTS),
 )
 def node_port_not_listed() -> Iterator[Item]:
     server = media_server((0, 1, 2), to=NODE, polls=True)

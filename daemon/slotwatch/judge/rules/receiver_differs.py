@@ -11,6 +11,7 @@ from slotwatch.house.schema import House, Receiver
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.nodes import LISTED_NS, PAUSE_NS, NodeOutputs, outputs_of
@@ -148,6 +149,7 @@ RULE = Rule(
     sentence="Receiver {receiver} ({address}) should output {wanted}. Its poll replies list {reported}.",
     judged_by=judged_by(ReceiverDiffersParameters(), bind),
     facts=ReceiverDiffersFacts,
+    effects=frozenset({Effect.SILENCE}),
     found_after=("hold_s",),
     measured=(
         Threshold(
@@ -158,7 +160,7 @@ RULE = Rule(
         Threshold("pause_s", PAUSE_NS / NANOSECONDS, "time without a reply after which a node counts as started anew"),
     ),
     source="Art-Net 4, ArtPollReply",
-    faults=("F49", "F50"),
+    faults=("F09", "F49", "F50"),
     next_checks=(
         "Read Net, Sub-Net and Universe of each output in the receiver's own menu.",
         "Look at the stage: do the fixtures behind it follow the desk?",

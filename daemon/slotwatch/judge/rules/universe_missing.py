@@ -186,7 +186,16 @@ RULE = Rule(
         90,
         Reach(
             UNIVERSE,
-            rules=frozenset({"backup-absent", "receiver-silent", "short-frame", "source-absent", "universe-lost"}),
+            rules=frozenset(
+                {
+                    "backup-absent",
+                    "receiver-differs",
+                    "receiver-silent",
+                    "short-frame",
+                    "source-absent",
+                    "universe-lost",
+                }
+            ),
         ),
     ),
     measured=(
