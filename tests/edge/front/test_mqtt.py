@@ -71,8 +71,8 @@ class Hearer:
         self.every: list[tuple[str, str]] = []
 
     @asynccontextmanager
-    async def hearing(self, port: int) -> AsyncIterator[Hearer]:
-        async with aiomqtt.Client("127.0.0.1", port) as client:
+    async def hearing(self, port: int, user: str | None = None) -> AsyncIterator[Hearer]:
+        async with aiomqtt.Client("127.0.0.1", port, username=user) as client:
             await client.subscribe("#", qos=1)
 
             async def read() -> None:
@@ -100,11 +100,11 @@ async def test_states_are_retained_and_incidents_are_published(tmp_path: Path) -
         sender.note(snapshot())
         async with sending(sender):
             async with Hearer().hearing(port) as first:
-                await happens(lambda: len(first.newest) == 6)
+                await happens(lambda: len(first.newest.keys() - {f"{TOPIC}/listener"}) == 6)
             assert sender.health()["ok"]
             async with Hearer().hearing(port) as heard:  # who comes later gets what was retained
                 await happens(lambda: len(heard.newest) == 6)
-                assert heard.newest == first.newest
+                assert heard.newest == {name: first.newest[name] for name in heard.newest}
                 assert heard.newest[f"{TOPIC}/status"] == "online"
                 assert json.loads(heard.newest[f"{TOPIC}/universe/e131/2"])["state"] == "lost"
                 assert json.loads(heard.newest[f"{TOPIC}/house"])["phase"] == "show"
@@ -239,3 +239,149 @@ async def test_messages_for_a_broker_that_stays_away_are_bounded(
 
             await happens(lambda: 139 in numbers())
             assert numbers() == list(range(120, 140))
+
+
+async def test_a_broker_that_lets_nobody_read_gets_everything_and_the_page_says_what_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rights to write only: this broker accepts the subscription and delivers nothing."""
+    monkeypatch.setattr(module, "ECHO_WITHIN_S", 0.2)
+    port = free_port(socket.SOCK_STREAM)
+    rights = tmp_path / "rights"
+    rights.write_text(f"topic write {TOPIC}/#\nuser reader\ntopic read #\n")
+    with broker(tmp_path, port, "allow_anonymous true", f"acl_file {rights}", "user root"):
+        async with Hearer().hearing(port, "reader") as heard:
+            sender = MqttSender(house(port))
+            sender.note(snapshot())
+            async with sending(sender):
+                await happens(lambda: f"{TOPIC}/universe/e131/2" in heard.newest)
+                await happens(lambda: f"does not let slotwatch read {TOPIC}/universe/#" in sender.health()["text"])
+                assert sender.health()["ok"], "everything arrives"
+                sender.note(snapshot(incidents=(incident(9),)))
+                await happens(lambda: f"{TOPIC}/incident" in heard.newest)
+
+
+class OddBroker:
+    """Answers CONNECT with a return code, and SUBSCRIBE with a refusal or the end of the connection.
+
+    MQTT 3.1.1, 2.2.1: packet types; 3.9.3: 0x80 refuses a subscription.
+    """
+
+    def __init__(self, code: int = 0, refuses: bool = False) -> None:
+        self._code, self._refuses = code, refuses
+        self.published: list[bytes] = []
+        self.connections = 0
+
+    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self.connections += 1
+        with suppress(asyncio.IncompleteReadError, ConnectionError):
+            while True:
+                kind, length, shift = (await reader.readexactly(1))[0], 0, 0
+                while True:  # 2.2.3: seven bits in each octet
+                    octet = (await reader.readexactly(1))[0]
+                    length, shift = length | (octet & 0x7F) << shift, shift + 7
+                    if not octet & 0x80:
+                        break
+                body = await reader.readexactly(length)
+                if kind >> 4 == 1:
+                    writer.write(bytes([0x20, 2, 0, self._code]))
+                elif kind >> 4 == 8 and self._refuses:
+                    writer.write(bytes([0x90, 5, *body[:2], 0x80, 0x80, 0x80]))
+                elif kind >> 4 == 8:
+                    break
+                elif kind >> 4 == 3:
+                    size = int.from_bytes(body[:2])
+                    self.published.append(body[2 : 2 + size])
+                    writer.write(bytes([0x40, 2]) + body[2 + size : 4 + size])
+        writer.close()
+
+    @asynccontextmanager
+    async def running(self) -> AsyncIterator[int]:
+        server = await asyncio.start_server(self.serve, "127.0.0.1", 0)
+        try:
+            yield server.sockets[0].getsockname()[1]
+        finally:
+            server.close()
+
+
+async def test_a_broker_that_ends_the_connection_when_it_is_asked_gets_everything_at_the_next(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.02)
+    odd = OddBroker()
+    async with odd.running() as port:
+        sender = MqttSender(house(port))
+        sender.note(snapshot())
+        async with sending(sender):
+            await happens(lambda: odd.connections == 2 and sender.health()["ok"])
+            await happens(lambda: "gave no answer when slotwatch asked to read" in sender.health()["text"])
+            sender.note(snapshot(incidents=(incident(9),)))
+            await happens(lambda: f"{TOPIC}/incident".encode() in odd.published)
+            assert odd.connections == 2, "it is not asked again while the connection holds"
+
+
+async def test_a_broker_that_refuses_to_be_read_gets_everything() -> None:
+    odd = OddBroker(refuses=True)
+    async with odd.running() as port:
+        sender = MqttSender(house(port))
+        sender.note(snapshot())
+        async with sending(sender):
+            await happens(lambda: f"does not let slotwatch read {TOPIC}/universe/#" in sender.health()["text"])
+            await happens(lambda: f"{TOPIC}/universe/e131/2".encode() in odd.published)
+            assert sender.health()["ok"] and odd.connections == 1
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (3, "server unavailable."),
+        (4, "it does not accept the user name or the password."),
+        (5, "it does not accept the user name or the password."),
+    ],
+)
+async def test_a_refusal_is_told_in_the_words_of_the_standard(code: int, words: str) -> None:
+    """MQTT 3.1.1, table 3.1, in the words that MQTT 5.0, 2.4 has for the same. (After 1 and 2 the library tries an
+    older version of the protocol by itself.)"""
+    async with OddBroker(code).running() as port:
+        sender = MqttSender(house(port))
+        async with sending(sender):
+            await happens(lambda: sender.health()["text"].endswith(words))
+            assert not any(letter.isdigit() for letter in sender.health()["text"].partition(str(port))[2])
+
+
+async def test_two_listeners_with_one_topic_notice_each_other(tmp_path: Path) -> None:
+    port, shared = free_port(socket.SOCK_STREAM), f'publishes under the MQTT topic "{TOPIC}" too'
+    with broker(tmp_path, port):
+        one, two = MqttSender(house(port)), MqttSender(house(port))
+        async with Hearer().hearing(port) as heard, sending(one):
+            one.note(snapshot())
+            await happens(lambda: f"{TOPIC}/listener" in heard.newest)
+            assert one.health()["ok"]
+            async with sending(two):
+                await happens(lambda: shared in one.health()["text"] and shared in two.health()["text"])
+                assert not one.health()["ok"] and not two.health()["ok"]
+                assert f"on the computer {socket.gethostname()}, " in one.health()["text"]
+            # The second one said `offline` of the topic that is the first one's alone again.
+            await happens(lambda: one.health()["ok"])
+            await happens(lambda: heard.newest[f"{TOPIC}/status"] == "online")
+            said = [text for name, text in heard.every if name == f"{TOPIC}/listener"]
+            assert len(said) <= 4, "each names itself at its connection, and answers a stranger once"
+
+
+async def test_what_a_broker_retains_is_taken_up_to_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "MOST_RETAINED", 3)
+    port = free_port(socket.SOCK_STREAM)
+    old = [f"{TOPIC}/universe/e131/{number}" for number in range(70, 80)]
+    with broker(tmp_path, port):
+        async with aiomqtt.Client("127.0.0.1", port) as earlier:
+            for topic in old:
+                await earlier.publish(topic, "old", qos=1, retain=True)
+        async with Hearer().hearing(port) as heard:
+            await happens(lambda: len(heard.newest) == 10)
+            sender = MqttSender(house(port))
+            async with sending(sender):
+                await happens(lambda: f"{TOPIC}/listener" in heard.newest)  # what was retained came before
+                sender.note(snapshot())
+                await happens(lambda: [heard.newest[topic] for topic in old].count("") == 3)
+            async with sending(sender):
+                await happens(lambda: [heard.newest[topic] for topic in old].count("") == 6)

@@ -3,7 +3,10 @@
 Topics: `TOPIC/status` (`online`, or `offline` as last will), `TOPIC/house`, `TOPIC/incidents`,
 `TOPIC/universe/e131/12` (retained JSON), and `TOPIC/incident` (one message for each change, not retained). Only the
 newest state of a topic waits for a broker that is away; of incident messages the newest MOST_MESSAGES do. What the
-broker retained of a universe that is known no more is deleted at each connection.
+broker retained of a universe that is known no more is deleted at each connection; a broker that lets nobody read gets
+everything all the same.
+
+`TOPIC/listener` is for two programs that were given one topic: each says once who it is, and answers a stranger once.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import secrets
 import socket
 import ssl
 from collections import deque
@@ -20,14 +24,23 @@ import aiomqtt
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
+from slotwatch.printable import one_line
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views.sheet import Sheet
-from slotwatch.views.topics import brief, states
+from slotwatch.views.topics import MOST_UNIVERSES, brief, states
 
 MOST_MESSAGES = 1000
+MOST_RETAINED = 4 * MOST_UNIVERSES
+"""Topics of others that are remembered as being at the broker; more are found at a later connection, once these are
+deleted."""
+MOST_STRANGERS = 16
+REFUSED = 128
+"""From this number on a reason means that something is refused (MQTT 5.0, 2.4; MQTT 3.1.1, 3.9.3)."""
 SHORTEST_RETRY_S = 1.0
 LONGEST_RETRY_S = 60.0
 ANSWER_WITHIN_S = 10.0
+ECHO_WITHIN_S = 10.0
+"""What we publish to a topic that we read is back by then."""
 AT_LEAST_ONCE = 1
 
 
@@ -46,6 +59,19 @@ class MqttSender:
         self._revisions: dict[int, tuple[int, bool]] | None = None
         self._changed = asyncio.Event()
         self._trouble = "Not connected to the MQTT broker yet."
+        self._unread = ""
+        """Why it is not known what the broker retained."""
+        self._strangers: dict[str, str] = {}
+        """Other programs that publish here: who each said it is, by what it said."""
+        self._asks = True
+        """Whether to ask the broker for what it retained; not after it ended a connection instead of an answer."""
+        self._is_asking = False
+        self._reads = asyncio.Event()
+        """Whether something that we published came back."""
+        self._announces = False
+        self._is_denied = False
+        """Whether the broker holds `offline`, though we are online: another program's word, or our own late will."""
+        self._name = f"{socket.gethostname()} {secrets.token_hex(8)}"
 
     def note(self, snapshot: Snapshot) -> None:
         held = _mark(snapshot)
@@ -66,7 +92,13 @@ class MqttSender:
                 self._messages.append(json.dumps(brief(one), separators=(",", ":")))
 
     def health(self) -> dict[str, object]:
-        return {"ok": not self._trouble, "text": self._trouble}
+        other = next(iter(self._strangers.values()), "")
+        shared = other and (
+            f'Another program, on the computer {other}, publishes under the MQTT topic "{self._topic}" too: each'
+            " overwrites and deletes what the other one says. Give every listener a [mqtt] topic of its own."
+        )
+        wrong = [part for part in (self._trouble, shared) if part]
+        return {"ok": not wrong, "text": " ".join([*wrong, *([self._unread] if self._unread else [])])}
 
     async def run(self) -> None:
         """Stay connected for ever."""
@@ -105,42 +137,99 @@ class MqttSender:
 
     async def _talk(self, client: aiomqtt.Client) -> None:
         """Publish to the broker until the connection ends, even if its answer never comes."""
-        self._sent = {}
-        hearing, telling = asyncio.create_task(self._hear(client)), asyncio.create_task(self._tell(client))
+        # Sent anew, or deleted: what the broker holds of the last connection is not known.
+        self._sent, self._strangers, self._announces, self._is_denied = dict.fromkeys(self._sent, ""), {}, False, False
+        self._reads.clear()
+        tasks = [asyncio.create_task(work(client)) for work in (self._hear, self._tell, self._ask)]
         try:
-            done, _ = await asyncio.wait({hearing, telling}, return_when=asyncio.FIRST_COMPLETED)
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
             for task in done:
                 task.result()
-            raise aiomqtt.MqttError("the connection was closed")
         except asyncio.CancelledError:
+            for task in tasks:
+                task.cancel()  # nothing contradicts what follows
             # An orderly stop: publish `offline` now, for a broker sends no last will after a clean disconnect.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 async with asyncio.timeout(0.5):
                     await client.publish(f"{self._topic}/status", "offline", qos=AT_LEAST_ONCE, retain=True)
             raise
         finally:
-            hearing.cancel()
-            telling.cancel()
-            await asyncio.gather(hearing, telling, return_exceptions=True)
+            self._asks, self._is_asking = not self._is_asking, False
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
 
     async def _hear(self, client: aiomqtt.Client) -> None:
-        """Take what the broker retained of universes, of earlier runs too. It ends when the connection does."""
-        await client.subscribe(f"{self._topic}/universe/#", qos=AT_LEAST_ONCE)
+        """Take what the broker retained of universes, of earlier runs too, and what other programs publish here.
+        MqttError at the end of the connection."""
         async for message in client.messages:
-            name = message.topic.value.removeprefix(f"{self._topic}/")
-            if message.retain and message.payload:
+            name, said = message.topic.value.removeprefix(f"{self._topic}/"), message.payload
+            if name == "listener" and not message.retain:
+                self._meet(said)
+            elif name == "status":
+                if said == b"offline":
+                    self._strangers, self._is_denied = {}, True
+            elif message.retain and said and len(self._sent) < MOST_RETAINED + len(self._states):
                 self._sent.setdefault(name, "")  # `_send` writes it anew, or deletes it if it is no state any more
-                self._changed.set()
+            self._changed.set()
+
+    async def _ask(self, client: aiomqtt.Client) -> None:
+        """Ask the broker for what `_hear` takes."""
+        if not self._asks:
+            self._unread = self._not_read("gave no answer when slotwatch asked to read")
+            await self._announce(client)
+            return
+        self._is_asking = True
+        topics = [(f"{self._topic}/{name}", AT_LEAST_ONCE) for name in ("universe/#", "listener", "status")]
+        answers = await client.subscribe(topics)
+        self._is_asking = False
+        await self._announce(client)
+        # Some brokers refuse, others accept and deliver nothing: then our own word does not come back either.
+        if not any(getattr(one, "value", one) >= REFUSED for one in answers):
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(ECHO_WITHIN_S):
+                    await self._reads.wait()
+                    return
+        self._unread = self._not_read("does not let slotwatch read")
+
+    async def _announce(self, client: aiomqtt.Client) -> None:
+        await client.publish(f"{self._topic}/listener", self._name, qos=AT_LEAST_ONCE)
+
+    def _not_read(self, why: str) -> str:
+        return (
+            f"The MQTT broker {self._broker} {why} {self._topic}/universe/#, {self._topic}/listener and"
+            f" {self._topic}/status. So it is not known whether another program publishes there, and what an earlier"
+            " run left there of universes that are known no more stays."
+        )
+
+    def _meet(self, said: object) -> None:
+        """Note who publishes here. A stranger is answered once, so that it knows of us too."""
+        name = said.decode("utf-8", "replace")[:200] if isinstance(said, bytes) else ""
+        if name == self._name:
+            self._reads.set()
+            self._unread = ""
+        elif name and name not in self._strangers and len(self._strangers) < MOST_STRANGERS:
+            self._strangers[name] = one_line(name).partition(" ")[0]
+            self._announces = True
 
     async def _tell(self, client: aiomqtt.Client) -> None:
-        await client.publish(f"{self._topic}/status", "online", qos=AT_LEAST_ONCE, retain=True)
+        await self._say_online(client)
         self._trouble = ""
         while True:
             self._changed.clear()
             await self._send(client)
             await self._changed.wait()
 
+    async def _say_online(self, client: aiomqtt.Client) -> None:
+        await client.publish(f"{self._topic}/status", "online", qos=AT_LEAST_ONCE, retain=True)
+
     async def _send(self, client: aiomqtt.Client) -> None:
+        if self._is_denied:
+            self._is_denied = False
+            await self._say_online(client)
+        if self._announces:
+            self._announces = False
+            await self._announce(client)
         for name, text in list(self._states.items()):
             if self._sent.get(name) != text:
                 await client.publish(f"{self._topic}/{name}", text, qos=AT_LEAST_ONCE, retain=True)
@@ -174,6 +263,16 @@ def _why(error: Exception) -> str:
         return f"no answer within {ANSWER_WITHIN_S:.0f} s"
     if isinstance(error, OSError) and error.strerror:
         return f"it cannot be reached ({error.strerror})"
-    if isinstance(error, aiomqtt.MqttCodeError) and "uthori" in str(error):
-        return "it does not accept the user name or the password"
+    if isinstance(error, aiomqtt.MqttError) and isinstance(error.__cause__, aiomqtt.MqttCodeError):
+        error = error.__cause__  # why the connection ended, behind what could not be done for it
+    if isinstance(error, aiomqtt.MqttCodeError):
+        return _words(error)
     return str(error) or type(error).__name__
+
+
+def _words(error: aiomqtt.MqttCodeError) -> str:
+    """A broker's reason as the end of a sentence: the standard's own words, before which the library puts a number."""
+    words = str(error).partition("] ")[2].rstrip(". ")
+    if words in ("Bad user name or password", "Not authorized"):
+        return "it does not accept the user name or the password"
+    return "it ended the connection" if words == "Unspecified error" else f"{words[:1].lower()}{words[1:]}"
