@@ -9,10 +9,10 @@ from datetime import datetime
 from functools import partial
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
-from slotwatch.judge.accounts import give_account
 from slotwatch.judge.cluster import Cluster
 from slotwatch.judge.clusters import Clusterer
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.drafting import draft_incident
 from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.last_assembly import LastAssembly
@@ -122,16 +122,16 @@ class Assembler:
                 lasts = not all(case.over for case in cluster.cases)
                 cluster.earlier_began_ns = self._book.earlier_began_ns((cluster.rule.name, cluster.group), lasts=lasts)
             waiting = len(self._book.resumed)
-            accounts = [
-                self._last.draft(ctx, cluster, partial(give_account, ctx, cluster, at)) for cluster in self.clusters
+            drafts = [
+                self._last.draft(ctx, cluster, partial(draft_incident, ctx, cluster, at)) for cluster in self.clusters
             ]
-        own = [account.absorbs for account in accounts]
-        for account, cluster in zip(accounts, self.clusters, strict=True):
+        own = [draft.absorbs for draft in drafts]
+        for draft, cluster in zip(drafts, self.clusters, strict=True):
             # A case of another incident continues in this one, unless that incident continues itself.
             every = (*cluster.cases, *cluster.explained)
             earlier = dict.fromkeys(self._book.key_of(case.reported_in or 0) for case in every)
-            account.absorbs = tuple(dict.fromkeys((*account.absorbs, *(slot for slot in earlier if slot))))
-        self._book.update(accounts, ctx.now_ns)
+            draft.absorbs = tuple(dict.fromkeys((*draft.absorbs, *(slot for slot in earlier if slot))))
+        self._book.update(drafts, ctx.now_ns)
         # What was found again is put into words once more, with its own beginning.
         self.is_stale |= len(self._book.resumed) < waiting
         for cluster in self.clusters:
@@ -142,22 +142,22 @@ class Assembler:
             for case in cluster.explained:
                 case.explained_by = number
                 case.stays_explained = cluster.rule.explains.by_its_end
-        for account, slots in zip(accounts, own, strict=True):
-            account.held_ns, account.absorbs = 0, slots
-        self._compare(ctx, accounts, cases, self._last.holds_until_ns(watch.holds_until_ns))
+        for draft, slots in zip(drafts, own, strict=True):
+            draft.held_ns, draft.absorbs = 0, slots
+        self._compare(ctx, drafts, cases, self._last.holds_until_ns(watch.holds_until_ns))
 
     def _compare(
-        self, ctx: RuleContext, accounts: Sequence[IncidentDraft], cases: Sequence[Raised], holds_until_ns: int
+        self, ctx: RuleContext, drafts: Sequence[IncidentDraft], cases: Sequence[Raised], holds_until_ns: int
     ) -> None:
         """See whether this assembly left everything as the one before. It reads what that one left behind.
 
-        accounts: without the time, and what they absorb because of the incidents that their cases were in.
+        drafts: without the time, and what they absorb because of the incidents that their cases were in.
         """
         before, self._left, self._same_of = self._left, None, None
         if ctx.revision is None:
             return
         self._left = (
-            accounts,
+            drafts,
             [(one.rule.name, one.key, one.reported_in, one.explained_by, one.stays_explained) for one in cases],
             [(one.id, one.revision, self._book.key_of(one.id)) for one in self._book.open_incidents()],
             self._book.revisions,

@@ -108,31 +108,31 @@ class IncidentRecord:
         incident, openings = replace(self.incident), self.openings.copy()
         self.over = replace(self, incident=incident, causes=set(self.causes), openings=openings, over=None)
 
-    def begin_anew(self, account: IncidentDraft) -> None:
+    def begin_anew(self, draft: IncidentDraft) -> None:
         """Forget whom and what it was about: it was over, and what returned is described from its own beginning."""
         incident = self.incident
-        self.slot, self.while_it_lasted = (account.rule, account.group), ""
+        self.slot, self.while_it_lasted = (draft.rule, draft.group), ""
         self.went_on_from_ns = self.earlier_began_ns = 0
-        incident.began_ns, incident.returned_ns, incident.back_ns = account.began_ns, None, 0
+        incident.began_ns, incident.returned_ns, incident.back_ns = draft.began_ns, None, 0
         incident.universes = incident.sources = incident.source_keys = incident.fixtures = ()
         incident.labels, incident.legs, incident.explains = (), (), ()
 
-    def summary_now(self, account: IncidentDraft) -> str:
-        """Give the summary of an account. Where it quotes what was said while it lasted, that is the record's."""
-        quoted = account.summary_of_it
-        if account.returned_ns is None or not account.summary.endswith(quoted):
-            return account.summary
-        return account.summary.removesuffix(quoted) + self.while_it_lasted
+    def summary_now(self, draft: IncidentDraft) -> str:
+        """Give the summary of a draft. Where it quotes what was said while it lasted, that is the record's."""
+        quoted = draft.summary_of_it
+        if draft.returned_ns is None or not draft.summary.endswith(quoted):
+            return draft.summary
+        return draft.summary.removesuffix(quoted) + self.while_it_lasted
 
-    def count_what_was_well(self, account: IncidentDraft) -> None:
+    def count_what_was_well(self, draft: IncidentDraft) -> None:
         """Keep for how long it was back, once it is gone again. To be called when it has its new beginning."""
         incident = self.incident
-        if incident.returned_ns is None or account.returned_ns is not None:
+        if incident.returned_ns is None or draft.returned_ns is not None:
             return
-        if incident.began_ns >= account.began_ns:
+        if incident.began_ns >= draft.began_ns:
             incident.back_ns = 0  # its length counts from this outage
         else:
-            incident.back_ns += max(0, account.began_ns - incident.returned_ns)
+            incident.back_ns += max(0, draft.began_ns - incident.returned_ns)
 
     def end(self, flapped: bool) -> None:
         """Put the summary into the past, with the length of the outage itself; flapped: it came and went often.
@@ -153,18 +153,18 @@ class IncidentRecord:
             often = f" It came and went {incident.flaps + 1} times." if is_told else ""
             incident.summary = f"{self.while_it_lasted} It lasted {length}.{often}"
 
-    def keep_worst(self, account: IncidentDraft) -> None:
-        """Keep the words of an account, unless this incident had worse figures of the very same: those are its record.
+    def keep_worst(self, draft: IncidentDraft) -> None:
+        """Keep the words of a draft, unless this incident had worse figures of the very same: those are its record.
 
         A window empties while a fault ends, so its last figures are the mildest. To be called before the incident
-        takes the account's rule, cause and universes.
+        takes the draft's rule, cause and universes.
         """
         incident = self.incident
-        is_same = (incident.rule, incident.cause) == (account.rule, account.cause)
-        is_wider = bool(set(account.universes) - set(incident.universes))
+        is_same = (incident.rule, incident.cause) == (draft.rule, draft.cause)
+        is_wider = bool(set(draft.universes) - set(incident.universes))
         # A loss has no figures: its newest words know most.
-        has_figures = CATALOG[account.rule].rule_class is not RuleClass.LOSS
-        if self.while_it_lasted and has_figures and is_same and not is_wider and account.weight < self.weight:
+        has_figures = CATALOG[draft.rule].rule_class is not RuleClass.LOSS
+        if self.while_it_lasted and has_figures and is_same and not is_wider and draft.weight < self.weight:
             return
-        self.while_it_lasted, self.evidence_of_it = account.summary_of_it, account.evidence
-        self.weight = account.weight
+        self.while_it_lasted, self.evidence_of_it = draft.summary_of_it, draft.evidence
+        self.weight = draft.weight

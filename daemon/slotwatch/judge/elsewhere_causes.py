@@ -35,7 +35,7 @@ def weigh_elsewhere(scene: Scene, verdict: Verdict) -> Verdict:
                 verdict.provisional,
                 verdict.settles_ns,
             )
-        # Of a universe that nobody sends, the account says so itself.
+        # Of a universe that nobody sends, the incident says so itself.
         carried_on = any(ctx.universes.live[ctx.universe_of(row)] for row in rows)
         if carried_on and all(one is False for one in heard):
             verdict.evidence.append(f"{'It' if one else 'They'} stopped at {declared.name} too.")

@@ -32,16 +32,16 @@ class IncidentTable:
         self._resumed: set[int] = set()
         self._events: list[Event] = []
         self._now_ns = 0
-        self._accounted: set[Slot] = set()
-        """Slots of all accounts of this pass."""
+        self._drafted: set[Slot] = set()
+        """Slots of all drafts of this pass."""
         self._claimed: set[Slot] = set()
-        """Those of accounts that last."""
+        """Those of drafts that last."""
         self._returned: set[Slot] = set()
-        """Those of accounts of what is back."""
+        """Those of drafts of what is back."""
         self._raised: set[Slot] = set()
         """Rule and universe of all that is an incident of its own now."""
         self._losers: dict[Slot, list[IncidentDraft]] = {}
-        """Rule and universe of what is lost now: the accounts that name it."""
+        """Rule and universe of what is lost now: the drafts that name it."""
         self._took_over = False
 
     # --- reading --------------------------------------------------------------------------------------

@@ -20,133 +20,131 @@ from slotwatch.snapshot import Incident, TimelineEntry
 
 
 class IncidentBook(ResumedIncidents):
-    """The table, brought in line with what is raised at each pass, and with what an earlier judgement left."""
+    """The table of incidents, brought in line with the drafts of each pass, and with what an earlier judgement left."""
 
     # --- the pass -------------------------------------------------------------------------------------
 
-    def update(self, accounts: Sequence[IncidentDraft], now_ns: int) -> None:
+    def update(self, drafts: Sequence[IncidentDraft], now_ns: int) -> None:
         """Bring the book in line with what is raised now."""
         self._now_ns = now_ns
         kept: set[int] = set()
         by_slot = {entry.slot: entry for entry in self._open.values()}
         # What lasts comes before what is back: if an incident splits, the part that lasts keeps its number.
-        accounts = sorted(accounts, key=lambda account: account.returned_ns is not None)
-        self._accounted = {(account.rule, account.group) for account in accounts}
-        self._claimed = {(account.rule, account.group) for account in accounts if account.returned_ns is None}
-        self._returned = self._accounted - self._claimed
-        self._raised = {(account.rule, name) for account in accounts for name in account.universes}
-        self._losers = _losers(accounts)
+        drafts = sorted(drafts, key=lambda draft: draft.returned_ns is not None)
+        self._drafted = {(draft.rule, draft.group) for draft in drafts}
+        self._claimed = {(draft.rule, draft.group) for draft in drafts if draft.returned_ns is None}
+        self._returned = self._drafted - self._claimed
+        self._raised = {(draft.rule, name) for draft in drafts for name in draft.universes}
+        self._losers = _losers(drafts)
         found: list[tuple[IncidentRecord, IncidentDraft]] = []
-        for account in accounts:
-            if account.returned_ns is not None and self._is_within(account, by_slot, kept):
+        for draft in drafts:
+            if draft.returned_ns is not None and self._is_within(draft, by_slot, kept):
                 continue
-            entry = self._find(account, by_slot, kept)
+            entry = self._find(draft, by_slot, kept)
             if entry is None:
-                if account.returned_ns is not None:
+                if draft.returned_ns is not None:
                     continue  # it belonged to an incident that has closed since
-                entry = self._open_new(account, now_ns)
-                self._end_followed(entry, account, kept)
+                entry = self._open_new(draft, now_ns)
+                self._end_followed(entry, draft, kept)
             else:
-                self._revise(entry, account, now_ns)
+                self._revise(entry, draft, now_ns)
             kept.add(entry.incident.id)
-            found.append((entry, account))
-        # Only an incident that no account continues can become part of another.
-        for entry, account in found:
-            self._absorb(entry, account, by_slot, kept, now_ns)
+            found.append((entry, draft))
+        # Only an incident that no draft continues can become part of another.
+        for entry, draft in found:
+            self._absorb(entry, draft, by_slot, kept, now_ns)
         for number in [number for number in self._open if number not in kept]:
             self._leave(self._open[number], now_ns)
 
-    def _is_within(self, account: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]) -> bool:
+    def _is_within(self, draft: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]) -> bool:
         """Whether what is back belongs to an incident of which another part lasts, and has none of its own."""
-        slot = account.rule, account.group
-        if slot in by_slot or any(was_group_of(entry, account) for entry in by_slot.values()):
+        slot = draft.rule, draft.group
+        if slot in by_slot or any(was_group_of(entry, draft) for entry in by_slot.values()):
             return False
         open_now = [self._open[number] for number in kept if number in self._open]
         own = next((entry for entry in open_now if entry.slot == slot), None)
-        return own is None and any(is_same(entry, account) for entry in open_now)
+        return own is None and any(is_same(entry, draft) for entry in open_now)
 
-    def _find(
-        self, account: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]
-    ) -> IncidentRecord | None:
-        slot = account.rule, account.group
+    def _find(self, draft: IncidentDraft, by_slot: dict[Slot, IncidentRecord], kept: set[int]) -> IncidentRecord | None:
+        slot = draft.rule, draft.group
         entry = by_slot.get(slot)
         if entry is not None and entry.incident.id not in kept and entry.incident.id in self._open:
-            return None if is_followed_by(entry, account) else entry
+            return None if is_followed_by(entry, draft) else entry
         # A narrower incident of the same fault that was opened first is widened, not joined by a second.
-        parts = [by_slot[part] for part in account.absorbs if part in by_slot and part not in self._claimed]
-        parts += [entry for entry in self._open.values() if was_group_of(entry, account)]
-        parts += [self._open[number] for number in self._resumed if is_resumed(self._open.get(number), account)]
-        parts += self._lone_resumed(account)
+        parts = [by_slot[part] for part in draft.absorbs if part in by_slot and part not in self._claimed]
+        parts += [entry for entry in self._open.values() if was_group_of(entry, draft)]
+        parts += [self._open[number] for number in self._resumed if is_resumed(self._open.get(number), draft)]
+        parts += self._lone_resumed(draft)
         # What stopped, came back and stopped again before it was over is the same fault.
-        parts += [entry for entry in self._open.values() if entry.slot not in self._claimed and is_same(entry, account)]
-        parts = [part for part in parts if may_be_part(part, account, is_back=part.slot in self._returned)]
+        parts += [entry for entry in self._open.values() if entry.slot not in self._claimed and is_same(entry, draft)]
+        parts = [part for part in parts if may_be_part(part, draft, is_back=part.slot in self._returned)]
         free = [part for part in parts if part.incident.id in self._open and part.incident.id not in kept]
         if free:
             return min(free, key=lambda part: part.incident.opened_ns)
-        return self._reopened(account)
+        return self._reopened(draft)
 
-    def _lone_resumed(self, account: IncidentDraft) -> list[IncidentRecord]:
+    def _lone_resumed(self, draft: IncidentDraft) -> list[IncidentRecord]:
         """The incident from before a restart of what names neither universe nor source: the same by its group."""
-        if account.universes or account.sources:
+        if draft.universes or draft.sources:
             return []
-        found = [self._open[number] for number in self._resumed if self._open[number].incident.rule == account.rule]
+        found = [self._open[number] for number in self._resumed if self._open[number].incident.rule == draft.rule]
         if any(entry.incident.group for entry in found):
-            return [entry for entry in found if entry.incident.group == account.group]
+            return [entry for entry in found if entry.incident.group == draft.group]
         # Records of before there were groups.
-        return found if len(found) == 1 and sum(rule == account.rule for rule, _ in self._claimed) == 1 else []
+        return found if len(found) == 1 and sum(rule == draft.rule for rule, _ in self._claimed) == 1 else []
 
-    def _reopened(self, account: IncidentDraft) -> IncidentRecord | None:
+    def _reopened(self, draft: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
             closed_ns = entry.incident.closed_ns or 0
             if entry.incident.part_of or self._now_ns - closed_ns > self._flapping.reopen_ns:
                 continue
-            if is_same(entry, account) and not is_another(entry, account):
+            if is_same(entry, draft) and not is_another(entry, draft):
                 self._closed.remove(entry)
-                self._reopen(entry, account)
+                self._reopen(entry, draft)
                 return entry
         return None
 
-    def _reopen(self, entry: IncidentRecord, account: IncidentDraft) -> None:
+    def _reopen(self, entry: IncidentRecord, draft: IncidentDraft) -> None:
         incident = entry.incident
         incident.closed_ns = None
-        entry.begin_anew(account)
+        entry.begin_anew(draft)
         self._open[incident.id] = entry
-        self._return(entry, account)
+        self._return(entry, draft)
 
-    def _return(self, entry: IncidentRecord, account: IncidentDraft) -> None:
+    def _return(self, entry: IncidentRecord, draft: IncidentDraft) -> None:
         entry.incident.flaps += 1
         entry.returns_before = entry.incident.flaps
         entry.openings.append(self._now_ns)
-        self._fill(entry, account)
-        self._record(entry, self._now_ns, "returned", f"{earlier.RETURNED}{account.summary}")
+        self._fill(entry, draft)
+        self._record(entry, self._now_ns, "returned", f"{earlier.RETURNED}{draft.summary}")
 
-    def _open_new(self, account: IncidentDraft, now_ns: int) -> IncidentRecord:
+    def _open_new(self, draft: IncidentDraft, now_ns: int) -> IncidentRecord:
         incident = Incident(
             id=self.next_id,
-            rule=account.rule,
-            severity=account.severity,
-            cause=account.cause,
-            confidence=account.confidence,
-            began_ns=account.began_ns,
+            rule=draft.rule,
+            severity=draft.severity,
+            cause=draft.cause,
+            confidence=draft.confidence,
+            began_ns=draft.began_ns,
             opened_ns=now_ns,
             wall_offset_ns=self.wall_offset_ns,
         )
         self.next_id += 1
         # How often its cases came and went before is the story of another incident.
-        entry = IncidentRecord(incident, (account.rule, account.group), -account.returns)
+        entry = IncidentRecord(incident, (draft.rule, draft.group), -draft.returns)
         entry.openings.append(now_ns)
-        self._fill(entry, account)
+        self._fill(entry, draft)
         self._open[incident.id] = entry
-        incident.timeline = (TimelineEntry(account.began_ns, "The fault began.", "began"),)
-        self._record(entry, now_ns, "opened", account.summary)
+        incident.timeline = (TimelineEntry(draft.began_ns, "The fault began.", "began"),)
+        self._record(entry, now_ns, "opened", draft.summary)
         return entry
 
-    def _end_followed(self, entry: IncidentRecord, account: IncidentDraft, kept: set[int]) -> None:
+    def _end_followed(self, entry: IncidentRecord, draft: IncidentDraft, kept: set[int]) -> None:
         """Close what was back and is followed by this other fault: it keeps its words and its acknowledgement."""
-        mine = account.rule, account.group
+        mine = draft.rule, draft.group
         for one in [one for number, one in self._open.items() if number not in kept and one is not entry]:
-            is_free = one.slot == mine or (one.slot not in self._accounted and is_same(one, account))
-            if not is_free or not is_followed_by(one, account):
+            is_free = one.slot == mine or (one.slot not in self._drafted and is_same(one, draft))
+            if not is_free or not is_followed_by(one, draft):
                 continue
             ended = one
             if one.incident.returned_ns is None and one.over is not None:
@@ -158,83 +156,93 @@ class IncidentBook(ResumedIncidents):
             length = how_long(ended.incident)
             self._close(ended, self._now_ns, f"{length}. Another fault followed: #{entry.incident.id}.")
 
-    def _fill(self, entry: IncidentRecord, account: IncidentDraft) -> None:
+    def _fill(self, entry: IncidentRecord, draft: IncidentDraft) -> None:
+        """Bring an incident in line with its draft of this pass."""
         incident = entry.incident
-        is_gone_again = incident.returned_ns is not None and account.returned_ns is None
-        is_over = account.returned_ns is not None and bool(entry.while_it_lasted)
+        is_gone_again = incident.returned_ns is not None and draft.returned_ns is None
+        is_over = draft.returned_ns is not None and bool(entry.while_it_lasted)
         if not is_over:
-            entry.keep_worst(account)
-        entry.causes.add(account.cause)
-        # What turned out to be part of a wider fault began when that did.
-        same = incident.rule == account.rule or not begins_at_a_moment(account.rule)
-        is_one = entry.slot[1] == account.group and account.group.startswith("loss:")
-        if is_one or not same:
-            # Of what stopped in one moment, each member that is found later may narrow that moment down;
-            # a member that is back does not: the fault began with it.
-            entry.went_on_from_ns *= same
-            began_ns = min(account.began_ns, entry.went_on_from_ns or account.began_ns)
-            is_part = not is_gone_again and not set(incident.universes) <= set(account.universes)
-            incident.began_ns = min(began_ns, incident.began_ns) if is_part else began_ns
-        else:
-            entry.went_on_from_ns = incident.began_ns = min(incident.began_ns, account.began_ns)
-        entry.count_what_was_well(account)
-        is_same_rule = incident.rule == account.rule
-        incident.rule, incident.cause, incident.confidence = account.rule, account.cause, account.confidence
-        incident.severity = account.severity
-        self._give_up(incident, account)
+            entry.keep_worst(draft)
+        entry.causes.add(draft.cause)
+        self._fill_beginning(entry, draft, is_gone_again=is_gone_again)
+        entry.count_what_was_well(draft)
+        is_same_rule = incident.rule == draft.rule
+        incident.rule, incident.cause, incident.confidence = draft.rule, draft.cause, draft.confidence
+        incident.severity = draft.severity
+        self._give_up(incident, draft)
         whole = set(incident.universes)
         # What it took down stays named when a part of it is back: the record is of the whole fault.
-        incident.universes = joined(incident.universes, account.universes)
-        incident.sources = joined(incident.sources, account.sources)
-        incident.source_keys = joined(incident.source_keys, account.source_keys)
-        incident.fixtures = joined(incident.fixtures, account.fixtures)
-        incident.labels = joined(incident.labels, account.labels)
+        incident.universes = joined(incident.universes, draft.universes)
+        incident.sources = joined(incident.sources, draft.sources)
+        incident.source_keys = joined(incident.source_keys, draft.source_keys)
+        incident.fixtures = joined(incident.fixtures, draft.fixtures)
+        incident.labels = joined(incident.labels, draft.labels)
         if is_gone_again:
             entry.earlier_began_ns = 0  # what came back and is gone again has a new beginning
         # A pause without a fault does not count as a return.
-        is_still_back = incident.returned_ns is not None and account.returned_ns is not None
-        if not (is_still_back and is_same_rule and set(account.universes) <= whole):
-            incident.returned_ns = account.returned_ns
-        incident.legs = with_silences(incident.legs, account.legs)
-        incident.summary, incident.next_checks = entry.summary_now(account), account.next_checks
-        if is_over:
-            # What was known while it lasted stays the record; what still worked then is now part of all that works.
-            incident.evidence, incident.still_working = entry.evidence_of_it, ()
-        else:
-            incident.evidence, incident.still_working = account.evidence, account.still_working
-            incident.also_possible = account.also_possible
-        if incident.explains != account.explains:
-            incident.explains = self._explained(incident.explains, account.explains)
-        incident.accepted = account.accepted
-        incident.accepted_until, incident.accepted_by = account.accepted_until, account.accepted_by
-        # Its ages grow with each look; only another state is something to say.
-        states_elsewhere = [(one.listener, one.state) for one in account.heard_elsewhere]
-        if states_elsewhere != [(one.listener, one.state) for one in incident.heard_elsewhere]:
-            incident.heard_elsewhere = account.heard_elsewhere
-        returned = entry.returns_before + account.returns - incident.flaps
+        is_still_back = incident.returned_ns is not None and draft.returned_ns is not None
+        if not (is_still_back and is_same_rule and set(draft.universes) <= whole):
+            incident.returned_ns = draft.returned_ns
+        incident.legs = with_silences(incident.legs, draft.legs)
+        returned = entry.returns_before + draft.returns - incident.flaps
         if returned > 0:
             incident.flaps += returned
             entry.openings.append(self._now_ns)
-        entry.slot = account.rule, account.group
-        incident.group = "" if incident.universes or incident.sources else account.group
-        entry.held_ns = account.held_ns or self._now_ns
-        if self._flapping.opens_often(entry.openings) and not account.flapping:
-            incident.summary = FLAPPING.sentence.format(summary=account.summary, flaps=incident.flaps + 1)
+        self._fill_words(entry, draft, is_over=is_over)
+        entry.slot = draft.rule, draft.group
+        incident.group = "" if incident.universes or incident.sources else draft.group
+        entry.held_ns = draft.held_ns or self._now_ns
 
-    def _give_up(self, incident: Incident, account: IncidentDraft) -> None:
+    def _fill_beginning(self, entry: IncidentRecord, draft: IncidentDraft, *, is_gone_again: bool) -> None:
+        incident = entry.incident
+        # What turned out to be part of a wider fault began when that did.
+        same = incident.rule == draft.rule or not begins_at_a_moment(draft.rule)
+        is_one = entry.slot[1] == draft.group and draft.group.startswith("loss:")
+        if same and not is_one:
+            entry.went_on_from_ns = incident.began_ns = min(incident.began_ns, draft.began_ns)
+            return
+        # Of what stopped in one moment, each member that is found later may narrow that moment down;
+        # a member that is back does not: the fault began with it.
+        entry.went_on_from_ns *= same
+        began_ns = min(draft.began_ns, entry.went_on_from_ns or draft.began_ns)
+        is_part = not is_gone_again and not set(incident.universes) <= set(draft.universes)
+        incident.began_ns = min(began_ns, incident.began_ns) if is_part else began_ns
+
+    def _fill_words(self, entry: IncidentRecord, draft: IncidentDraft, *, is_over: bool) -> None:
+        """is_over: all of it is back, and what was known while it lasted stays the record."""
+        incident = entry.incident
+        incident.summary, incident.next_checks = entry.summary_now(draft), draft.next_checks
+        if self._flapping.opens_often(entry.openings) and not draft.flapping:
+            incident.summary = FLAPPING.sentence.format(summary=draft.summary, flaps=incident.flaps + 1)
+        if is_over:
+            # What still worked while it lasted is now part of all that works.
+            incident.evidence, incident.still_working = entry.evidence_of_it, ()
+        else:
+            incident.evidence, incident.still_working = draft.evidence, draft.still_working
+            incident.also_possible = draft.also_possible
+        if incident.explains != draft.explains:
+            incident.explains = self._explained(incident.explains, draft.explains)
+        incident.accepted = draft.accepted
+        incident.accepted_until, incident.accepted_by = draft.accepted_until, draft.accepted_by
+        # Its ages grow with each look; only another state is something to say.
+        states_elsewhere = [(one.listener, one.state) for one in draft.heard_elsewhere]
+        if states_elsewhere != [(one.listener, one.state) for one in incident.heard_elsewhere]:
+            incident.heard_elsewhere = draft.heard_elsewhere
+
+    def _give_up(self, incident: Incident, draft: IncidentDraft) -> None:
         """Strike out what turned out to be lost by another cause, which an incident of its own names now."""
-        before = set(incident.universes) - set(account.universes)
-        others = [one for name in before for one in self._losers.get((account.rule, name), ()) if one is not account]
+        before = set(incident.universes) - set(draft.universes)
+        others = [one for name in before for one in self._losers.get((draft.rule, name), ()) if one is not draft]
         # What began after all of this was back took nothing from it.
-        others = [one for one in others if account.returned_ns is None or one.began_ns < account.returned_ns]
+        others = [one for one in others if draft.returned_ns is None or one.began_ns < draft.returned_ns]
         # Of one universe several sources may be absent, each by its own cause. What others brought meanwhile is theirs.
         others = [one for one in others if set(one.sources) & set(incident.sources) or not one.sources]
         if not others:
             return
         gone = {name for one in others for name in one.universes} & before
-        strangers = {name for one in others for name in one.sources} - set(account.sources)
-        keys = {key for one in others for key in one.source_keys} - set(account.source_keys)
-        fixtures = {name for one in others for name in one.fixtures} - set(account.fixtures)
+        strangers = {name for one in others for name in one.sources} - set(draft.sources)
+        keys = {key for one in others for key in one.source_keys} - set(draft.source_keys)
+        fixtures = {name for one in others for name in one.fixtures} - set(draft.fixtures)
         incident.universes = tuple(name for name in incident.universes if name not in gone)
         incident.labels = tuple(pair for pair in incident.labels if pair[0] not in gone)
         incident.sources = tuple(name for name in incident.sources if name not in strangers)
@@ -251,16 +259,16 @@ class IncidentBook(ResumedIncidents):
                 found[rule] = joined(over, found.get(rule, ()))
         return tuple(sorted(found.items()))
 
-    def _revise(self, entry: IncidentRecord, account: IncidentDraft, now_ns: int) -> None:
+    def _revise(self, entry: IncidentRecord, draft: IncidentDraft, now_ns: int) -> None:
         incident = entry.incident
         self._resumed.discard(incident.id)
-        if incident.returned_ns is not None and account.returned_ns is None:
+        if incident.returned_ns is not None and draft.returned_ns is None:
             entry.keep_as_over()
         if entry.calm_ns:
             entry.calm_ns = 0
-            self._return(entry, account)
+            self._return(entry, draft)
         before = replace(incident)
-        self._fill(entry, account)
+        self._fill(entry, draft)
         if incident == before:
             return
         what, text = difference(before, incident)
@@ -272,19 +280,19 @@ class IncidentBook(ResumedIncidents):
     def _absorb(
         self,
         entry: IncidentRecord,
-        account: IncidentDraft,
+        draft: IncidentDraft,
         by_slot: dict[Slot, IncidentRecord],
         kept: set[int],
         now_ns: int,
     ) -> None:
-        for slot in account.absorbs:
-            # An incident that has an account of its own stays separate, also while it is back and watched.
-            part = None if slot in self._accounted else by_slot.get(slot)
+        for slot in draft.absorbs:
+            # An incident that has a draft of its own stays separate, also while it is back and watched.
+            part = None if slot in self._drafted else by_slot.get(slot)
             if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
                 continue
             # What had an incident long before is not caused by it: that incident ends here, and stays on the record.
             whole = entry.incident
-            is_part = may_be_part(part, account)
+            is_part = may_be_part(part, draft)
             word = "It is part of" if is_part else "It was replaced by"
             self._close(part, now_ns, f"{word} incident {whole.id}: {whole.summary}", whole.id if is_part else 0)
 
@@ -296,11 +304,11 @@ class IncidentBook(ResumedIncidents):
             self._close(entry, now_ns)
 
 
-def _losers(accounts: Sequence[IncidentDraft]) -> dict[Slot, list[IncidentDraft]]:
-    """Rule and universe: the accounts of what is lost there now."""
+def _losers(drafts: Sequence[IncidentDraft]) -> dict[Slot, list[IncidentDraft]]:
+    """Rule and universe: the drafts of what is lost there now."""
     found: dict[Slot, list[IncidentDraft]] = {}
-    for account in accounts:
-        if account.rule in LOSSES and account.group.startswith("loss:") and account.returned_ns is None:
-            for name in account.universes:
-                found.setdefault((account.rule, name), []).append(account)
+    for draft in drafts:
+        if draft.rule in LOSSES and draft.group.startswith("loss:") and draft.returned_ns is None:
+            for name in draft.universes:
+                found.setdefault((draft.rule, name), []).append(draft)
     return found

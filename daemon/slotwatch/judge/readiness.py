@@ -8,7 +8,7 @@ from datetime import date, datetime
 import numpy as np
 
 from slotwatch.house.schema import House, Phase
-from slotwatch.judge import accounts
+from slotwatch.judge import drafting
 from slotwatch.judge.cluster import Cluster
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import standing
@@ -29,9 +29,9 @@ def judge_readiness(
     accepted: list[AcceptedReason] = []
     for cluster in clusters:
         why = cluster.accepted
-        if not why and accounts.severity_of(ctx, cluster, Phase.PRE_SHOW, at) < Severity.WARNING:
+        if not why and drafting.severity_of(ctx, cluster, Phase.PRE_SHOW, at) < Severity.WARNING:
             continue
-        said, rule = accounts.say(ctx, cluster), cluster.rule.name
+        said, rule = drafting.say(ctx, cluster), cluster.rule.name
         names = tuple(map(ctx.universe_name, said.universes))
         if why:
             accepted.append(AcceptedReason(rule, said.summary, names, why.reason, why.until or None, why.by or None))

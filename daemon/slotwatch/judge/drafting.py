@@ -1,4 +1,4 @@
-"""Clusters into words: severity, summary, evidence, what still works, what to look at next."""
+"""Writes the draft of a cluster's incident: severity, summary, evidence, what still works, what to look at next."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def say(ctx: RuleContext, cluster: Cluster) -> Said:
     return Said(universes, summary, summary_of_it, moved, returned_ns, returns, flapping)
 
 
-def give_account(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDraft:
+def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDraft:
     """Put a cluster into words."""
     speaker, verdict = cluster.speaker, cluster.verdict
     said = say(ctx, cluster)
