@@ -356,6 +356,26 @@ def test_a_querier_that_fell_silent_explains_the_groups() -> None:
     assert "querier-absent" in dict(incident.explains)
 
 
+def test_groups_that_run_out_one_after_the_other_are_one_incident_of_the_silent_querier_all_along() -> None:
+    """RFC 2236 8.3, 8.4: the memberships of one port run out within 10 s of each other, 260 s after the last query."""
+    slow = {"hz": 2.0, "levels": moving(hz=2.0)}
+    ends_s = {1: 8.0, 2: 9.6, 3: 13.1, 4: 14.4, 5: 16.2, 6: 16.9}
+    groups = [desk("Desk A", (number,), to_s=to_s, **slow) for number, to_s in ends_s.items()]
+    shown = stage((*ends_s, 7), *groups, desk("Desk B", (7,), 2, to_s=17.2, **slow))
+    shown.see(0.5, QuerySeen(START_NS - 252 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    incident = shown.run(45.0).only()
+    assert (incident.rule, incident.cause, len(incident.universes)) == ("universe-lost", "multicast-lost", 7)
+    told = [entry.text for entry in incident.timeline if entry.what in ("opened", "revised", "widened")]
+    assert all("querier 10.0.0.254 has been silent" in text for text in told)
+
+
+def test_two_desks_that_run_out_one_after_the_other_are_one_incident_of_the_silent_querier() -> None:
+    shown = stage((1, 2), desk("Desk A", (1,), to_s=8.0), desk("Desk B", (2,), 2, to_s=12.0))
+    shown.see(0.5, QuerySeen(START_NS - 252 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    incident = shown.run(25.0).only()
+    assert (incident.cause, incident.universes) == ("multicast-lost", ("e131/1", "e131/2"))
+
+
 def test_a_querier_that_moved_just_before_explains_the_groups() -> None:
     """A switch that snoops forwards groups to where its querier is (RFC 4541 2.1.1): the switch says that it moved."""
     unicast = desk("Desk A", (1,), dst=lambda universe: "10.0.0.200")

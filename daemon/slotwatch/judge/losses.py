@@ -118,15 +118,19 @@ class Losses:
                 continue
             none_left = not (ctx.live & multicast & is_among(streams.network, networks)).any()
             groups.sort(key=lambda group: group.from_ns)
+            # Where the querier is silent, what ran out last of several sources is no death of one of them.
+            unasked = none_left and all(
+                ctx.listener.queriers.is_gone(network, groups[0].to_ns, ctx.now_ns) for network in networks
+            )
             extents = [len(set(streams.universe[list(group.streams)].tolist())) for group in groups]
-            if any(
+            if not unasked and any(
                 count > 1 and 2 * count > sum(extents)
                 for group, count in zip(groups, extents, strict=True)
                 if not group.spread_ns
             ):
                 continue  # most of it went in one moment, which memberships that run out do not
             # Sources that each ended whole, in a moment of their own, died: memberships run out group by group.
-            none_left = none_left and self._some_source_ended_twice(ctx, groups)
+            none_left = unasked or (none_left and self._some_source_ended_twice(ctx, groups))
             first = groups[0]
             for group in groups[1:]:
                 spread_ns = group.from_ns - first.from_ns + first.spread_ns

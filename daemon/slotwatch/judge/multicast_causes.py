@@ -15,8 +15,6 @@ from slotwatch.judge.stops import SLACK_NS
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence
 
-QUERIER_GONE_NS = 255 * NANOSECONDS
-"""Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
 MOVED_BEFORE_NS = 260 * NANOSECONDS
 """Group membership interval (RFC 2236 8.4): what a querier that moved breaks, breaks within it."""
 
@@ -33,10 +31,7 @@ def querier_gone(scene: Scene) -> Verdict | None:
     ctx = scene.ctx
     for network in scene.networks:
         querier = ctx.listener.queriers.newest(network)
-        if querier is None or scene.group.to_ns - querier.last_ns < QUERIER_GONE_NS - 130 * NANOSECONDS:
-            continue
-        silent_ns = ctx.now_ns - querier.last_ns
-        if silent_ns < QUERIER_GONE_NS:
+        if querier is None or not ctx.listener.queriers.is_gone(network, scene.group.to_ns, ctx.now_ns):
             continue
         go_on = scene.is_multicast(scene.alive_afar()).any()
         if _went_on_for_long(scene, network) or _came_back_unasked(scene, network, querier.last_ns):

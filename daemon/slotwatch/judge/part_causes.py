@@ -24,15 +24,15 @@ def part_of_source(scene: Scene) -> Verdict:
     source = next((one for one in partial if len(scene.alive_of(one))), partial[0])
     mine = np.flatnonzero(scene.stopped & (ctx.streams.source == source))
     alive = scene.alive_of(source)
-    if not len(alive):
-        if not (scene.outlived & (ctx.streams.source == source)).any():
-            return Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
-        return _outlived(scene, source)
     multicast, alive_multicast = scene.is_multicast(mine), scene.is_multicast(alive)
     if silent_querier and multicast.all():
         if alive_multicast.any():
             silent_querier.confidence = Confidence.MEDIUM
         return silent_querier
+    if not len(alive):
+        if not (scene.outlived & (ctx.streams.source == source)).any():
+            return Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
+        return _outlived(scene, source)
     if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
         other_way = scene.say_going(alive, f"of {ctx.say_source(source)} by unicast or broadcast")
         return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.wire.observation import QuerySeen
 
 MOST_QUERIERS = 16
@@ -11,6 +12,10 @@ MOST_QUERIERS = 16
 FAMILY_LETTERS = 3
 """First letters of a version that distinguish IGMP from MLD."""
 IGMP = "igm"
+GONE_NS = 255 * NANOSECONDS
+"""Other-querier-present interval of IGMPv2 (RFC 2236 8.5): memberships run out soon after."""
+QUERY_INTERVAL_NS = 130 * NANOSECONDS
+"""Query interval and slack (RFC 2236 8.2: 125 s): a querier may be silent for as long."""
 
 
 @dataclass(slots=True)
@@ -47,6 +52,13 @@ class Queriers:
         """Give the querier that was heard last on a network."""
         known = self.by_network.get(network)
         return max(known.values(), key=lambda querier: querier.last_ns) if known else None
+
+    def is_gone(self, network: int, stopped_ns: int, now_ns: int) -> bool:
+        """Whether a querier was heard and is silent since, so that groups which stopped then may have run out."""
+        querier = self.newest(network)
+        if querier is None or stopped_ns - querier.last_ns < GONE_NS - QUERY_INTERVAL_NS:
+            return False
+        return now_ns - querier.last_ns >= GONE_NS
 
     def take(self, seen: QuerySeen) -> None:
         """Take a query."""
