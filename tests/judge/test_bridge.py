@@ -202,6 +202,32 @@ def test_framing_faults_just_under_and_just_over() -> None:
     assert [i.rule for i in tap.rules()] == ["line-faulty"]
 
 
+def unframed(tap: Tap, seconds: int, universe: Look | None = None) -> None:
+    """A line that brings 22,000 bytes a second and no break: a 250 kbit/s line has 11 bits a byte (E1.11)."""
+    for second in range(seconds):
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=22_000 * second))
+        tap.run(1, universe, None)
+
+
+def test_bytes_without_breaks_are_reported() -> None:
+    """E1.11: a break begins each packet, and at most 1 s (transmitted) is between two of them."""
+    tap = Tap(replace(HOUSE, lines=(Line("rack-feed", 1, "/dev/ttyUSB0"),)))
+    unframed(tap, 4)
+    (incident,) = tap.rules()
+    assert (incident.rule, incident.cause) == ("line-faulty", "no-breaks")
+    assert incident.summary == "line/rack-feed brings bytes without a break in 10 s."
+    assert incident.next_checks[0].startswith("Look at what drives this pair")
+    assert "the adapter here does not show breaks" in incident.also_possible
+
+
+def test_bytes_without_breaks_on_a_compared_line_are_one_incident() -> None:
+    tap = Tap()
+    unframed(tap, 13, held)
+    (incident,) = tap.rules()
+    assert (incident.rule, incident.cause) == ("line-differs", "silent")
+    assert incident.evidence[1].startswith("Bytes come on it without a break")
+
+
 def test_a_looped_route_is_one_critical_incident() -> None:
     tap = Tap(replace(HOUSE, lines=()))
     seen = RouteSeen("tower", "loop", "e131/112", "e131/12")

@@ -41,6 +41,23 @@ def test_bytes_before_the_first_break_are_dropped() -> None:
     assert decoder.feed(b"\5\6\7" + BREAK + b"\0\1" + BREAK, 1)[0].data == b"\0\1"
 
 
+def test_more_bytes_without_a_break_than_a_frame_has_are_faults() -> None:
+    """E1.11: a start code and at most 512 slots after each break. A port that is opened in a frame reads less."""
+    decoder = LineDecoder()
+    assert decoder.feed(b"\1" * 513, 1) == [] and decoder.faults == 0
+    assert decoder.feed(b"\1" * 87, 2) == [] and decoder.faults == 87
+    assert decoder.breaks == 0
+
+
+def test_a_port_that_is_opened_again_continues_no_frame() -> None:
+    """What it brings first is the end of a frame: it belongs to none that was begun before, and is no fault."""
+    decoder = LineDecoder()
+    decoder.feed(BREAK + b"\1" * 300, 1)
+    decoder.begin_anew()
+    assert decoder.feed(b"\1" * 512 + BREAK + b"\0\2" + BREAK, 2)[0].data == b"\0\2"
+    assert decoder.faults == 0
+
+
 def test_faulty_octets_are_kept_and_counted() -> None:
     decoder = LineDecoder()
     (frame,) = decoder.feed(BREAK + b"\0\1\xff\x00\x42\3" + BREAK, 1)

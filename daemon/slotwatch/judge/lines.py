@@ -21,6 +21,17 @@ def line_rows(ctx: RuleContext, number: int) -> tuple[int, ...]:
     return tuple(np.flatnonzero(found).tolist())
 
 
+def compared_row(ctx: RuleContext, line: Line) -> int | None:
+    """Give the row of the universe that should be on a line; None where none is named or it was not heard yet."""
+    wanted, universes = line.compare_with, ctx.universes
+    if wanted is None:
+        return None
+    rows = np.flatnonzero(
+        universes.used & (universes.protocol == int(wanted.protocol)) & (universes.number == wanted.number)
+    )
+    return int(rows[0]) if len(rows) else None
+
+
 def line_row(ctx: RuleContext, line: Line) -> int | None:
     """Give a line's row; None before its first frame."""
     rows = line_rows(ctx, line.number)

@@ -30,5 +30,9 @@ class TappedLine:
         return next((self.seen.breaks - breaks for at_ns, _, breaks in self.counted if at_ns >= t_ns), 0)
 
     @property
+    def breaks_10s(self) -> int:
+        return self.seen.breaks - self.counted[0][2] if self.counted else 0
+
+    @property
     def faults_10s(self) -> int:
         return self.seen.faults - self.counted[0][1] if self.counted else 0

@@ -35,17 +35,23 @@ class LineFrame:
 class LineDecoder:
     """Turns the marked bytes of one port into frames. Any bytes at all are taken; nothing raises.
 
-    A full frame is handed out with its 513th byte, a shorter one with the next break. What stood before the
-    first break is dropped, since its beginning is not known.
+    A full frame is handed out with its 513th byte, a shorter one with the next break. What stood before the first
+    break is dropped, since its beginning is not known. Bytes beyond the 513th are faults, also there.
     """
 
     breaks: int = 0
     faults: int = 0
     _held: bytes = b""
-    _started_ns: int | None = None
+    _started_ns: int = 0
     _data: bytearray = field(default_factory=bytearray)
     _frame_faults: int = 0
-    _given: bool = False
+    _given: bool = True
+    """Whether what stands now is not to be handed out: it was, or its beginning is not known."""
+
+    def begin_anew(self) -> None:
+        """Forget what was begun: the port was opened again, and brings the end of another frame first."""
+        self._held, self._given = b"", True
+        self._data.clear()
 
     def feed(self, raw: bytes, t_ns: int) -> list[LineFrame]:
         """Take bytes that were read at this monotonic time; return the frames they completed."""
@@ -88,8 +94,6 @@ class LineDecoder:
         return 3
 
     def _plain(self, raw: bytes, frames: list[LineFrame]) -> None:
-        if self._started_ns is None or not raw:
-            return
         room = MOST_BYTES - len(self._data)
         self._data += raw[:room]
         if len(raw) > room:
@@ -105,7 +109,7 @@ class LineDecoder:
 
     def _break(self, t_ns: int, frames: list[LineFrame]) -> None:
         self.breaks += 1
-        if self._started_ns is not None and not self._given:
+        if not self._given:
             self._give(frames)
         self._started_ns = t_ns
         self._data.clear()
@@ -113,6 +117,5 @@ class LineDecoder:
         self._given = False
 
     def _give(self, frames: list[LineFrame]) -> None:
-        assert self._started_ns is not None
         frames.append(LineFrame(self._started_ns, bytes(self._data), self._frame_faults))
         self._given = True

@@ -80,6 +80,7 @@ class LineTap:
                     mark_breaks(port.fileno())
                     self.trouble, self._open, pause_s = "", True, FIRST_PAUSE_S
                     self.reopened += self._was_open
+                    self.decoder.begin_anew()
                     self._was_open = True
                     self._listen(port)
             except PortGone as error:

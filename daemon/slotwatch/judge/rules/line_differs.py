@@ -16,7 +16,7 @@ from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import House, Line
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lines import line_row
+from slotwatch.judge.lines import compared_row, line_row
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
@@ -81,7 +81,7 @@ class LineComparison:
     def describe(self, ctx: RuleContext, name: str) -> Finding:
         seen = self._seen[name]
         line = next(one for one in self._lines if one.name == name)
-        universe, own = _compared_row(ctx, line), line_row(ctx, line)
+        universe, own = compared_row(ctx, line), line_row(ctx, line)
         rows = tuple(row for row in (universe, own) if row is not None)
         return Finding(
             group=f"line:{name}",
@@ -96,7 +96,7 @@ class LineComparison:
         )
 
     def _differs(self, ctx: RuleContext, line: Line) -> bool:
-        universe, own = _compared_row(ctx, line), line_row(ctx, line)
+        universe, own = compared_row(ctx, line), line_row(ctx, line)
         seen = self._seen[line.name]
         if universe is not None and own is None and self._is_never_heard(ctx, line, universe):
             return True
@@ -120,8 +120,11 @@ class LineComparison:
             seen.awaited_ns = ctx.at_ns
         if ctx.now_ns - seen.awaited_ns < self._start_ns:
             return False
-        came = "Breaks are counted on it: something drives the line, and sends no levels."
-        none_came = "No break came either: nothing drives the line, or the adapter here does not show breaks."
+        drives = "No break came either: nothing drives the line, or the adapter here does not show breaks."
+        if tapped.seen.breaks:
+            drives = "Breaks are counted on it: something drives the line, and sends no levels."
+        elif tapped.seen.faults:
+            drives = "Bytes come on it without a break: it is no DMX512, or the adapter here does not show breaks."
         evidence = (
             f"No frame of levels came since {ctx.time_of_day(seen.awaited_ns)}, while {line.compare_with} arrived."
         )
@@ -130,7 +133,7 @@ class LineComparison:
             NEVER_HEARD,
             "no frame of levels has come on it yet",
             evidence,
-            came if tapped.seen.breaks else none_came,
+            drives,
         )
 
     def _compare(self, now_ns: int, seen: ComparedLine, line: Levels, slots: int) -> bool:
@@ -175,17 +178,6 @@ class LineComparison:
 
 def _wrong(cause: str) -> str:
     return "the line or the adapter here is" if cause == NEVER_HEARD else "the line is"
-
-
-def _compared_row(ctx: RuleContext, line: Line) -> int | None:
-    """Give the row of the universe that should be on a line."""
-    wanted, universes = line.compare_with, ctx.universes
-    if wanted is None:
-        return None
-    rows = np.flatnonzero(
-        universes.used & (universes.protocol == int(wanted.protocol)) & (universes.number == wanted.number)
-    )
-    return int(rows[0]) if len(rows) else None
 
 
 def bind(setup: RuleSetup, p: LineDiffersParameters) -> tuple[RuleBinding, ...]:

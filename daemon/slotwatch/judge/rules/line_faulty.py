@@ -1,4 +1,4 @@
-"""A DMX512 line brings bytes with framing faults."""
+"""A DMX512 line brings bytes with framing faults, or bytes without the breaks that begin a frame."""
 
 from __future__ import annotations
 
@@ -6,14 +6,17 @@ from dataclasses import dataclass
 from functools import partial
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lines import line_name, line_rows
+from slotwatch.judge.lines import compared_row, line_name, line_row, line_rows
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, COMPETENT, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.tapped_line import LINE_FAULTS_KEPT_NS
-from slotwatch.snapshot import Severity
+from slotwatch.snapshot import Confidence, Severity
 
+NO_BREAKS = "no-breaks"
+"""The cause of bytes that no break precedes."""
 WINDOW_S = LINE_FAULTS_KEPT_NS / NANOSECONDS
 
 
@@ -26,20 +29,48 @@ class LineFaultyParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class LineFaultyFacts(Facts):
     line: str
-    faults: int
+    fault: str
 
 
 def faulty_lines(ctx: RuleContext, p: LineFaultyParameters) -> dict[int, None]:
-    return {number: None for number, line in ctx.listener.lines.items() if line.faults_10s > p.most_faults}
+    return {
+        number: None
+        for number, line in ctx.listener.lines.items()
+        if line.faults_10s > p.most_faults and (line.breaks_10s or not _is_compared(ctx, number))
+    }
+
+
+def _is_compared(ctx: RuleContext, number: int) -> bool:
+    """Whether `line-differs` tells of a line that brings no frame at all."""
+    compared = [
+        compared_row(ctx, line) for line in ctx.house.lines if line.number == number and line_row(ctx, line) is None
+    ]
+    return any(row is not None and ctx.universes.live[row] > 0 for row in compared)
 
 
 def describe_faulty(ctx: RuleContext, number: int) -> Finding:
     line = ctx.listener.lines[number]
+    if not line.breaks_10s:
+        return Finding(
+            group=f"line:{number}",
+            since_ns=0,
+            universes=line_rows(ctx, number),
+            facts=LineFaultyFacts(line_name(ctx, number), "brings bytes without a break"),
+            evidence=("Each frame of DMX512 begins with a break: without one no levels can be read.",),
+            cause=NO_BREAKS,
+            confidence=Confidence.HIGH,
+            also_possible=("the adapter here does not show breaks", "the two wires of the tap are exchanged"),
+            next_checks=(
+                "Look at what drives this pair: is it an output that is set to DMX512?",
+                "Try another adapter for the tap: some do not show breaks.",
+            ),
+        )
+    faults = wording.count(line.faults_10s, "byte")
     return Finding(
         group=f"line:{number}",
         since_ns=0,
         universes=line_rows(ctx, number),
-        facts=LineFaultyFacts(line_name(ctx, number), line.faults_10s),
+        facts=LineFaultyFacts(line_name(ctx, number), f"has electrical faults: {faults} with framing faults"),
         evidence=(f"{line.seen.faults} faulty bytes in {line.seen.breaks} frames since the port was opened.",),
     )
 
@@ -55,7 +86,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("line faulty", "{n} lines faulty", look="Look for the line's terminator"),
-    sentence="{line} has electrical faults: {faults} bytes with framing faults in {window_s:g} s.",
+    sentence="{line} {fault} in {window_s:g} s.",
     judged_by=judged_by(LineFaultyParameters(), bind),
     facts=LineFaultyFacts,
     measured=(Threshold("window_s", WINDOW_S, "time in which faults are counted"),),
