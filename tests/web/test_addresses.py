@@ -1,4 +1,6 @@
-"""An address of the page is in three places: the view that draws it, what the front process answers, the documents."""
+"""An address of the page is in three places: the view that draws it, what the front process answers, the documents.
+A time of the page is in two.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from slotwatch.edge.front.page_files import PAGES
+from slotwatch.judge.rules.source_absent import SourceAbsentParameters
+from slotwatch.judge.rules.universe_missing import UniverseMissingParameters
 
 ROOT = Path(__file__).parents[2]
 VIEWS = re.findall(r"^  \[/(\^.+?\$)/,", (ROOT / "web" / "main.js").read_text(encoding="utf-8"), re.M)
@@ -19,6 +23,12 @@ EXAMPLES = {"id": "7", "name": "spare"}
 def example(path: str) -> str:
     """Fill the placeholders of an address."""
     return re.sub(r"\{(\w+)(?::[^}]*)?\}", lambda found: EXAMPLES[found[1]], path)
+
+
+def test_the_page_awaits_what_is_expected_as_long_as_judging_does() -> None:
+    """Else it says "not heard yet" of a universe that is missing already, or "All is well" of one still to come."""
+    (awaited,) = re.findall(r"^const AWAITED_S = ([\d.]+);", (ROOT / "web" / "verdict.js").read_text("utf-8"), re.M)
+    assert float(awaited) == UniverseMissingParameters().start_s == SourceAbsentParameters().start_s
 
 
 @pytest.mark.parametrize("path", PAGES)

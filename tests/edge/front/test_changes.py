@@ -197,6 +197,9 @@ async def test_an_incident_is_accepted_for_tonight_or_until_a_date_and_that_is_o
         status, answer = await send(run, "DELETE", "/api/v1/incidents/7/accept", {"by": "Bob"})
         assert (status, answer) == (200, {"id": 7, "accepted": None, "stored": True})
         assert run.history.archive.exceptions() == []
+        for number, reason in ((7, "No exception was made from incident 7."), (99, "There is no incident 99.")):
+            status, answer = await send(run, "DELETE", f"/api/v1/incidents/{number}/accept", {"by": "Bob"})
+            assert (status, answer) == (404, {"error": reason}), "docs/api.md: 404 is unknown"
 
 
 async def test_an_exception_needs_a_reason_and_a_name(tmp_path: Path) -> None:

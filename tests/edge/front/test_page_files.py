@@ -25,6 +25,17 @@ async def test_every_view_has_its_address(tmp_path: Path, path: str) -> None:
         assert response.headers["Content-Encoding"] == "gzip" and response.headers["Cache-Control"] == "no-cache"
 
 
+async def test_an_unknown_rule_has_no_page_and_is_answered_with_the_one_that_says_so(tmp_path: Path) -> None:
+    async with running(tmp_path) as run:
+        async with run.client.get("/rules/universe-lost") as response:
+            assert response.status == 200
+            etag = response.headers["ETag"]
+        for headers in ({}, {"If-None-Match": etag}):
+            async with run.client.get("/rules/zz", headers=headers) as response:
+                assert response.status == 404, "RFC 9110, 15.5.5"
+                assert await response.read() == (directory("web") / "index.html").read_bytes()
+
+
 async def test_scripts_have_the_type_that_modules_need(tmp_path: Path) -> None:
     """HTML standard: a module script with another MIME type is not run; nosniff makes that strict."""
     async with running(tmp_path) as run:

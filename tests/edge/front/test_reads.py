@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
@@ -13,7 +14,7 @@ from slotwatch.wire import pcap, pcap_blocks
 from tests.edge.front_house import Running, running
 from tests.patience import happens
 from tests.views.api_schemas import fits
-from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, listening, snapshot
+from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, listening, snapshot
 from tests.views.test_levels import sent
 
 
@@ -126,6 +127,35 @@ async def test_before_the_first_snapshot_it_lives_but_is_not_ready(tmp_path: Pat
         assert "No port is open yet" in await refused(run, "/readyz", 503)
         run.show(listening())
         assert (await run.client.get("/readyz")).status == 200
+
+
+async def test_it_is_not_ready_while_judging_hangs_and_a_pause_of_the_whole_computer_is_no_hang(tmp_path: Path) -> None:
+    async with running(tmp_path) as run:
+
+        def look(from_s: int, until_s: int) -> None:
+            for at_s in range(from_s, until_s):
+                run.front.look(NOW_NS + at_s * SECOND_NS)
+
+        run.show(listening(), NOW_NS)
+        look(1, 11)  # the parent ends a judging that hangs after 10 s; until then it may only be slow
+        assert (await run.client.get("/readyz")).status == 200
+        look(11, 12)
+        assert await refused(run, "/readyz", 503) == "Judging has not reported for over 10 s."
+        run.show(listening(), NOW_NS + 12 * SECOND_NS)
+        assert (await run.client.get("/readyz")).status == 200
+        look(60, 70)  # the computer was held for 48 s, and judging is not quicker than this process
+        assert (await run.client.get("/readyz")).status == 200
+        look(70, 72)
+        assert (await run.client.get("/readyz")).status == 503
+
+
+async def test_it_is_not_ready_while_receiving_hangs(tmp_path: Path) -> None:
+    async with running(tmp_path) as run:
+        for silent_s, status in ((9.9, 200), (10.1, 503), (0.1, 200)):
+            shown = listening()
+            shown.house.listener = replace(shown.house.listener, judging=JudgingReport(intake_silent_s=silent_s))
+            run.show(shown)
+            assert (await run.client.get("/readyz")).status == status
 
 
 async def test_metrics_in_both_formats(tmp_path: Path) -> None:

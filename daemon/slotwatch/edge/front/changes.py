@@ -150,11 +150,19 @@ class ChangeRequests:
         by = word(asked, "by", LONGEST_NAME, default="")
         await self._front.when_resumed()
         number = int(request.match_info["id"])
+        found = await self._incidents.find(number)
+        if not await self._is_accepted(number):
+            raise Refused(404, f"No exception was made from incident {number}.")
         await self._ask(Unaccept(number, by))
-        stored = await self._history.accept(
-            await self._incidents.find(number), {"by": by}, clock.wall_ns(), given=False
-        )
+        stored = await self._history.accept(found, {"by": by}, clock.wall_ns(), given=False)
         return answer({"id": number, "accepted": None, "stored": stored})
+
+    async def _is_accepted(self, number: int) -> bool:
+        """Whether an exception was made from an incident; also where no snapshot shows it yet, or nothing is known."""
+        if any(one.incident == number for one in self._front.current().snapshot.exceptions):
+            return True
+        kept = await self._history.ask(lambda archive: archive.exceptions())
+        return kept is None or any(one["incident"] == number for one in kept)
 
     async def mark(self, request: web.Request) -> web.Response:
         given = order(await body(request), text=object, by=object)

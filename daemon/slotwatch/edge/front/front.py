@@ -25,6 +25,7 @@ from slotwatch.edge.shared.memory_return import MemoryReturn
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.lifeline import HouseFileRead
 from slotwatch.edge.shared.messages.orders import FrontResult, WatchPage
+from slotwatch.edge.shared.watchdog import STUCK_S
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.views import api
@@ -46,6 +47,10 @@ BATCH_NS = 250_000_000
 SILENT_NS = 2_000_000_000
 """Judging publishes five times a second, or once where nothing is under way. After this much silence the page says that
 it is silent."""
+UNREADY_S = STUCK_S["judging"]
+"""Where judging has not reported for so long, `/readyz` says so: then the parent ends it. Until then it may be slow."""
+HELD_NS = 4_000_000_000
+"""This process looks several times a second. A longer pause means that it did not run itself, and says nothing."""
 INTAKE_SILENT_S = 2.0
 """Intake turns several times a second, also while nothing arrives."""
 
@@ -133,6 +138,7 @@ class Front:
         self._batch_ns = 0
         self._new_ns = clock.monotonic_ns()
         self._silent = False
+        self._looked_ns, self._awake_ns = self._new_ns, 0
         self._watch_sent_ns = 0
         self._telling: asyncio.Task[None] | None = None
 
@@ -144,8 +150,21 @@ class Front:
 
     @property
     def is_listening(self) -> bool:
-        """Whether intake's ports are open, as judging knows it now: what `/readyz` answers."""
+        """Whether intake's ports are open, as judging knew it last."""
         return self.sheet is not None and self.sheet.snapshot.house.listener.intake is not None
+
+    @property
+    def unready(self) -> str:
+        """Why packets are not received and judged now, as a sentence; empty if they are. It is patient: a computer that
+        is slow or was held for a moment is ready."""
+        listener = self.current().snapshot.house.listener
+        if listener.intake is None:
+            return "No port is open yet; try again in a moment."
+        if self._looked_ns - max(self._new_ns, self._awake_ns) > UNREADY_S * 1e9:
+            return f"Judging has not reported for over {UNREADY_S:.0f} s."
+        if listener.judging is not None and listener.judging.intake_silent_s > UNREADY_S:
+            return f"No packet has been taken in for over {UNREADY_S:.0f} s, because receiving hangs."
+        return ""
 
     async def pump(self) -> None:
         """Follow the snapshot buffer for ever."""
@@ -167,6 +186,9 @@ class Front:
 
     def look(self, now_ns: int) -> None:
         """Take a newer snapshot if there is one, and pass it to the followers."""
+        if now_ns - self._looked_ns > HELD_NS:
+            self._awake_ns = now_ns
+        self._looked_ns = now_ns
         if self.snapshots.sequence != self.sequence:
             self.sequence = self.snapshots.sequence
             snapshot = self.snapshots.read()

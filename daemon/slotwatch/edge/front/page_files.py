@@ -11,7 +11,9 @@ from pathlib import Path
 from aiohttp import web
 
 from slotwatch.edge.shared import shipped
+from slotwatch.judge.catalog import CATALOG
 
+RULE_PAGE = "/rules/{name}"
 PAGES = (
     "/",
     "/universes",
@@ -20,7 +22,7 @@ PAGES = (
     "/incident/{id}",
     "/incidents",
     "/rules",
-    "/rules/{name}",
+    RULE_PAGE,
     "/sources",
     "/network",
     "/patch",
@@ -62,20 +64,26 @@ class PageFiles:
     async def index(self, request: web.Request) -> web.StreamResponse:
         return self._answer(request, "index.html")
 
+    async def rule(self, request: web.Request) -> web.StreamResponse:
+        """A rule's page. There is none of an unknown rule: the page says so, and so does the status."""
+        return self._answer(request, "index.html", 200 if request.match_info["name"] in CATALOG else 404)
+
     async def file(self, request: web.Request) -> web.StreamResponse:
         return self._answer(request, request.match_info["name"])
 
-    def _answer(self, request: web.Request, name: str) -> web.StreamResponse:
+    def _answer(self, request: web.Request, name: str, status: int = 200) -> web.StreamResponse:
         found = self._find(name)
         headers = {"ETag": found.etag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
-        if found.etag in request.headers.get("If-None-Match", ""):
+        if status == 200 and found.etag in request.headers.get("If-None-Match", ""):
             return web.Response(status=304, headers=headers)
         content = found.content
         if found.compressed is not None and "gzip" in request.headers.get("Accept-Encoding", ""):
             content = found.compressed
             headers["Content-Encoding"] = "gzip"
         charset = "utf-8" if found.content_type.startswith("text/") else None
-        return web.Response(body=content, content_type=found.content_type, charset=charset, headers=headers)
+        return web.Response(
+            body=content, status=status, content_type=found.content_type, charset=charset, headers=headers
+        )
 
     def _find(self, name: str) -> PageFile:
         if "\0" in name:

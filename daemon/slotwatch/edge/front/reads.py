@@ -99,9 +99,8 @@ class Reads:
         return web.Response(text="alive\n")
 
     async def readyz(self, _request: web.Request) -> web.Response:
-        self._front.current()  # before the first snapshot its own words
-        if not self._front.is_listening:
-            raise Refused(503, "No port is open yet; try again in a moment.")
+        if reason := self._front.unready:
+            raise Refused(503, reason)
         return web.Response(text="listening\n")
 
     async def metrics(self, request: web.Request) -> web.Response:

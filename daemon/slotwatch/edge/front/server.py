@@ -22,7 +22,7 @@ from slotwatch.edge.front.heartbeat import HeartbeatSender
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.incident_reads import IncidentReads
 from slotwatch.edge.front.notifications import Notifications, page_address
-from slotwatch.edge.front.page_files import PAGES, PageFiles
+from slotwatch.edge.front.page_files import PAGES, RULE_PAGE, PageFiles
 from slotwatch.edge.front.reads import Reads
 from slotwatch.edge.front.references import References
 from slotwatch.edge.front.resumption import Resumption
@@ -244,7 +244,7 @@ def build_app(
     app.add_routes(incidents.routes())
     app.add_routes(references.routes())
     app.add_routes(ChangeRequests(front, history, incidents).routes())
-    app.add_routes([web.get(path, files.index) for path in PAGES])
+    app.add_routes([web.get(path, files.rule if path == RULE_PAGE else files.index) for path in PAGES])
     app.add_routes([web.get("/web/{name:[^/].*}", files.file)])
 
     async def close_streams(_app: web.Application) -> None:
