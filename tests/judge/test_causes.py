@@ -344,6 +344,16 @@ def test_groups_stop_while_unicast_of_the_same_source_goes_on() -> None:
     assert cause_of(shown)[:2] == ("universe-lost", "multicast-lost")
 
 
+@pytest.mark.parametrize(("address", "off"), [("10.0.0.50", True), ("10.0.0.1", False)])
+def test_a_desk_that_still_sends_another_way_is_not_thought_to_be_off(address: str, off: bool) -> None:
+    both = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (2,), 2, to_s=8.0)
+    artnet = Node((0,), address, levels=moving())
+    shown = Stage(house_of((1, 2), artnet=(0,), min_refresh_hz=5), *both, artnet).run(16.0)
+    lost = shown.rule("universe-lost")
+    assert lost.cause == "multicast-lost"
+    assert any("off themselves" in line for line in lost.also_possible) is off
+
+
 def test_a_querier_that_fell_silent_explains_the_groups() -> None:
     """IGMPv2: memberships run out 260 s after the last query (RFC 2236 8.4, 8.5)."""
     slow = {"hz": 2.0, "levels": moving(hz=2.0), "to_s": 262.0}

@@ -66,6 +66,16 @@ def test_what_came_by_a_network_only_through_the_swap_is_said_to_have_come_so(ou
     assert any("came by network A before" in line for line in lost.evidence)
 
 
+def test_a_lead_that_is_out_where_both_networks_use_one_address_did_not_come_from_the_other_network() -> None:
+    """It was heard on A all the time."""
+    ends = replace(MAIN, network=1, to_s=SWAP_S)
+    shown = Stage(BOTH, MAIN, ends, LIGHTS, replace(LIGHTS, network=1)).run(END_S)
+    lost = next(one for one in shown.open if one.rule == "universe-lost")
+    assert (lost.universes, lost.cause) == (("e131/1@B", "e131/2@B"), "leg-lost")
+    assert "lead on network B down, network A continues" in lost.summary
+    assert not any("does so again" in line for line in lost.evidence)
+
+
 @pytest.mark.parametrize("rests", [False, True])
 def test_lead_that_was_out_before_the_swap_is_out_all_the_time(rests: bool) -> None:
     """What came on its network meanwhile came by the other lead: it is neither back, nor lost a second time."""

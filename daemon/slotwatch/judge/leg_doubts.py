@@ -71,14 +71,14 @@ def say_visitors(scene: Scene, verdict: Verdict) -> None:
 
 
 def _own_place(ctx: RuleContext, source: int) -> int | None:
-    """The network where the same address of a source was heard before it came here, and sends now; None if nowhere."""
+    """The network where the same address of a source was heard before it came here, and is back; None if nowhere.
+
+    Where two networks use the same addresses, a source may have been heard on both all the time.
+    """
     row = ctx.sources[source]
     for leg in ctx.other_legs(source):
-        other = ctx.sources[leg]
-        if (
-            other.address == row.address
-            and other.first_seen_ns < row.first_seen_ns
-            and ctx.live[ctx.streams_from(leg)].any()
-        ):
+        other, now = ctx.sources[leg], [stream for stream in ctx.streams_from(leg).tolist() if ctx.live[stream]]
+        is_back = bool(now) and bool((ctx.streams.since_ns[now] > row.first_seen_ns).all())
+        if is_back and other.address == row.address and other.first_seen_ns < row.first_seen_ns:
             return int(other.network)
     return None

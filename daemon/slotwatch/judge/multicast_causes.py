@@ -91,8 +91,10 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
             f"Every multicast stream stopped {say_how(scene)}, of {scene.names}.",
         ],
     )
-    if not scene.group.spread_ns:
-        gone = scene.names
+    # What still sends by another way has power.
+    silent = [source for source in scene.sources if not len(scene.alive_beside(source))]
+    if not scene.group.spread_ns and len(scene.ctx.whole_sources(silent)) >= 2:
+        gone = wording.list_names(scene.ctx.say_sources(silent))
         verdict.also_possible.insert(0, f"a switch, lead or supply that {gone} share: they may be off themselves")
     return verdict
 
