@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, House
+from slotwatch.model.forgetting import forget_old
 from slotwatch.wire.universe import Protocol
 from tests.model.packets import (
     MS,
@@ -93,7 +94,7 @@ def test_listed_universes_are_counted_back_when_they_go() -> None:
         bench.feed([Sent(START + turn * SECOND, e131_discovery(list(range(1, 100 + turn % 3)), 0, 0))])
     assert bench.model.sources.listed_total <= 2 * 101
     bench.model.advance(START + 100 * SECOND)
-    bench.model.streams.forget_old(START + 2 * 86_400 * SECOND)
+    forget_old(bench.model.streams, START + 2 * 86_400 * SECOND)
     assert bench.model.sources.listed_total == 0 and bench.model.sources.filled == 0
 
 

@@ -10,9 +10,10 @@ import numpy as np
 from slotwatch.model import cadence
 from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.counters import PacketCounters
+from slotwatch.model.forgetting import DAY_NS
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.stage import Stage
-from slotwatch.model.streams import DAY_NS, Streams
+from slotwatch.model.streams import Streams
 from slotwatch.model.windows import BUCKET_NS, FAR, SECOND
 
 MINUTE = 60 * SECOND

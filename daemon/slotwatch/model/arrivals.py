@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from slotwatch.model import windows
 from slotwatch.model.continuations import CompiledPass, Continuations
 from slotwatch.model.counters import PacketCounters
-from slotwatch.model.destinations import MULTICAST, Destination, destination
+from slotwatch.model.destinations import Destination, destinations, is_multicast
 from slotwatch.model.endings import Endings
 from slotwatch.model.frames import Frames
 from slotwatch.model.lighttap import LightTap
@@ -228,19 +228,27 @@ class Arrivals:
     def _note_destinations(self, part: Part, low: NDArray[np.uint64], places: Rows) -> None:
         """Note where streams are sent to; looked at only where it changes."""
         table = self.streams
+        rows = part.stream[places]
+        kinds, of = destinations(part.batch.dst[part.at[places]], table.number[rows])
+        not_groups = (table.protocol[rows] != _E131) & is_multicast(kinds)
+        kinds[not_groups], of[not_groups] = Destination.UNICAST, 0
         # Each holds until the next, or to the end of its stream's run.
-        ends = np.minimum(np.r_[places[1:], len(low)], part.stream.searchsorted(part.stream[places], "right")) - 1
-        for place, end in zip(places.tolist(), ends.tolist(), strict=True):
-            row = int(part.stream[place])
+        ends = np.minimum(np.r_[places[1:], len(low)], part.stream.searchsorted(rows, "right")) - 1
+        single = np.r_[True, rows[1:] != rows[:-1]] & np.r_[rows[1:] != rows[:-1], True]
+        # A new stream has one address until another comes.
+        counted = ~single | (table.last_destination[rows] != 0)
+        if self._destinations:
+            counted |= np.isin(rows, list(self._destinations))
+        for index in np.flatnonzero(counted).tolist():
+            row, place = int(rows[index]), places[index]
             self._count_destinations(row, int(low[place]), int(part.t_ns[place]))
-            kind, universe = destination(part.batch.dst[part.at[place]].tobytes(), int(table.number[row]))
-            if table.protocol[row] != _E131 and kind in MULTICAST:
-                kind, universe = Destination.UNICAST, 0
             table.last_destination[row] = low[place]
-            table.destination_kind[row], table.destination_universe[row] = kind, universe
-            if kind is Destination.OTHER_GROUP:
-                self._wrong_groups = True
-                table.last_wrong_group_ns[row] = part.t_ns[end]
+        table.last_destination[rows] = low[places]
+        table.destination_kind[rows], table.destination_universe[rows] = kinds, of
+        others = kinds == Destination.OTHER_GROUP
+        if others.any():
+            self._wrong_groups = True
+            table.last_wrong_group_ns[rows[others]] = part.t_ns[ends[others]]
 
     def _count_destinations(self, row: int, address: int, t_ns: int) -> None:
         table = self.streams

@@ -20,7 +20,7 @@ class Destination(IntEnum):
     UNICAST = 4
 
 
-MULTICAST = (Destination.OWN_GROUP, Destination.OTHER_GROUP)
+_V4 = np.array([0] * 10 + [0xFF] * 2, np.uint8)
 
 
 def is_multicast(kinds: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -29,25 +29,26 @@ def is_multicast(kinds: NDArray[np.uint8]) -> NDArray[np.bool_]:
     return found
 
 
-def destination(address: bytes, universe: int) -> tuple[Destination, int]:
-    """Give what a destination address is, and the universe whose group it is (0: no universe's group).
+def destinations(
+    addresses: NDArray[np.uint8], universes: NDArray[np.uint16]
+) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
+    """Give what each destination address is (`Destination`), and the universe whose group it is (0: no universe's).
 
-    address: 16 bytes, IPv4 as ::ffff:a.b.c.d; all zero where it is not known. universe: of the packet.
+    addresses: (N, 16), IPv4 as ::ffff:a.b.c.d; all zero where it is not known. universes: of the packets.
     Source: ANSI E1.31-2018 9.3.1 (239.255.hi.lo) and 9.3.2 (ff18::8300:hhll). A directed broadcast
     (10.255.255.255) cannot be distinguished from unicast without the interface's mask and counts as unicast.
     """
-    if not any(address):
-        return Destination.UNKNOWN, 0
-    if address[:12] == bytes(10) + b"\xff\xff":
-        if address[12:14] == b"\xef\xff":
-            return _group(address[14] << 8 | address[15], universe)
-        if address[12:] == b"\xff\xff\xff\xff":
-            return Destination.BROADCAST, 0
-        return (Destination.OTHER_GROUP if 224 <= address[12] < 240 else Destination.UNICAST), 0
-    if address[:2] == b"\xff\x18" and address[12:14] == b"\x83\x00":
-        return _group(address[14] << 8 | address[15], universe)
-    return (Destination.OTHER_GROUP if address[0] == 0xFF else Destination.UNICAST), 0
-
-
-def _group(number: int, universe: int) -> tuple[Destination, int]:
-    return (Destination.OWN_GROUP if number == universe else Destination.OTHER_GROUP), number
+    is_v4 = (addresses[:, :12] == _V4).all(1)
+    first, second, third, last = addresses[:, 12:].T
+    is_universe = np.where(
+        is_v4,
+        (first == 239) & (second == 255),
+        (addresses[:, 0] == 0xFF) & (addresses[:, 1] == 0x18) & (first == 0x83) & (second == 0),
+    )
+    of = np.where(is_universe, third.astype(np.uint16) << 8 | last, 0).astype(np.uint16)
+    is_group = np.where(is_v4, (first >= 224) & (first < 240), addresses[:, 0] == 0xFF)
+    kinds = np.where(is_group, Destination.OTHER_GROUP, Destination.UNICAST).astype(np.uint8)
+    kinds[is_universe & (of == universes)] = Destination.OWN_GROUP
+    kinds[is_v4 & (addresses[:, 12:] == 0xFF).all(1)] = Destination.BROADCAST
+    kinds[~addresses.any(1)] = Destination.UNKNOWN
+    return kinds, of

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.house.schema import House
-from slotwatch.model import cadence, control, minute_intervals
+from slotwatch.model import cadence, control, forgetting, minute_intervals
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.model.ahead import BRIEF_BUCKETS, MINUTE, Ahead
 from slotwatch.model.arrivals import Arrivals
@@ -224,7 +224,7 @@ class Model:
         if bucket // BRIEF_BUCKETS > self._bucket // BRIEF_BUCKETS:
             self._forget_brief(bucket * BUCKET_NS)
         if bucket // MINUTE > self._bucket // MINUTE:
-            self.streams.forget_old(bucket // MINUTE * MINUTE * BUCKET_NS)
+            forgetting.forget_old(self.streams, bucket // MINUTE * MINUTE * BUCKET_NS)
         self.revision += self._ahead.kept != before
         self._bucket = bucket
 
@@ -244,7 +244,7 @@ class Model:
         if bucket % BRIEF_BUCKETS == 0:
             self._forget_brief(bucket * BUCKET_NS)
         if bucket % MINUTE == 0:
-            streams.forget_old(bucket * BUCKET_NS)
+            forgetting.forget_old(streams, bucket * BUCKET_NS)
         return changed
 
     @property
@@ -265,8 +265,8 @@ class Model:
             self._named_of = self.revision
 
     def _forget_brief(self, now_ns: int) -> None:
-        self.streams.forget_brief(now_ns)
-        self.streams.forget_left(now_ns)
+        forgetting.forget_brief(self.streams, now_ns)
+        forgetting.forget_left(self.streams, now_ns)
         self.occasions.forget_brief(now_ns)
 
     def first_legs(self) -> dict[int, int]:

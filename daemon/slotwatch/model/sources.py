@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import overload
 
@@ -66,6 +66,17 @@ class Source:
 
 NO_SOURCE = SourceRow(protocol=0, source_id=bytes(16), address="", network=0, source_name="")
 """Fills rows that are not in use."""
+
+
+def source_keys(batch: Batch, fields: Fields, at: NDArray[np.intp]) -> list[SourceKey]:
+    """Senders of these rows of a batch."""
+    identities, addresses = fields.source_id[at].tobytes(), batch.src[at].tobytes()
+    return [
+        (network, protocol, identities[first : first + 16], addresses[first : first + 16])
+        for network, protocol, first in zip(
+            batch.network[at].tolist(), batch.protocol[at].tolist(), range(0, len(addresses), 16), strict=True
+        )
+    ]
 
 
 def same_address(declared: str, address: str) -> bool:
@@ -315,6 +326,10 @@ class Sources(Table, Sequence[SourceRow]):
             wanted = np.frombuffer(sign, np.uint8)
             found |= ((identity, address, name)[column][:, :size] == wanted).all(1)
         return found
+
+    def has_room_for(self, keys: Iterable[SourceKey]) -> bool:
+        """Whether all of these are known or may be added without making room."""
+        return self.filled + len(set(keys) - self.by_key.keys()) <= self.bound
 
     def is_declared(self, key: SourceKey, data: NDArray[np.uint8]) -> bool:
         """Whether a packet's sender is a declared source."""

@@ -21,7 +21,6 @@ from slotwatch.model import cadence, levels, minute_intervals
 from slotwatch.model.admission import (
     BRIEF_NS,
     DECLARED,
-    FORGET_BRIEF_NS,
     MOST_BRIEF,
     EvictionOrder,
     KnockCounts,
@@ -31,9 +30,9 @@ from slotwatch.model.admission import (
 )
 from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS, STREAM
 from slotwatch.model.keys import KeyIndex, stream_hashes
-from slotwatch.model.sources import SourceKey, Sources
+from slotwatch.model.sources import SourceKey, Sources, source_keys
 from slotwatch.model.table import Table
-from slotwatch.model.universes import LEAVING_NS, Universes, ended_by_leaving
+from slotwatch.model.universes import Place, Universes, universe_places
 from slotwatch.model.window_words import CompiledWindows
 from slotwatch.model.windows import BUCKET_NS, Windows
 from slotwatch.wire.batch import Batch
@@ -65,7 +64,19 @@ LOOK_AGAIN_NS = (10_000_000, 2_000_000)
 """How often room is looked for in a full table: for strangers, and for declared sources."""
 ROOM_AT_ONCE = 16
 """Streams or sources that make room together, because finding them costs a look at all."""
-DAY_NS = 86_400_000_000_000
+
+
+def have_room_for(streams: Streams, places: list[Place], sources: list[SourceKey]) -> bool:
+    """Whether all of these new streams may come in without a look at any bound: one for each place and its source."""
+    if len(places) > min(streams.bound - streams.filled, *streams.allowances):
+        return False
+    if not streams.sources.has_room_for(sources):
+        return False
+    rows, there = streams.universes.by_place, streams.universes.streams
+    return all(
+        count + (int(there[rows[place]]) if place in rows else 0) <= MAX_SOURCES_PER_UNIVERSE
+        for place, count in Counter(places).items()
+    )
 
 
 class Streams(Table):
@@ -87,7 +98,7 @@ class Streams(Table):
         self._unindexed: dict[int, int] = {}
         """Rows by hash that were added by the batch at hand."""
         self._door = KnockCounts()
-        self._allowances = [float(MAX_STREAMS), float(MAX_STREAMS)]
+        self.allowances = [float(MAX_STREAMS), float(MAX_STREAMS)]
         """New streams that may come at once: of strangers, and of declared sources or on declared universes."""
         self._allowance_ns = now_ns
         self._look_ns = [now_ns, now_ns]
@@ -124,13 +135,23 @@ class Streams(Table):
         # Those of this batch count: a sender that sends twice in one batch is let in like one that does so in two.
         sent = self._door.knock(hashes[firsts], counts, t_ns) + counts
         named = self.sources.may_be_declared(batch, fields, at)
-        held = self._hold(batch, fields, at, named, sent, counts)
+        places = universe_places(batch, fields, at)
+        asking = np.flatnonzero(~self._hold(places, t_ns, named, sent, counts))
+        keys, at, named = hashes[firsts[asking]], at[asking], named[asking]
+        sent, counts = sent[asking], counts[asking]
+        places, sources = [places[index] for index in asking.tolist()], source_keys(batch, fields, at)
+        if len(at) > 1 and have_room_for(self, places, sources):
+            rows = self._admit_all(batch, at, places, sources, named)
+            self.key[rows], self.knocks[rows] = keys, np.minimum(sent - counts, 255)
+            self._index.insert(keys, rows.astype(np.int32))
+            self.windows.fit()
+            return
         new = self._unindexed
-        for index in np.flatnonzero(~held).tolist():
-            key, packets = int(hashes[firsts[index]]), int(counts[index])
-            row = self._admit(batch, fields, int(at[index]), key, packets, bool(named[index]), int(sent[index]))
+        columns = [column.tolist() for column in (at, keys, named, sent, counts)]
+        for each in zip(places, sources, *columns, strict=True):
+            row = self._admit(batch, *each)
             if row >= 0:
-                new[key] = row
+                new[each[3]] = row
         if new:
             self._index.insert(np.array(list(new), np.uint64), np.array(list(new.values()), np.int32))
             new.clear()
@@ -138,24 +159,17 @@ class Streams(Table):
 
     def _hold(
         self,
-        batch: Batch,
-        fields: Fields,
-        at: NDArray[np.intp],
+        places: list[Place],
+        t_ns: int,
         named: NDArray[np.bool_],
         sent: NDArray[np.int64],
         counts: NDArray[np.intp],
     ) -> NDArray[np.bool_]:
         """Find those that have to send once more before they are let in, because a bound is near; count them."""
-        t_ns = int(batch.t_ns[at[0]])
         self._allow(t_ns)
-        spent = [left < (1 - NEARLY) * MAX_STREAMS for left in self._allowances]
+        spent = [left < (1 - NEARLY) * MAX_STREAMS for left in self.allowances]
         full = [table.filled >= NEARLY * table.bound for table in (self, self.sources)]
-        # Universes are few or the tables are full: one look-up for each is enough.
-        places = batch.network[at].astype(np.int64) << 24 | batch.protocol[at].astype(np.int64) << 16
-        places |= fields.universe[at]
-        found, inverse = np.unique(places, return_inverse=True)
-        of = [self.universes.by_place.get((p >> 24, p >> 16 & 0xFF, p & 0xFFFF), -1) for p in found.tolist()]
-        universe = np.array(of)[inverse]
+        universe = np.array([self.universes.by_place.get(place, -1) for place in places])
         known = universe >= 0
         crowded = known & (self.universes.streams[universe] >= MAX_SOURCES_PER_UNIVERSE)
         declared = known & (self.universes.declared[universe] >= 0)
@@ -173,17 +187,64 @@ class Streams(Table):
         return held
 
     def _allow(self, t_ns: int) -> None:
-        gained = max(0, t_ns - self._allowance_ns) * NEW_PER_SECOND / 1e9
-        self._allowances = [min(MAX_STREAMS, left + gained) for left in self._allowances]
-        self._allowance_ns = max(self._allowance_ns, t_ns)
+        if t_ns > self._allowance_ns:
+            gained = (t_ns - self._allowance_ns) * NEW_PER_SECOND / 1e9
+            strangers, known = self.allowances
+            self.allowances = [min(MAX_STREAMS, strangers + gained), min(MAX_STREAMS, known + gained)]
+            self._allowance_ns = t_ns
 
-    def _admit(self, batch: Batch, fields: Fields, at: int, key: int, packets: int, named: bool, sent: int) -> int:
-        """Add one stream, if the bounds let it in; -1 if not. sent: how many packets it sent lately."""
+    def _admit_all(
+        self,
+        batch: Batch,
+        at: NDArray[np.intp],
+        places: list[Place],
+        sources: list[SourceKey],
+        named: NDArray[np.bool_],
+    ) -> NDArray[np.intp]:
+        """Add streams that all have room (`have_room_for`), as `_admit` does one after the other."""
+        universes = self.universes
+        if unheard := [place for place in dict.fromkeys(places) if place not in universes.by_place]:
+            universes.add_new(unheard)
+        universe = np.array([universes.by_place[place] for place in places])
+        on_declared, of = universes.declared[universe] >= 0, []
+        columns = [column.tolist() for column in (at, batch.t_ns[at], on_declared, named)]
+        for source, first, t_ns, is_due, is_named in zip(sources, *columns, strict=True):
+            self._allow(t_ns)
+            is_known = is_due or (is_named and self.sources.is_declared(source, batch.data[first]))
+            of.append(self.sources.find_or_add(source, t_ns))
+            self.allowances[is_known] -= 1
+        rows = self.add_many(len(at))
+        self._begin(rows, universe, np.array(of), batch.t_ns[at])
+        return rows
+
+    def _begin(self, rows: Any, universe: Any, source: Any, t_ns: Any) -> None:
+        """Fill rows of new streams: one, or several as arrays."""
+        self.universe[rows], self.source[rows] = universe, source
+        for name in ("network", "protocol", "number"):
+            getattr(self, name)[rows] = getattr(self.universes, name)[universe]
+        self.timeout_ns[rows] = self.universes.loss_timeout_ns[universe]
+        self.last_packet_ns[rows] = self.first_packet_ns[rows] = t_ns
+        self.expected_step[rows] = EVERY_STEP
+        self.sequence_measurable[rows] = True
+        np.add.at(self.sources.streams, source, np.uint16(1))
+        np.add.at(self.universes.streams, universe, np.uint16(1))
+        np.add.at(self.universes.sources_seen, universe, np.uint64(1))
+
+    def _admit(
+        self,
+        batch: Batch,
+        place: Place,
+        source_key: SourceKey,
+        at: int,
+        key: int,
+        named: bool,
+        sent: int,
+        packets: int,
+    ) -> int:
+        """Add one stream, if the bounds let it in; -1 if not. sent: how many packets it sent lately, packets: of these
+        in this batch."""
         t_ns = int(batch.t_ns[at])
         self._allow(t_ns)
-        place = (int(batch.network[at]), int(batch.protocol[at]), int(fields.universe[at]))
-        network, protocol, number = place
-        source_key = (network, protocol, fields.source_id[at].tobytes(), batch.src[at].tobytes())
         universe = self.universes.by_place.get(place, -1)
         own = 2 * (named and self.sources.is_declared(source_key, batch.data[at])) + bool(
             universe >= 0 and self.universes.declared[universe] >= 0
@@ -192,26 +253,17 @@ class Streams(Table):
         if bound:
             return self._refuse(bound, self.universes.by_place.get(place, -1), t_ns, packets)
         source = self.sources.find_or_add(source_key, t_ns)
-        self._allowances[own > 0] -= 1
-        universe = self.universes.find_or_add(network, protocol, number)
+        self.allowances[own > 0] -= 1
+        universe = self.universes.find_or_add(*place)
         row = self.add()
         self.windows.fit()
-        self.key[row] = key
-        self.universe[row], self.source[row] = universe, source
-        self.network[row], self.protocol[row], self.number[row] = network, protocol, number
-        self.timeout_ns[row] = self.universes.loss_timeout_ns[universe]
-        self.last_packet_ns[row] = self.first_packet_ns[row] = t_ns
-        self.knocks[row] = min(sent - packets, 255)
-        self.expected_step[row] = EVERY_STEP
-        self.sequence_measurable[row] = True
-        self.sources.streams[source] += 1
-        self.universes.streams[universe] += 1
-        self.universes.sources_seen[universe] += 1
+        self._begin(row, universe, source, t_ns)
+        self.key[row], self.knocks[row] = key, min(sent - packets, 255)
         return row
 
     def _bound_reached(self, universe: int, source: SourceKey, t_ns: int, newcomer: Newcomer) -> str:
         """Name the bound that keeps a new stream out, after making room where that may be; empty if none."""
-        if self._allowances[newcomer.rank > 0] < 1:
+        if self.allowances[newcomer.rank > 0] < 1:
             return "rate"
         if universe >= 0 and self.universes.streams[universe] >= MAX_SOURCES_PER_UNIVERSE:
             on = np.flatnonzero(self.used[: self.top] & (self.universe[: self.top] == universe))
@@ -241,7 +293,8 @@ class Streams(Table):
             self.universes.last_unkept_ns[universe] = t_ns
         return -1
 
-    def _standing(self, rows: NDArray[np.intp], now_ns: int) -> EvictionOrder:
+    def standing(self, rows: NDArray[np.intp], now_ns: int) -> EvictionOrder:
+        """What counts of these streams when room is made."""
         last_ns = self.last_packet_ns[rows]
         idle = ~self.live[rows] & (now_ns - last_ns > self.timeout_ns[rows])
         brief = last_ns - self.first_packet_ns[rows] < BRIEF_NS
@@ -251,7 +304,7 @@ class Streams(Table):
 
     def _make_room(self, rows: NDArray[np.intp], now_ns: int, newcomer: Newcomer, most: int) -> bool:
         """Forget one of these streams or some, if any may be for such a newcomer (its rank, its packets)."""
-        go = first_to_go(self._standing(rows, now_ns), newcomer, most)
+        go = first_to_go(self.standing(rows, now_ns), newcomer, most)
         for row in rows[go].tolist():
             self.forget(row)
         self.evictions["streams"] += len(go)
@@ -260,7 +313,7 @@ class Streams(Table):
     def _make_source_room(self, now_ns: int, newcomer: Newcomer) -> bool:
         """Forget a source or some with their streams, if any may be for such a newcomer."""
         sources, rows = self.sources, self.rows()
-        idle, brief, ranks, last_ns, packets = self._standing(rows, now_ns)
+        idle, brief, ranks, last_ns, packets = self.standing(rows, now_ns)
         of, size = self.source[rows], sources.top
         kept = np.flatnonzero(sources.used[:size])
         # A source is as its streams are: silent if all are, brief if all are; one without streams by itself.
@@ -339,49 +392,3 @@ class Streams(Table):
     def is_crowded(self) -> bool:
         """Whether there are so many streams or sources that a flood may have left some of them."""
         return max(self.filled, self.sources.filled) > MOST_BRIEF
-
-    def forget_left(self, now_ns: int) -> None:
-        """Forget universes that this computer asked for, that no declaration names and that ended when it left them."""
-        universes = self.universes
-        if not np.count_nonzero(universes.left_ns):
-            return
-        gone = universes.used & ended_by_leaving(universes) & (universes.live == 0)
-        gone &= now_ns - universes.left_ns > LEAVING_NS
-        if gone.any():
-            rows = self.rows()
-            for row in rows[gone[self.universe[rows]]].tolist():
-                self.forget(row)
-
-    def forget_brief(self, now_ns: int) -> None:
-        """Forget what a flood left: undeclared streams and sources that were heard for moments only, long ago.
-
-        A few of them are not a flood, and a person may look for them: they stay for a day, like the others.
-        """
-        if not self.is_crowded:
-            return
-        rows = self.rows()
-        idle, brief, ranks, last_ns, _ = self._standing(rows, now_ns)
-        go = rows[idle & brief & (ranks < DECLARED) & (now_ns - last_ns > FORGET_BRIEF_NS)]
-        if len(go) > MOST_BRIEF:
-            for row in go.tolist():
-                self.forget(row)
-        sources = self.sources
-        known = sources.rows()
-        gone = (sources.streams[known] == 0) & (sources.declared[known] < 0)
-        seen_ns = sources.last_seen_ns[known]
-        gone &= (seen_ns - sources.first_seen_ns[known] < BRIEF_NS) & (now_ns - seen_ns > FORGET_BRIEF_NS)
-        if np.count_nonzero(gone) > MOST_BRIEF or len(go) > MOST_BRIEF:
-            for source in known[gone].tolist():
-                sources.forget(source)
-
-    def forget_old(self, now_ns: int) -> None:
-        """Forget undeclared streams, and sources without any, that were not heard for a day."""
-        top = self.top
-        for row in (self.used[:top] & (now_ns - self.last_packet_ns[:top] > DAY_NS)).nonzero()[0].tolist():
-            if self.sources.declared[self.source[row]] < 0:
-                self.forget(row)
-        sources = self.sources
-        top = sources.top
-        old = sources.used[:top] & (sources.streams[:top] == 0) & (now_ns - sources.last_seen_ns[:top] > DAY_NS)
-        for row in np.flatnonzero(old).tolist():
-            sources.forget(row)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import typing
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,8 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House, Limits
 from slotwatch.model.columns import UNIVERSE
 from slotwatch.model.table import Column, Table
-from slotwatch.wire.batch import NETWORK_UNKNOWN
+from slotwatch.wire.batch import NETWORK_UNKNOWN, Batch
+from slotwatch.wire.fields import Fields
 from slotwatch.wire.universe import Protocol, UniverseId
 
 Place = tuple[int, int, int]
@@ -33,6 +35,11 @@ EXTRA: tuple[Column, ...] = (
 )
 LEAVING_NS = 3 * NANOSECONDS
 """What was under way when a group was left, or came before the switch acted on it (RFC 2236 8.8 and 8.9: twice 1 s)."""
+
+
+def universe_places(batch: Batch, fields: Fields, at: NDArray[np.intp]) -> list[Place]:
+    """Universes of these rows of a batch."""
+    return list(zip(batch.network[at].tolist(), batch.protocol[at].tolist(), fields.universe[at].tolist(), strict=True))
 
 
 class LeftColumns(typing.Protocol):
@@ -134,15 +141,29 @@ class Universes(Table):
             self._limit(row, self._house.limits_of(self.identity(row)))
         return row
 
+    def add_new(self, places: Sequence[Place]) -> NDArray[np.intp]:
+        """Add universes that were never heard, in this order, as `find_or_add` does."""
+        rows = self.add_many(len(places))
+        self.by_place.update(zip(places, rows.tolist(), strict=True))
+        self.revision += len(places)
+        columns = np.array(places, np.int64).reshape(-1, 3).T
+        self.network[rows], self.protocol[rows], self.number[rows] = columns
+        self.declared[rows], self.winner[rows] = -1, -1
+        self.joined[rows] = [self._groups.get(place, 0) for place in places]
+        for protocol in {place[1] for place in places}:
+            its = rows[columns[1] == protocol]
+            self._limit(its, self._house.limits_of(self.identity(int(its[0]))))
+        return rows
+
     def forget(self, row: int) -> None:
         """Free the row of an undeclared universe without streams."""
         self.revision += 1
         del self.by_place[self.place(row)]
         self.remove(row)
 
-    def _limit(self, row: int, limits: Limits) -> None:
-        self.loss_timeout_ns[row] = round(limits.loss_timeout_s * 1e9)
-        self.min_refresh_hz[row] = limits.min_refresh_hz
+    def _limit(self, rows: int | NDArray[np.intp], limits: Limits) -> None:
+        self.loss_timeout_ns[rows] = round(limits.loss_timeout_s * 1e9)
+        self.min_refresh_hz[rows] = limits.min_refresh_hz
 
     def in_order(self) -> NDArray[np.intp]:
         """Rows as they are shown: declared in the order of the file, the others by protocol, number and network."""
