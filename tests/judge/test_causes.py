@@ -354,6 +354,19 @@ def test_a_desk_that_still_sends_another_way_is_not_thought_to_be_off(address: s
     assert any("off themselves" in line for line in lost.also_possible) is off
 
 
+def test_artnet_that_came_back_with_the_next_number_had_only_paused() -> None:
+    """F08. It is sent on change alone, so its numbers go on; those of a lead that was out would have a gap."""
+    paused = Node((0,), keep_alive_s=1e9, levels=lambda t: bytes([max(0, int(t // 15))]) * 512)
+    cut = Node((0,), levels=moving(), drop=lambda universe, index, t: t % 15 > 0.5)
+    for node, is_paused in ((paused, True), (cut, False)):
+        other = Node((1,), "10.0.0.51", keep_alive_s=1.0)
+        shown = Stage(house_of((), artnet=(0, 1), min_refresh_hz=5), node, other).run(43.0)
+        lost = shown.rule("universe-lost")
+        assert (lost.cause, lost.universes) == ("source-lost", ("artnet/0",))
+        assert any("it had sent nothing in between" in line for line in lost.evidence) is is_paused
+        assert ("it sends nothing while its levels do not change" in lost.also_possible) is is_paused
+
+
 def test_a_querier_that_fell_silent_explains_the_groups() -> None:
     """IGMPv2: memberships run out 260 s after the last query (RFC 2236 8.4, 8.5)."""
     slow = {"hz": 2.0, "levels": moving(hz=2.0), "to_s": 262.0}

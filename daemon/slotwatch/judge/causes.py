@@ -19,6 +19,7 @@ from slotwatch.judge.life_signs import (
     how_they_ended,
     kept_alive_slowly,
     living_sources,
+    paused_before,
     say_ended_whole,
     say_unfit_ends,
     sends_no_levels,
@@ -175,7 +176,15 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     leg_doubts.say_dark_legs(scene, verdict)
     if continued := scene.that_continued(others):
         verdict.evidence.append(f"Other sources continued: {wording.list_names(ctx.say_sources(continued))}.")
-    if stops_at_rest(scene):
+    paused = paused_before(scene)
+    if paused:
+        verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
+        verdict.evidence.append(
+            f"{'They were' if several else 'It was'} silent before, and then came back with the next "
+            f"{'numbers: they' if several else 'number: it'} had sent nothing in between."
+        )
+        verdict.next_checks.append(f"Look at the refresh setting of {screens}: is what does not change sent again?")
+    if paused or stops_at_rest(scene):
         verdict.also_possible.insert(0, "it sends nothing while its levels do not change")
     weighed = scene.sources[:MOST_WEIGHED]
     weigh_signs_of_life(scene, weighed, verdict)

@@ -228,6 +228,15 @@ def stops_at_rest(scene: Scene) -> bool:
     return bool(is_artnet.all() and (streams.equal_frames[rows] >= RESTING).all())
 
 
+def paused_before(scene: Scene) -> bool:
+    """Whether all that stopped is Art-Net that was silent before and came back with the next number: it had sent
+    nothing meanwhile, so it was neither cut off nor started again."""
+    streams = scene.ctx.streams
+    rows = np.flatnonzero(scene.stopped)
+    is_artnet = streams.protocol[rows] == int(Protocol.ARTNET)
+    return bool(is_artnet.all() and (streams.return_step[rows] == 1).all())
+
+
 def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:
     """Correct a verdict of dead sources by the packets that they still send."""
     ctx = scene.ctx
