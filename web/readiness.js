@@ -7,7 +7,8 @@ import { acceptedText } from "./incidentlist.js";
 import { isBlind, tally } from "./verdict.js";
 import { count, plural, ranges, ruleWords } from "./words.js";
 
-function arrives(here, unseen) {
+function arrives(here, unseen, unjudged) {
+  if (unjudged) return `No fault is known; ${plural(unjudged, "universe")} ${unjudged === 1 ? "is" : "are"} not judged now.`;
   if (unseen) return `What is visible from this port arrives as declared; ${plural(unseen, "universe")} ${unseen === 1 ? "is" : "are"} not visible.`;
   return here.arriving ? "Everything declared arrives as declared." : "Nothing is declared that should arrive.";
 }
@@ -17,7 +18,7 @@ export default {
   draw(page) {
     const entry = page.use("/api/v1/readiness", 2);
     if (entry.value === undefined) return [top("Ready?"), awaiting(entry, "Readiness")];
-    const { reasons = [], accepted = [], not_visible: unseen = [] } = entry.value;
+    const { reasons = [], accepted = [], not_visible: unseen = [], not_judged: unjudged = [] } = entry.value;
     const { feed } = page;
     const stale = feed.knowledge.stale(page.browserMs);
     const here = tally(feed);
@@ -27,7 +28,7 @@ export default {
     return [
       h("section", { class: `headline is-${stale ? "stale" : ready ? "well" : "warning"}`, key: "top" },
         h("h1", {}, h("span", { class: "verdict" }, stale ? "Not known: this page is STALE." : ready ? "Ready, as far as the data shows." : "Not ready."), " ",
-          h("span", { class: "second" }, ready ? arrives(here, unseen.length) : why))),
+          h("span", { class: "second" }, ready ? arrives(here, unseen.length, unjudged.length) : why))),
       h("p", { key: "scope", class: "quiet" }, "Data only; no safety or emergency-lighting check."),
       awaiting(entry, "Readiness"),
       h("p", { key: "stamp", class: "stamp" }, `${feed.house.name || "This house"}, ${dayTime(page.nowMs)}. Judged as if in show; the phase is ${feed.house.phase || "not known"}.`),
@@ -40,6 +41,7 @@ export default {
       (entry.value.grows_worse || []).length ? part("Grows worse from show to show", h("ul", { class: "plain ruled" }, entry.value.grows_worse.map((one) => h("li", { key: `${one.universe} ${one.figure}` }, one.text, " ", h("a", { href: `/universe/${one.universe}` }, one.universe), trendPicture(one))))) : null,
       part("What this cannot know", h("ul", { class: "plain ruled" },
         unseen.length ? h("li", { key: "unseen" }, `Not visible from this port: ${ranges(unseen.map((one) => (typeof one === "string" ? one : one.universe)), 16)}. They may be fine.`) : null,
+        unjudged.length ? h("li", { key: "unjudged" }, `Not judged now, so not known: ${ranges(unjudged, 16)}.`) : null,
         h("li", { key: "lamps" }, "Whether any lamp shines: only a person who looks can say that."),
         h("li", { key: "lines" }, "Anything after a gateway: data lines, terminators, fixtures."))),
       h("p", { key: "sign", class: "sign-here" }, "Checked by ", h("span", { class: "blank" }), " at ", h("span", { class: "blank short" })),

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import NEVER_NS
 from slotwatch.house.schema import House, Phase
@@ -79,7 +80,7 @@ class Engine:
         self._opened: Counter[str] = Counter()
         self._readiness = Readiness()
         self._readiness_ns: int | None = None
-        self._readiness_revision = 0
+        self._readiness_about: tuple[int, bytes] = 0, b""
 
     # --- in -------------------------------------------------------------------------------------------
 
@@ -202,7 +203,8 @@ class Engine:
     def snapshot(self, now_ns: int) -> Snapshot:
         """Copy everything that can be shown. `now_ns` is the moment it is shown for."""
         model, judge = self.model, self.judge
-        shown = self._reporter.report(judge.universe_states(model, now_ns))
+        states = judge.universe_states(model, now_ns)
+        shown = self._reporter.report(states)
         network = judge.network(now_ns)
         self._snapshots += 1
         return Snapshot(
@@ -224,7 +226,7 @@ class Engine:
             exceptions=judge.exceptions_in_force,
             counters=counters(model, self._opened),
             minutes=self._minutes.finished,
-            readiness=self._judge_readiness(now_ns),
+            readiness=self._judge_readiness(now_ns, states == np.uint8(UniverseState.NOT_JUDGED)),
             racks=judge.shown.racks(model),
             rig_check=judge.shown.rig_check(model),
             hours=judge.shown.hours(model, now_ns),
@@ -234,11 +236,11 @@ class Engine:
             switches=network.switches,
         )
 
-    def _judge_readiness(self, now_ns: int) -> Readiness:
-        # Asked right after an incident, the two must not contradict each other.
-        revision = self.judge.revision
-        if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS or revision != self._readiness_revision:
-            self._readiness_ns, self._readiness_revision = now_ns, revision
+    def _judge_readiness(self, now_ns: int, not_judged: NDArray[np.bool_]) -> Readiness:
+        # Asked right after an incident, or what is not judged has changed, the two must not contradict each other.
+        about = self.judge.revision, not_judged.tobytes()
+        if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS or about != self._readiness_about:
+            self._readiness_ns, self._readiness_about = now_ns, about
             self._readiness = self.judge.readiness(self.model, now_ns)
         return self._readiness
 

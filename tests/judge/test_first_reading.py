@@ -97,6 +97,8 @@ def test_what_is_silent_and_not_yet_judged_is_not_called_well() -> None:
     for at_s in range(16, 45):
         found = stage.run(float(at_s)).judge.universe_states(stage.model, stage.now_ns)
         seen.append(UniverseState(int(found[row])))
+        call = stage.judge.readiness(stage.model, stage.now_ns)
+        assert ("e131/1" in call.not_judged) is (seen[-1] is UniverseState.NOT_JUDGED)
     judged = seen.index(UniverseState.LOST)
     assert set(seen[:judged]) == {UniverseState.NOT_JUDGED} and set(seen[judged:]) == {UniverseState.LOST}
 

@@ -63,7 +63,24 @@ def test_the_most_severe_open_incident_is_the_headline() -> None:
     more = (*some, incident(3, summary="Lost."))
     assert headline(Sheet(snapshot(incidents=more))) == "Lost. And 1 more."
     known = (incident(3, summary="Lost.", accepted="by design"),)
-    assert headline(Sheet(snapshot(incidents=known))) == "No alarm, but not all is well: 1 lost of 3 universes."
+    lost = "No alarm, but not all is well: 1 lost of 3 universes. Besides: 1 accepted."
+    assert headline(Sheet(snapshot(incidents=known))) == lost
+
+
+def test_what_calls_for_nobody_is_counted_beside_the_headline() -> None:
+    """As the page does, below its verdict (web/verdict.js)."""
+    some = tuple(incident(number, severity=Severity.NOTE) for number in (1, 2))
+    calm = snapshot(3, incidents=(*some, incident(3, accepted="by design")))
+    calm.universes["state"][:] = UniverseState.STEADY
+    words = "All is well: 3 of 3 universes have data. Besides: 2 notes to read in the morning, 1 accepted."
+    assert headline(Sheet(calm)) == words
+
+
+def test_a_house_that_declares_nothing_is_not_called_well() -> None:
+    calm = snapshot(3, incidents=())
+    calm.universes["state"][:] = UniverseState.STEADY
+    calm.universes["declared"][:] = False
+    assert headline(Sheet(calm)) == "Nothing declared: 3 universes heard."
 
 
 def test_incidents_are_in_the_order_of_the_headline() -> None:

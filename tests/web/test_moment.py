@@ -141,6 +141,15 @@ def test_blind_is_not_ready(open_page: Open) -> None:
     assert "Everything declared arrives" not in page.locator("main").inner_text()
 
 
+def test_the_half_hour_call_names_what_is_not_judged(open_page: Open) -> None:
+    opened = open_page("well")
+    opened.listener.situation.answers["readiness"]["not_judged"] = ["e131/4"]
+    page = opened.go("/readiness")
+    page.wait_for_selector("text=Not judged now, so not known: e131/4.")
+    assert "No fault is known; 1 universe is not judged now." in page.locator("main").inner_text()
+    assert "Everything declared arrives" not in page.locator("main").inner_text()
+
+
 def test_a_blind_listener_says_why_it_may_be_blind(open_page: Open) -> None:
     page = open_page("blind").go("/listener")
     page.wait_for_selector("text=Blind: 0 of 512 universes seen from this port.")

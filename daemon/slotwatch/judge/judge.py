@@ -35,7 +35,7 @@ from slotwatch.judge.rules.too_many_sources import crowd_of
 from slotwatch.judge.shown import Shown
 from slotwatch.judge.switch_rows import SwitchRows, Whereabouts, where
 from slotwatch.judge.universe_names import UniverseNames
-from slotwatch.snapshot import HouseView, Incident, MadeException
+from slotwatch.snapshot import HouseView, Incident, MadeException, UniverseState
 from slotwatch.snapshot.readiness import Readiness
 from slotwatch.wire.observation import Observation
 
@@ -292,7 +292,11 @@ class Judge:
         waiting = [one for one in self._book.waiting if one.returned_ns is None]
         is_open = (*self._book.calm_incidents(), *waiting)
         return readiness.judge_readiness(
-            self._context_at(model, now_ns), self._assembler.clusters, self._wall(now_ns), is_open
+            self._context_at(model, now_ns),
+            self._assembler.clusters,
+            self._wall(now_ns),
+            self.universe_states(model, now_ns) == UniverseState.NOT_JUDGED,
+            is_open,
         )
 
     def where(self, network: int, address: str) -> Whereabouts:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.house.schema import House, Phase
 from slotwatch.judge import drafting
@@ -18,9 +19,13 @@ from slotwatch.snapshot.readiness import AcceptedReason, ExceptionInForce, Readi
 
 
 def judge_readiness(
-    ctx: RuleContext, clusters: Sequence[Cluster], at: datetime, is_open: Iterable[Incident] = ()
+    ctx: RuleContext,
+    clusters: Sequence[Cluster],
+    at: datetime,
+    not_judged: NDArray[np.bool_],
+    is_open: Iterable[Incident] = (),
 ) -> Readiness:
-    """Judge as if in `show`. at: wall-clock time.
+    """Judge as if in `show`. at: wall-clock time. not_judged: (U,) universes in this state.
 
     is_open: incidents that are open and in no cluster. What came and went four times just now may go again before the
     audience is in; what was open before a restart is so until it is looked at again.
@@ -47,7 +52,6 @@ def judge_readiness(
     own = fed_by_routes(ctx)
     hidden = np.flatnonzero(wanted & ~is_visible(ctx) & ~own).tolist()
     named = {name for one in reasons for name in one.universes} | {name for one in accepted for name in one.universes}
-    down = [network for network in ctx.listener.links if ctx.listener.is_down(network)]
     pending = np.flatnonzero(wanted & is_visible(ctx) & (universes.live == 0) & ~own).tolist()
     waiting = [row for row in pending if ctx.universe_name(row) not in named and not _may_be_absent(ctx, row, at)]
     if waiting:
@@ -62,7 +66,7 @@ def judge_readiness(
         accepted=tuple(accepted),
         exceptions=exceptions_in_force(ctx.house, ctx.exceptions, at.astimezone(ctx.zone).date()),
         not_visible=tuple(map(ctx.universe_name, hidden)),
-        not_judged=tuple(map(ctx.universe_name, np.flatnonzero(wanted & np.isin(universes.network, down)).tolist())),
+        not_judged=tuple(map(ctx.universe_name, np.flatnonzero(wanted & not_judged).tolist())),
     )
 
 

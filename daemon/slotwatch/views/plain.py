@@ -64,7 +64,10 @@ def headline(sheet: Sheet) -> str:
         named = [first, *_beside(first, alarms)]
         more = len(alarms) - len(named)
         return " ".join(one.summary for one in named) + (f" And {more} more." if more else "")
-    return _without_incident(sheet)
+    notes, accepted = len(is_open), sum(one.closed_ns is None for one in sheet.snapshot.incidents) - len(is_open)
+    beside = [f"{notes} note{'' if notes == 1 else 's'} to read in the morning"] if notes else []
+    beside += [f"{accepted} accepted"] if accepted else []
+    return _without_alarm(sheet) + (f" Besides: {', '.join(beside)}." if beside else "")
 
 
 def _beside(first: Incident, alarms: Sequence[Incident]) -> list[Incident]:
@@ -80,7 +83,7 @@ def _is_of_listener(one: Incident) -> bool:
     return rule is not None and rule.is_of_listener
 
 
-def _without_incident(sheet: Sheet) -> str:
+def _without_alarm(sheet: Sheet) -> str:
     """What the states say where no incident calls for anybody: well only if what is due arrives."""
     states = counts(sheet)["universes"]
     due = len(sheet.snapshot.universe_names) - states[UniverseState.NOT_SENT.word]
@@ -96,6 +99,8 @@ def _without_incident(sheet: Sheet) -> str:
         return f"No alarm, but not all is well: {', '.join(look)} of {due} universes."
     if not steady:
         return f"Blind: 0 of {due} universes seen from this port."
+    if not sheet.snapshot.universes["declared"].any():
+        return f"Nothing declared: {steady} universe{'' if steady == 1 else 's'} heard."
     if unseen:
         return f"No fault seen: {steady} of {due} universes arrive, {unseen} not visible from this port."
     return f"All is well: {steady} of {due} universes have data."
