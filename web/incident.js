@@ -42,7 +42,7 @@ function draw(page) {
     part("What it affects", facts([
       ["Universes", (one.universes || []).length > 24 ? ranges(one.universes) : (one.universes || []).length ? one.universes.map((name) => [universeLink(name), " "]) : "none by name"],
       ["Sources", (one.source_names || one.sources || []).join(", ")], ["Fixtures", (one.fixtures || []).join(", ")],
-      ["Rule", h("a", { href: one.rule_page || `/rules/${one.rule}` }, ruleWords(one.rule))], ["Began, on the wire", moment_(one.began_at)], ["Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],
+      ["Rule", h("a", { href: one.rule_page || `/rules/${one.rule}` }, ruleWords(one.rule))], ["Began, on the wire", moment_(one.began_at)], [one.opened_at < one.began_at ? "First judged a fault" : "Judged a fault", moment_(one.opened_at)], ["Over", one.closed_at ? moment_(one.closed_at) : null],
     ])),
     lastGood(detail.value && detail.value.last_good_levels),
     part("What was reported when", timeline(one.timeline)),

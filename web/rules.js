@@ -34,7 +34,7 @@ function one(rule) {
   return [
     top(`${capital(ruleWords(rule.rule))}.`, plain(rule.sentence)),
     h("div", { key: "under", class: "under" }, severityMark(rule.severity, "in show"), facts([
-      ["Class", rule.class], ["Raised after", span(rule.on_delay_s)], ["Over after", span(rule.off_delay_s)], ["Source", rule.source]])),
+      ["Class", rule.class], ["Raised", rule.on_delay_s ? `after its condition has held for ${span(rule.on_delay_s)}` : "as soon as its condition holds"], ["Closed", `${span(rule.off_delay_s)} after it no longer holds`], ["Source", rule.source]])),
     part("What to look at", rule.next_checks.length ? h("ol", { class: "steps" }, rule.next_checks.map((text, i) => h("li", { key: i }, text))) : h("p", {}, "Nothing is suggested."),
       rule.next_checks_quiet.length ? [h("h3", { key: "t" }, "Outside pre-show and show also"), h("p", { key: "c", class: "quiet" }, "Lights may move or go out: first make sure that the rig is clear. Work on mains is for a competent person, isolated, under local rules."),
         h("ul", { key: "l" }, rule.next_checks_quiet.map((text, i) => h("li", { key: i }, text)))] : null),

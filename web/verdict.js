@@ -97,9 +97,7 @@ export function beganMs(incident, feed) {
   if (Number.isFinite(incident.lasted_s) && Number.isFinite(endedMs(incident))) return began;
   if (incident.state !== "open" || !(incident.flaps > 0)) return began;
   const last = (incident.universes || []).map((name) => feed.universes.get(name)).filter((row) => row && GONE.has(row.state)).map((row) => ms(row.last_frame_at)).filter(Number.isFinite);
-  if (last.length) return Math.max(began, Math.min(...last));
-  const again = (incident.timeline || []).filter((entry) => entry.what === "returned").map((entry) => ms(entry.at));
-  return again.length ? Math.max(began, ...again) : began;
+  return last.length ? Math.max(began, Math.min(...last)) : began;
 }
 
 /** When it stopped being a fault, in ms: its return, which is before its incident closes; NaN while it lasts. */

@@ -19,7 +19,7 @@ def test_when_all_is_well_it_says_how_much_that_is() -> None:
     words = "No fault seen: 2 of 3 universes arrive, 1 not visible from this port."
     assert headline(Sheet(calm)) == words
     calm.universes["state"][2] = UniverseState.STEADY
-    assert headline(Sheet(calm)) == "All is well: 3 of 3 universes have data."
+    assert headline(Sheet(calm)) == "All is well: 3 of 3 universes arrive."
 
 
 @pytest.mark.parametrize(
@@ -46,12 +46,12 @@ def test_what_may_still_come_after_the_start_is_not_called_well() -> None:
     young.universes["expected"][:] = True
     young.universes["state"][2] = UniverseState.NOT_SENT
     young.universes["last_frame_ns"][2] = 0
-    assert headline(Sheet(young)) == "Just started: 2 of 3 universes have data, 1 not heard yet."
+    assert headline(Sheet(young)) == "Just started: 2 of 3 universes arrive, 1 not heard yet."
     young.universes["expected"][2] = False
-    assert headline(Sheet(young)) == "All is well: 2 of 2 universes have data."
+    assert headline(Sheet(young)) == "All is well: 2 of 2 universes arrive."
     young.universes["expected"][2] = True
     young.started_ns -= 1
-    assert headline(Sheet(young)) == "All is well: 2 of 2 universes have data."
+    assert headline(Sheet(young)) == "All is well: 2 of 2 universes arrive."
 
 
 def test_the_most_severe_open_incident_is_the_headline() -> None:

@@ -92,7 +92,7 @@ def _without_alarm(sheet: Sheet) -> str:
     look = [f"{states[state.word]} {state.word.replace('-', ' ')}" for state in TO_LOOK_AT if states[state.word]]
     awaited = _not_heard_yet(sheet)
     if awaited and not look:
-        return f"Just started: {steady} of {due + awaited} universes have data, {awaited} not heard yet."
+        return f"Just started: {steady} of {due + awaited} universes arrive, {awaited} not heard yet."
     if not due:
         return "Nothing is sent, and nothing is due." if states[UniverseState.NOT_SENT.word] else "Nothing is heard."
     if look:
@@ -103,7 +103,7 @@ def _without_alarm(sheet: Sheet) -> str:
         return f"Nothing declared: {steady} universe{'' if steady == 1 else 's'} heard."
     if unseen:
         return f"No fault seen: {steady} of {due} universes arrive, {unseen} not visible from this port."
-    return f"All is well: {steady} of {due} universes have data."
+    return f"All is well: {steady} of {due} universes arrive."
 
 
 def _not_heard_yet(sheet: Sheet) -> int:
