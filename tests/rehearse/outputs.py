@@ -90,7 +90,8 @@ def _of_universes(
     columns = snapshot.universes
     words = [UniverseState(state).word for state in columns["state"].tolist()]
     truth = dict(zip(snapshot.universe_names, words, strict=True))
-    shown = {row[0]: row[2] for row in page.rows if row and row[0] in truth and len(row) == 8}
+    # People read the word of a state without its hyphen.
+    shown = {row[0]: row[2].replace(" ", "-") for row in page.rows if row and row[0] in truth and len(row) == 8}
     given = {one["universe"]: one["state"] for one in universes(sheet)}
     told = {name: topics[f"universe/{name}"]["state"] for name in truth}
     up = {name for name in truth if samples.get(("universe_up", name))}
