@@ -32,6 +32,23 @@ def test_a_main_that_is_absent_is_not_back_because_its_backup_dies_too() -> None
     assert stage.rule("source-absent").flaps == 0
 
 
+def test_an_absence_says_for_how_long_no_levels_came_before_another_source_carried_on() -> None:
+    """It is the record of a dark stage, so it is still there once the loss is over for long."""
+    late = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(SPARE, from_s=30.0)).run(60.0)
+    first = late.rule("source-absent").evidence[0]
+    assert first.startswith("No levels came on universes e131/1 and e131/2 from ")
+    assert first.endswith(", for 10.0 s.")
+    mains = replace(MAIN, to_s=20.0), replace(MAIN, from_s=45.0)
+    spares = replace(SPARE, to_s=35.0), replace(SPARE, from_s=48.0)
+    ended = Stage(two_desks(), *mains, *spares).run(75.0)
+    (record,) = [one for one in ended.all if one.rule == "backup-absent"]
+    assert record.closed_ns is not None
+    assert record.evidence[0].startswith("No levels came on universes e131/1 and e131/2 from ")
+    assert record.evidence[0].endswith(", for 10.0 s.")
+    quick = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(60.0).rule("source-absent")
+    assert not any("No levels came" in line for line in quick.evidence)
+
+
 def test_a_backup_that_never_came_has_not_come_because_its_universe_is_lost() -> None:
     stage = Stage(two_desks(), replace(MAIN, to_s=20.0)).run(35.0)
     absent = stage.rule("backup-absent")

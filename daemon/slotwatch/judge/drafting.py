@@ -12,7 +12,7 @@ from slotwatch.judge.binding import Finding
 from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.cluster import Cluster, names_of, rows_of
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.drafts import IncidentDraft
+from slotwatch.judge.drafts import NO_OUTAGE, IncidentDraft, Outage
 from slotwatch.judge.fed_routes import say_fed
 from slotwatch.judge.likeness import ABSENT
 from slotwatch.judge.numbering_mistakes import say_where_heard
@@ -131,11 +131,24 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
         flapping=said.flapping,
         heard_elsewhere=heard,
         legs=_legs(ctx, cluster),
+        outage=_say_outage(ctx, cluster),
         held_ns=max(ctx.at_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
             dict.fromkeys((case.rule.name, case.finding.group) for case in (*cluster.cases, *cluster.explained))
         ),
     )
+
+
+def _say_outage(ctx: RuleContext, cluster: Cluster) -> Outage:
+    """Say when no levels came on universes of which the loss has become an absence."""
+    lost = [case for case in cluster.explained if case.rule.name == "universe-lost"]
+    back_ns = when_returned_ns(ctx, lost) if lost and cluster.rule.name in ABSENT else None
+    if back_ns is None:
+        return NO_OUTAGE
+    since_ns = min(case.finding.since_ns for case in lost)
+    where = ctx.name_universes(sorted({row for case in lost for row in case.finding.universes}))
+    times = f"from {ctx.time_of_day(since_ns)} to {ctx.time_of_day(back_ns)}"
+    return back_ns, f"No levels came on {where} {times}, for {wording.seconds(back_ns - since_ns)}."
 
 
 def _legs(ctx: RuleContext, cluster: Cluster) -> tuple[IncidentLeg, ...]:

@@ -20,6 +20,11 @@ Slot = tuple[str, str]
 """Rule and group: what makes a cluster the same as an incident's."""
 
 
+Outage = tuple[int, str]
+"""A time in which no levels came on universes that only miss a source now: its end, and a sentence."""
+NO_OUTAGE: Outage = 0, ""
+
+
 @dataclass(slots=True)
 class IncidentDraft:
     """What a cluster says of itself at one moment, in words: the changing part of an incident."""
@@ -61,6 +66,7 @@ class IncidentDraft:
     """How bad its figures are, by the measure of its rule."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
     legs: tuple[IncidentLeg, ...] = ()
+    outage: Outage = NO_OUTAGE
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""
 
@@ -82,6 +88,8 @@ class IncidentRecord:
     """The summary before all of it was back, with the worst figures that it had."""
     evidence_of_it: tuple[str, ...] = ()
     """The evidence of that summary."""
+    outage: Outage = NO_OUTAGE
+    """The newest: a draft knows it only while it counts as just over, and of fewer and fewer universes."""
     weight: float = -inf
     """How bad those figures are."""
 
@@ -112,6 +120,7 @@ class IncidentRecord:
         """Forget whom and what it was about: it was over, and what returned is described from its own beginning."""
         incident = self.incident
         self.slot, self.while_it_lasted = (draft.rule, draft.group), ""
+        self.outage = NO_OUTAGE
         self.went_on_from_ns = self.earlier_began_ns = 0
         incident.began_ns, incident.returned_ns, incident.back_ns = draft.began_ns, None, 0
         incident.universes = incident.sources = incident.source_keys = incident.fixtures = ()

@@ -13,7 +13,7 @@ from slotwatch.judge import earlier
 from slotwatch.judge.catalog import FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import how_long
-from slotwatch.judge.likeness import LOSSES, difference, joined, with_silences
+from slotwatch.judge.likeness import ABSENT, LOSSES, difference, joined, with_silences
 from slotwatch.judge.resumed import ResumedIncidents
 from slotwatch.judge.same_fault import is_another, is_followed_by, is_resumed, is_same, may_be_part, was_group_of
 from slotwatch.snapshot import Incident, TimelineEntry
@@ -220,6 +220,9 @@ class IncidentBook(ResumedIncidents):
         else:
             incident.evidence, incident.still_working = draft.evidence, draft.still_working
             incident.also_possible = draft.also_possible
+        ended_ns, sentence = entry.outage = max(entry.outage, draft.outage, key=lambda outage: outage[0])
+        if ended_ns and draft.rule in ABSENT:
+            incident.evidence = (sentence, *incident.evidence)
         if incident.explains != draft.explains:
             incident.explains = self._explained(incident.explains, draft.explains)
         incident.accepted = draft.accepted
