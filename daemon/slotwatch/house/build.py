@@ -1,4 +1,7 @@
-"""Makes the values of the house from tables that were read. What refers to something else is checked after."""
+"""Makes the values of the house from tables that were read. What refers to something else is checked after.
+
+Each function makes the value of one section of the file, or of one of its rows, and is named after it.
+"""
 
 from __future__ import annotations
 
@@ -223,6 +226,7 @@ def network_index(networks: tuple[Network, ...], name: str) -> int | None:
 
 
 def network_wanted(networks: tuple[Network, ...]) -> str:
+    """Say that a name is no network of this house, and which names are."""
     known = ", ".join(network.name for network in networks) or "none is declared"
     return f"not a network of this house; known: {known}"
 

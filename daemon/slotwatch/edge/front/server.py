@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from aiohttp import web
@@ -165,7 +166,7 @@ class Server:
         return build_app(self.front, self._history, self, listeners, self._references, self._usual)
 
     async def _follow(self, house: House) -> None:
-        """Have alerts and MQTT follow snapshots as this house wants them, or no longer."""
+        """Have what this house declares work beside the page, and end what it declares no longer."""
         alerts = self._running.get(Alertmanager.name)
         if alerts is not None and house.alerts.alertmanager_urls and isinstance(alerts[0], Alertmanager):
             alerts[0].take_house(house)  # what it sent is kept, so that it can also send when that is over
@@ -173,27 +174,25 @@ class Server:
             await self._leave(Alertmanager.name)
             if house.alerts.alertmanager_urls:
                 self._begin(Alertmanager(house))
-        is_other = house.mqtt != self._house.mqtt or MQTT not in self._running
-        if is_other:
-            await self._leave(MQTT)
-            if house.mqtt.host:
-                from slotwatch.edge.front.mqtt import MqttSender  # most houses have no broker
-
-                self._begin(MqttSender(house))
-
-        if house.listeners != self._house.listeners or ElsewhereFetcher.name not in self._running:
-            await self._leave(ElsewhereFetcher.name)
-            if house.listeners:
-                self._begin(ElsewhereFetcher(house, self.front.ask, self.front.heard_there))
-        if house.switches != self._house.switches or SwitchPolling.name not in self._running:
-            await self._leave(SwitchPolling.name)
-            if house.switches:
-                self._begin(SwitchPolling(house, self.front.ask))
+        before = self._house
+        mqtt = partial(_mqtt_sender, house) if house.mqtt.host else None
+        await self._renew(MQTT, mqtt, is_other=house.mqtt != before.mqtt)
+        elsewhere = (
+            partial(ElsewhereFetcher, house, self.front.ask, self.front.heard_there) if house.listeners else None
+        )
+        await self._renew(ElsewhereFetcher.name, elsewhere, is_other=house.listeners != before.listeners)
+        switches = partial(SwitchPolling, house, self.front.ask) if house.switches else None
+        await self._renew(SwitchPolling.name, switches, is_other=house.switches != before.switches)
         await self._follow_notices(house)
-        if house.heartbeat != self._house.heartbeat or HeartbeatSender.name not in self._running:
-            await self._leave(HeartbeatSender.name)
-            if house.heartbeat.url_file:
-                self._begin(HeartbeatSender(house))
+        heartbeat = partial(HeartbeatSender, house) if house.heartbeat.url_file else None
+        await self._renew(HeartbeatSender.name, heartbeat, is_other=house.heartbeat != before.heartbeat)
+
+    async def _renew(self, name: str, make: Callable[[], Runner] | None, *, is_other: bool) -> None:
+        """Begin a follower anew where the house declares it otherwise than before. make: None if it declares none."""
+        if is_other or name not in self._running:
+            await self._leave(name)
+            if make is not None:
+                self._begin(make())
 
     async def _follow_notices(self, house: House) -> None:
         """Send messages to the recipients of this house."""
@@ -217,6 +216,12 @@ class Server:
             await asyncio.wait({task})
             if isinstance(follower, Notifications):
                 follower.close()
+
+
+def _mqtt_sender(house: House) -> Runner:
+    from slotwatch.edge.front.mqtt import MqttSender  # most houses have no broker
+
+    return MqttSender(house)
 
 
 def build_app(
