@@ -17,7 +17,7 @@ import msgspec
 from slotwatch import __version__, clock
 from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.reasons import why_unreachable
-from slotwatch.edge.front.witnessed import Ask, tell_judging
+from slotwatch.edge.front.to_judging import Ask, tell_judging
 from slotwatch.edge.shared.messages.orders import TakeListener
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret

@@ -20,7 +20,7 @@ from slotwatch.edge.front.callers import Callers
 from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.guard import Guard, Refused
-from slotwatch.edge.front.witnessed import Ask
+from slotwatch.edge.front.to_judging import Ask
 from slotwatch.edge.shared.memory_return import MemoryReturn
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.lifeline import HouseFileRead

@@ -16,7 +16,7 @@ from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_number import first_number
 from slotwatch.edge.front.history_rows import is_time
-from slotwatch.edge.front.witnessed import Ask
+from slotwatch.edge.front.to_judging import Ask
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontResult
 from slotwatch.judge.flapping import Flapping

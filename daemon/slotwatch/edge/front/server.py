@@ -28,8 +28,8 @@ from slotwatch.edge.front.reads import Reads
 from slotwatch.edge.front.references import References
 from slotwatch.edge.front.resumption import Resumption
 from slotwatch.edge.front.switch_polling import SwitchPolling
+from slotwatch.edge.front.to_judging import Ask
 from slotwatch.edge.front.usual_keeper import UsualKeeper
-from slotwatch.edge.front.witnessed import Ask
 from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House

@@ -14,7 +14,7 @@ from typing import Protocol
 from slotwatch import clock
 from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
-from slotwatch.edge.front.witnessed import Ask, tell_judging
+from slotwatch.edge.front.to_judging import Ask, tell_judging
 from slotwatch.edge.shared.messages.orders import TakeSwitch
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError

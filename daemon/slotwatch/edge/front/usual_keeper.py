@@ -19,8 +19,8 @@ from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.front import Front
 from slotwatch.edge.front.guard import Refused
 from slotwatch.edge.front.history import History
+from slotwatch.edge.front.to_judging import tell_judging
 from slotwatch.edge.front.usual import HOUSE, Worked, missing_shows, work_out_house, work_out_show
-from slotwatch.edge.front.witnessed import tell_judging
 from slotwatch.edge.shared.messages.orders import TakeUsual
 from slotwatch.house.schema import House, Phase
 from slotwatch.model.usual_standing import Standing, usual_of

@@ -1,4 +1,4 @@
-"""Hands to judging what others than packets witness: switches, other listeners, the history."""
+"""The way from the page's process to judging: orders that are answered, and observations that may get lost."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ Ask = Callable[[FrontOrder], Awaitable[Done[FrontResult]]]
 
 
 async def tell_judging(ask: Ask, seen: TakeListener | TakeSwitch | TakeUsual) -> None:
-    """Pass on one observation. Lost while judging is being restarted: the sender passes on its next one."""
+    """Pass on what a switch, another listener or the history knows. Lost while judging is being restarted: the sender
+    passes on what it sees next."""
     with contextlib.suppress(ValueError):
         await ask(seen)
