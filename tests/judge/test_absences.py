@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from slotwatch.house.schema import House, Network
 from slotwatch.snapshot import UniverseState
 from tests.judge.stage import START_NS, Desk, S, Stage, house_of
@@ -54,6 +56,13 @@ def test_a_backup_that_never_came_has_not_come_because_its_universe_is_lost() ->
     absent = stage.rule("backup-absent")
     assert absent.returned_ns is None
     assert not any("over since" in text or "back on" in text for text in by_rule(stage)["backup-absent"])
+
+
+@pytest.mark.parametrize("from_s", [15.01, 15.06])
+def test_a_backup_that_comes_first_never_failed_to_come(from_s: float) -> None:
+    """Universes that nobody sent until then have data from that very moment."""
+    stage = Stage(two_desks(), replace(SPARE, from_s=from_s)).run(20.0)
+    assert "backup-absent" not in by_rule(stage)
 
 
 def test_a_main_that_only_sends_preview_data_is_heard_and_absent() -> None:

@@ -115,7 +115,10 @@ class Roster:
         for (number, index), name in self._never.items():
             if bool(self._roles[index]) == backups:
                 for row in alive.get(number, ()):
-                    if self._is_due(ctx, row, start_ns) and (backups or self._only_backups(ctx, row)):
+                    if not self._is_due(ctx, row, start_ns) or not (backups or self._only_backups(ctx, row)):
+                        continue
+                    # It may have come since those that came were last struck out.
+                    if not self._was_heard(ctx, row, name):
                         yield ("never", row, name)
 
     def _still_lost(self, ctx: RuleContext, backups: bool, start_ns: int) -> Iterable[Absent]:
