@@ -245,7 +245,7 @@ async def _serve_front(wiring: Wiring) -> None:
     import asyncio
 
     from slotwatch.edge.front.server import Server
-    from slotwatch.edge.judging.recorder import RecordedPackets
+    from slotwatch.edge.judging.incident_captures import RecordedPackets
     from slotwatch.edge.shared.asking import Asker
     from slotwatch.edge.shared.child import SIGN_OF_LIFE_S
     from slotwatch.edge.shared.messages import Done, Refusal, Request

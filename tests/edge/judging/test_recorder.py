@@ -17,7 +17,8 @@ import pytest
 from numpy.typing import NDArray
 from sacn.messages.data_packet import DataPacket
 
-from slotwatch.edge.judging.recorder import RECORD, Captures, RecordedPackets, Recorder, trim
+from slotwatch.edge.judging.incident_captures import Captures, RecordedPackets, trim
+from slotwatch.edge.judging.recorder import RECORD, Recorder
 from slotwatch.edge.shared.compiled import load_recording
 from slotwatch.house.schema import House, Network
 from slotwatch.house.service import RecorderTerms as Settings

@@ -16,10 +16,11 @@ from dataclasses import replace
 from slotwatch import clock
 from slotwatch.edge.judging.front_orders import FrontOrders
 from slotwatch.edge.judging.igmp_in import GroupWatch
+from slotwatch.edge.judging.incident_captures import Captures
 from slotwatch.edge.judging.lateness import Lag, Stalls
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 from slotwatch.edge.judging.publications import Publications
-from slotwatch.edge.judging.recorder import Captures, Recorder
+from slotwatch.edge.judging.recorder import Recorder
 from slotwatch.edge.judging.route_reports import RouteReports
 from slotwatch.edge.judging.wanted_groups import WantedGroups
 from slotwatch.edge.shared import compiled

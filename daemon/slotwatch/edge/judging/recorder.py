@@ -1,17 +1,13 @@
-"""The flight recorder: the last minute of packets in memory, and a capture on disk around each incident.
+"""The flight recorder: the last minute of packets in memory.
 
 Two rings of fixed size share the memory that the house allows. A quarter holds a 24-byte record of every packet;
 the remainder, the arena, holds whole packets, each batch at the width of its longest. What is older than the packets is
 still there as a record: who sent to which address when. Judging copies rows from intake's ring straight into the
-arena and judges them there, so that recording costs no copy of its own. A forked process writes: its copy of the memory
-does not change while judging continues.
+arena and judges them there, so that recording costs no copy of its own.
 """
 
 from __future__ import annotations
 
-import contextlib
-import errno
-import os
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.edge.shared.compiled import Recording
-from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
 from slotwatch.wire import pcap, pcap_blocks
 from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, addresses_of
@@ -41,16 +36,11 @@ RECORD = np.dtype(
 )
 RECORDS_SHARE = 4
 """The records get this share of the memory: one part in four."""
-AFTER_NS = 5_000_000_000
-"""A capture continues for this long after the incident was judged, so that it shows what followed."""
 LINK_RAW_IP = 101
 """LINKTYPE_RAW: what is kept of a packet begins with a new IP header; everything after it is as it came."""
 MIB = 1024 * 1024
 PART = ".part"
 """Ending of a capture that is being written. Only a whole one gets its own name."""
-IDLE_NICE = 19
-"""The lowest rank of an ordinary process: a capture takes what judging and intake leave, on a full computer 1.5 %.
-The idle class would leave it nothing at all there, and it holds memory until it is done."""
 LINE_BYTES = 64
 """Rows and columns begin where a line of the processor's cache begins."""
 _COLUMN_BYTES = sum(np.dtype(dtype).itemsize * int(np.prod(inner, dtype=int)) for _, dtype, inner in COLUMNS)
@@ -240,121 +230,3 @@ class Recorder:
 
 def _lines(size: int) -> int:
     return (size + LINE_BYTES - 1) // LINE_BYTES * LINE_BYTES
-
-
-class Captures:
-    """Captures of incidents on disk, under the size that the house allows. The judging process writes them."""
-
-    def __init__(self, house: House, recorder: Recorder) -> None:
-        self.take_house(house, recorder)
-        self._waiting: dict[int, tuple[int, int]] = {}
-        """Incident to when it began and when its capture is due."""
-        self._writer = 0
-        self.failed = 0
-        """Captures that could not be written since this process started."""
-        self.trouble = ""
-        self._clear_parts()
-
-    def take_house(self, house: House, recorder: Recorder) -> None:
-        """Write where another house says, from its recorder; what waits goes there too."""
-        self._recorder = recorder
-        self._directory = state_place(house, house.recorder.directory)
-        self._networks = tuple(network.name for network in house.networks)
-        self._most_bytes = house.recorder.disk_mib * MIB
-
-    def want(self, incident: int, began_ns: int, now_ns: int) -> None:
-        """An incident was opened: its capture is due some seconds later."""
-        self._waiting.setdefault(incident, (began_ns, now_ns + AFTER_NS))
-
-    def turn(self, now_ns: int, wall_offset_ns: int, *, at_once: bool = False) -> None:
-        """Write what is due, in another process; at most one at a time."""
-        if self._writer:
-            self._look_at_writer()
-        due = {i: began for i, (began, due) in self._waiting.items() if due <= now_ns or at_once}
-        if self._writer or not due:
-            return
-        for incident in due:
-            del self._waiting[incident]
-        try:
-            self._directory.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            self._fail(error.strerror or str(error))
-            return
-        from_ns = min([now_ns - int(self._recorder.seconds * 1e9), *due.values()])
-        self._writer = os.fork()
-        if not self._writer:
-            self._write(sorted(due), from_ns, now_ns, wall_offset_ns)
-
-    def _look_at_writer(self) -> None:
-        """See whether the writing process has ended, and how."""
-        done, status = os.waitpid(self._writer, os.WNOHANG)
-        if not done:
-            return
-        self._writer = 0
-        ended = os.waitstatus_to_exitcode(status)
-        if ended == 0:
-            self.trouble = ""
-            return
-        self._clear_parts()  # a writer that was killed could not do so itself
-        self._fail(os.strerror(ended) if ended > 0 else f"the writing process was ended by signal {-ended}")
-
-    def _fail(self, reason: str) -> None:
-        self.failed += 1
-        times = "" if self.failed == 1 else f" {self.failed} have failed since the start."
-        self.trouble = f"The last capture could not be kept in {self._directory}: {reason}.{times}"
-
-    def _clear_parts(self) -> None:
-        """Remove what a writer that was killed left behind. Nothing is being written now."""
-        for part in self._directory.glob(f"incident-*{PART}"):
-            with contextlib.suppress(OSError):
-                part.unlink()
-
-    def _write(self, incidents: list[int], from_ns: int, to_ns: int, wall_offset_ns: int) -> None:
-        """In the forked process: write one file, give it the name of every incident that it belongs to, and exit
-        without cleaning up.
-
-        The exit status is 0, or the errno of what failed.
-        """
-        status = errno.EIO
-        try:
-            with contextlib.suppress(OSError):
-                os.nice(IDLE_NICE)
-            first = path_of(self._directory, incidents[0])
-            self._recorder.write(first, from_ns, to_ns, wall_offset_ns, self._networks)
-            for other in incidents[1:]:
-                with contextlib.suppress(FileExistsError):
-                    path_of(self._directory, other).hardlink_to(first)
-            trim(self._directory, self._most_bytes)
-            status = 0
-        except OSError as error:
-            status = error.errno or errno.EIO
-        finally:
-            os._exit(status)
-
-
-def path_of(place: Path, incident: int) -> Path:
-    return place / f"incident-{incident}.pcapng"
-
-
-def trim(place: Path, most_bytes: int) -> None:
-    """Remove the oldest captures until the others fit. What is still being written counts too."""
-    found = sorted((path.stat().st_mtime_ns, path.stat().st_size, path) for path in place.glob("incident-*.pcapng"))
-    total = sum(size for _, size, _ in found)
-    total += sum(path.stat().st_size for path in place.glob(f"incident-*{PART}"))
-    for _, size, path in found[:-1]:
-        if total <= most_bytes:
-            break
-        path.unlink(missing_ok=True)
-        total -= size
-
-
-class RecordedPackets:
-    """For the front process: the path of an incident's capture, once it is written."""
-
-    def __init__(self, house: House) -> None:
-        self._directory = state_place(house, house.recorder.directory)
-
-    def path(self, incident: int) -> Path | None:
-        """The pcapng file of an incident; None while there is none."""
-        found = path_of(self._directory, incident)
-        return found if found.is_file() else None
