@@ -152,6 +152,23 @@ def test_a_loss_that_it_explains_widens_it() -> None:
     assert events[-1].text.endswith(" Universe e131/2 is part of it too.")
 
 
+def test_the_record_of_a_loss_that_did_not_come_back_says_so_and_nothing_of_what_works_now() -> None:
+    """What "is sending" was true only then. Part of a wider fault, it is not given up."""
+    lost = replace(LOST, summary="Lost. Still working: B.", summary_of_it="Lost.", still_working=("B",))
+    book = IncidentBook(0)
+    book.update([lost], 12 * S)
+    book.update([], 60 * S)
+    (incident,) = book.closed_incidents()
+    assert incident.summary == "Lost. It did not come back. slotwatch no longer waits for it."
+    assert (incident.still_working, incident.next_checks) == ((), ())
+    book = IncidentBook(0)
+    other = replace(lost, group="loss:2", universes=("e131/5",))
+    book.update([lost, other], 12 * S)
+    book.update([replace(lost, group="loss:9", absorbs=tuple((one.rule, one.group) for one in (lost, other)))], 13 * S)
+    (part,) = book.closed_incidents()
+    assert part.part_of and "did not come back" not in part.summary
+
+
 def test_widened_and_the_record_keeps_what_came_back() -> None:
     book = IncidentBook(0)
     book.update([ONE], 10 * S)

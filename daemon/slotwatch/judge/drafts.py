@@ -162,6 +162,12 @@ class IncidentRecord:
             often = f" It came and went {incident.flaps + 1} times." if is_told else ""
             incident.summary = f"{self.while_it_lasted} It lasted {length}.{often}"
 
+    def give_up(self, sentence: str) -> None:
+        """End the summary of a loss that did not come back with this sentence. What worked then is no record."""
+        incident = self.incident
+        incident.summary = f"{self.while_it_lasted or incident.summary} {sentence}"
+        incident.still_working = incident.next_checks = ()
+
     def keep_worst(self, draft: IncidentDraft) -> None:
         """Keep the words of a draft, unless this incident had worse figures of the very same: those are its record.
 

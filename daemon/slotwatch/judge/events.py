@@ -12,11 +12,18 @@ NAMED = 3
 """Universes that a line of the log names."""
 _GONE = {"universe-lost": "lost for", "universe-missing": "missing for", "source-absent": "silent for"}
 
+NOT_BACK = "It did not come back. slotwatch no longer waits for it."
+
+
+def is_given_up(incident: Incident) -> bool:
+    """Whether a closed incident is a loss that did not come back."""
+    return incident.rule in _GONE and incident.returned_ns is None
+
 
 def how_long(incident: Incident) -> str:
     """Say how long a closed incident's fault lasted, without the time in which it was watched after."""
-    if incident.rule in _GONE and incident.returned_ns is None:
-        return "It did not come back. slotwatch no longer waits for it."
+    if is_given_up(incident):
+        return NOT_BACK
     end_ns = incident.closed_ns if incident.returned_ns is None else incident.returned_ns
     span_ns = max(0, (end_ns or incident.began_ns) - incident.began_ns - incident.back_ns)
     return f"{_GONE.get(incident.rule, 'lasted')} {wording.seconds(span_ns)}"

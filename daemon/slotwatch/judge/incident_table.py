@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from slotwatch.judge.drafts import IncidentDraft, IncidentRecord, Slot
-from slotwatch.judge.events import Event, how_long
+from slotwatch.judge.events import NOT_BACK, Event, how_long, is_given_up
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Acknowledgement, Incident, MadeException, TimelineEntry
@@ -124,6 +124,8 @@ class IncidentTable:
         entry.calm_ns = 0
         incident.closed_ns, incident.part_of = now_ns, part_of
         entry.end(self._flapping.opens_often(entry.openings))
+        if not text and not part_of and is_given_up(incident):
+            entry.give_up(NOT_BACK)
         self._closed.append(entry)
         self._record(entry, now_ns, "closed", text or how_long(incident))
 
