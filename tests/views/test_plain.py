@@ -72,7 +72,7 @@ def test_what_calls_for_nobody_is_counted_beside_the_headline() -> None:
     some = tuple(incident(number, severity=Severity.NOTE) for number in (1, 2))
     calm = snapshot(3, incidents=(*some, incident(3, accepted="by design")))
     calm.universes["state"][:] = UniverseState.STEADY
-    words = "All is well: 3 of 3 universes have data. Besides: 2 notes to read in the morning, 1 accepted."
+    words = "All is well: 3 of 3 universes arrive. Besides: 2 notes to read in the morning, 1 accepted."
     assert headline(Sheet(calm)) == words
 
 
