@@ -53,6 +53,18 @@ def test_a_desk_that_comes_back_some_time_after_the_restart_is_named_as_back() -
     assert found.summary.startswith('"main desk"') and "back on universes e131/1 and e131/2 since" in found.summary
 
 
+def test_a_desk_that_sends_preview_data_alone_is_still_said_to_run_after_the_restart() -> None:
+    """ANSI E1.31-2018 6.2.6: preview data (bit 7) is not for live output."""
+    blind = replace(MAIN, options=0x80)
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(blind, from_s=20.0), SPARE).run(30.0)
+    (left,) = [one for one in before.open if one.rule == "source-absent"]
+    found = restarted(two_desks(), before.open, 30.0, 2.0, blind, SPARE).run(14.0).rule("source-absent")
+    assert (found.id, found.cause) == (left.id, left.cause) == (left.id, "universe-withdrawn")
+    assert "It is running, and its packets come there with preview data" in found.summary
+    assert "not been heard" not in found.summary
+    assert f"Before this listener restarted: {left.summary}" in found.evidence
+
+
 def test_a_desk_that_is_back_after_the_restart_is_watched_and_closes_as_back() -> None:
     before = Stage(two_desks(), replace(MAIN, to_s=20.0), SPARE).run(30.0)
     assert before.rule("source-absent").closed_ns is None

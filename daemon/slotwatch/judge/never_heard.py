@@ -18,7 +18,13 @@ def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
     """Give the verdict: the cause of the loss that an earlier run of the daemon knew, if this absence continues it."""
     names = sorted({name for case in group.members.values() for name in case.finding.source_names})
     earlier = next((one for case in group.members.values() if (one := _earlier(ctx, case.finding))), None)
+    found = never_sent_levels(ctx, names, {row for case in group.members.values() for row in case.finding.universes})
     if earlier is not None:
+        before = f"Before this listener restarted: {earlier.summary}"
+        if found is not None and found.cause == "universe-withdrawn":
+            # What comes there now is known, whatever was said before.
+            found.evidence.append(before)
+            return found
         is_alive = any(
             ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist()
         )
@@ -27,11 +33,10 @@ def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
             (earlier.cause if is_known else "") or "unknown",
             earlier.confidence if is_known else Confidence.LOW,
             "It has not been heard there since this listener restarted.",
-            [f"Before this listener restarted: {earlier.summary}"],
+            [before],
             list(earlier.also_possible),
             next_checks=list(earlier.next_checks),
         )
-    found = never_sent_levels(ctx, names, {row for case in group.members.values() for row in case.finding.universes})
     if found is not None:
         return found
     verdict = Verdict("unknown", Confidence.LOW, "It has not been heard since this listener started.")
