@@ -333,6 +333,13 @@ def test_clones_began_when_both_first_sent() -> None:
     assert 4.0 <= (incident.began_ns - START_NS) / S <= 4.1
 
 
+def test_clones_ended_with_the_last_frame_of_the_one_that_fell_silent() -> None:
+    """It counts as live for its loss timeout of 2.5 s (ANSI E1.31-2018 6.7.1), and sends nothing in that time."""
+    incident = clones(6.0, lambda universe, index: index + 100).run(26.0).rule("duplicate-identity")
+    assert incident.returned_ns is not None
+    assert 9.9 <= (incident.returned_ns - START_NS) / S <= 10.1
+
+
 def test_one_series_on_two_ways_is_no_clone() -> None:
     """The same numbers from two addresses: one machine with two network cards."""
     shown = clones(8.0, lambda universe, index: index + 40)

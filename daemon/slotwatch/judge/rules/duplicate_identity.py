@@ -10,6 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
+from slotwatch.judge.homes import GONE_E131_NS
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.sequence import SEQUENCES
@@ -135,6 +136,14 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     )
 
 
+def ended_ns(ctx: RuleContext, key: Sources) -> int:
+    """When the one that fell silent sent last, though it is live until its loss timeout; 0 while both send."""
+    streams = ctx.streams
+    newest_ns = [int(streams.last_arrival_ns[ctx.streams_from(source)].max(initial=0)) for source in key]
+    both_ns = sorted(newest_ns)[-2]
+    return both_ns if ctx.now_ns - both_ns > GONE_E131_NS else 0
+
+
 def bind(setup: RuleSetup, p: DuplicateIdentityParameters) -> tuple[RuleBinding, ...]:
     clones = Clones(p)
     return (
@@ -143,6 +152,7 @@ def bind(setup: RuleSetup, p: DuplicateIdentityParameters) -> tuple[RuleBinding,
             clones.find,
             describe_clones,
             timed=True,
+            ended_ns=ended_ns,
             is_wary=clones.is_one_suspected,
             remembers=clones.is_one_suspected,
         ),
