@@ -9,7 +9,7 @@ import numpy as np
 
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.homes import declared_elsewhere
+from slotwatch.judge.homes import SILENT_NS, declared_elsewhere
 from slotwatch.judge.leg_causes import checks_of_wrong_network
 from slotwatch.judge.numbering_mistakes import HEARD_AT_START_NS, MOVE_NS, declared_relatives, moved_from
 from slotwatch.judge.parameters import Facts, RuleParameters, number
@@ -46,8 +46,10 @@ def is_undeclared(ctx: RuleContext, p: UndeclaredUniverseParameters) -> Mask:
 
 def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     winner = int(ctx.universes.winner[row])
-    relatives = [one for one in declared_relatives(ctx, row) if _came_from(ctx, row, one)]
-    moved = moved_from(ctx, row)
+    # Thousands may begin at once: the house is looked through for each only where that may find something.
+    is_any_silent = ctx.once(_is_any_silent)
+    relatives = [one for one in declared_relatives(ctx, row) if _came_from(ctx, row, one)] if is_any_silent else []
+    moved = moved_from(ctx, row) if is_any_silent else []
     looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
     if moved:
         last_ns = int(ctx.universes.last_arrival_ns[moved].max())
@@ -55,7 +57,7 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
             f" Its source stopped {ctx.name_universes(moved)} at {ctx.time_of_day(last_ns)}: it may have moved."
         )
         relatives = relatives or moved
-    belongs = [home for home in declared_elsewhere(ctx, row) if _came_from(ctx, row, home)]
+    belongs = [home for home in declared_elsewhere(ctx, row) if _came_from(ctx, row, home)] if is_any_silent else []
     if belongs:
         home = ctx.network_name(int(ctx.universes.network[belongs[0]]))
         looks_like = f" The house file has it on {home}, where it is not heard: a lead or a VLAN may be wrong."
@@ -73,6 +75,13 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
         weight=float(bool(relatives)),
         next_checks=checks_of_wrong_network(f'"{name}"' if name else "its source", on) if belongs else (),
     )
+
+
+def _is_any_silent(ctx: RuleContext) -> bool:
+    """Whether any declared universe is not heard now: only of such a one the data may come here instead."""
+    universes = ctx.universes
+    silent = (universes.live == 0) | (ctx.now_ns - universes.last_arrival_ns > SILENT_NS)
+    return bool((universes.used & (universes.declared >= 0) & silent).any())
 
 
 def _came_from(ctx: RuleContext, here: int, home: int) -> bool:
