@@ -342,7 +342,7 @@ def test_the_log_says_at_the_end_how_long_it_lasted_and_its_label() -> None:
     book.update([replace(lost, returned_ns=14 * S + 600_000_000)], 15 * S)
     book.update([], 24 * S)
     lines = [event.line for event in book.take_events()]
-    assert lines[0].startswith("opened #1 LED (e131/3): ")
+    assert lines[0].startswith("opened #1 (critical) LED (e131/3): ")
     assert lines[-1] == "closed #1 LED (e131/3): lost for 4.6 s"
 
 
@@ -353,9 +353,9 @@ def test_each_line_of_the_log_names_its_incident() -> None:
     named = replace(one, labels=(("e131/3", "LED"),))
     assert Event(0, "closed", "lost for 4.6 s", named).line == "closed #12 LED (e131/3): lost for 4.6 s"
     seven = replace(one, universes=many)
-    assert Event(0, "opened", "x", seven).line == "opened #12 e131/1, e131/2, e131/3 and 4 more: x"
-    assert Event(0, "opened", "x", replace(one, universes=())).line == "opened #12 universe-lost: x"
+    assert Event(0, "opened", "x", seven).line == "opened #12 (critical) e131/1, e131/2, e131/3 and 4 more: x"
+    assert Event(0, "opened", "x", replace(one, universes=())).line == "opened #12 (critical) universe-lost: x"
     itself = replace(named, universes=("e131/3", "e131/4"))
-    assert Event(0, "opened", "LED (e131/3) lost", itself).line == "opened #12: LED (e131/3) lost"
-    assert Event(0, "opened", "like e131/30", named).line == "opened #12 LED (e131/3): like e131/30"
+    assert Event(0, "opened", "LED (e131/3) lost", itself).line == "opened #12 (critical): LED (e131/3) lost"
+    assert Event(0, "opened", "like e131/30", named).line == "opened #12 (critical) LED (e131/3): like e131/30"
     assert Event(0, "phase", "phase show").line == "phase: phase show"

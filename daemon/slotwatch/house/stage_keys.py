@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from slotwatch.house.keys import Key, Kind, Section, choice, number, text, texts, whole, yes_no
+from slotwatch.house.schema import Limits
 from slotwatch.house.service_keys import PHASES, PROTOCOLS
 from slotwatch.wire.universe import ON_NETWORK, Protocol, ProtocolFacts
 
@@ -23,19 +24,27 @@ def _numbers_of(facts: ProtocolFacts) -> str:
 
 def _limits_of(facts: ProtocolFacts) -> Section:
     of = f"{facts.title} universes" if facts.udp_port else f"{facts.title}s"
-    about = f"Thresholds of {of} (loss after {facts.loss_timeout_s:g} s by default)."
-    return Section(f"limits.{facts.word}", False, about, _limits())
+    keys = _limits("as in [limits]", f"{facts.loss_timeout_s:g} s")
+    return Section(f"limits.{facts.word}", False, f"Thresholds of {of}.", keys)
 
 
-def _limits() -> tuple[Key, ...]:
+def _limits(rate: str, silence: str) -> tuple[Key, ...]:
+    """rate, silence: what holds where the key is left out."""
+    slow = f"Mean rate below which a moving universe is slow; left out: {rate}."
+    lost = f"Silence after which data counts as lost; left out: {silence}."
     return (
-        number("min_refresh_hz", "Mean rate below which a moving universe is slow.", None, 0.5, 44, unit="Hz"),
-        number("loss_timeout_s", "Silence after which data counts as lost.", None, 0.2, 60, unit="s"),
+        number("min_refresh_hz", slow, None, 0.5, 44, unit="Hz"),
+        number("loss_timeout_s", lost, None, 0.2, 60, unit="s"),
     )
 
 
 SECTIONS: tuple[Section, ...] = (
-    Section("limits", False, "Thresholds of all universes.", _limits()),
+    Section(
+        "limits",
+        False,
+        f"Thresholds of all universes; `loss_timeout_s` is that of {Protocol.E131.facts.title} only.",
+        _limits(f"{Limits().min_refresh_hz:g} Hz", f"{Protocol.E131.facts.loss_timeout_s:g} s"),
+    ),
     *(_limits_of(protocol.facts) for protocol in Protocol if protocol is not Protocol.E131),
     Section(
         "sources",
@@ -78,7 +87,7 @@ SECTIONS: tuple[Section, ...] = (
             yes_no("shared", "Several sources at one priority are intended.", False),
             yes_no("expected", "false: declared, but not used in this production.", True),
             texts("networks", "Networks that it is expected on; left out: the first network."),
-            *_limits(),
+            *_limits("that of its protocol", "that of its protocol"),
         ),
         in_overlay=True,
     ),

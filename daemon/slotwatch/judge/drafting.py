@@ -19,7 +19,7 @@ from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.scene import HELD, Verdict
 from slotwatch.snapshot import IncidentLeg, LegState, Severity
 from slotwatch.wire.universe import Protocol
 
@@ -202,7 +202,7 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int], *, is_r
     # What puts frames on a tapped line has no name.
     sources = ctx.say_sources(row for row in rows if ctx.sources[row].protocol != Protocol.LINE)
     sources += [f'"{name}"' for name in sorted({name for case in cases for name in case.finding.source_names})]
-    works = verdict.still_working if verdict and not is_record else []
+    works = [line for line in verdict.still_working if not line.endswith(HELD)] if verdict and not is_record else []
     facts = _Filled(cluster.rule.numbers())
     facts |= {
         "universes": _universes(ctx, cluster, universes),

@@ -41,13 +41,16 @@ class Event:
 
     @property
     def line(self) -> str:
-        """One line of a log. It names universes where the text does not: `closed #12 LED (e131/3): lost for 1 s`."""
+        """One line of a log. It names universes where the text does not: `closed #12 LED (e131/3): lost for 1 s`.
+        What is opened has its severity: `opened #12 (critical): …`."""
         if self.incident is None:
             return f"{self.what}: {self.text}"
+        severity = f" ({self.incident.severity.word})" if self.what == "opened" else ""
+        what = f"{self.what} #{self.incident.id}{severity}"
         if any(re.search(rf"{re.escape(name)}(?![\w/])", self.text) for name in self.incident.universes[:1]):
-            return f"{self.what} #{self.incident.id}: {self.text}"
+            return f"{what}: {self.text}"
         labels = dict(self.incident.labels)
         first = self.incident.universes[:NAMED]
         named = ", ".join(f"{labels[name]} ({name})" if labels.get(name) else name for name in first)
         more = f" and {len(self.incident.universes) - NAMED} more" if len(self.incident.universes) > NAMED else ""
-        return f"{self.what} #{self.incident.id} {named or self.incident.rule}{more}: {self.text}"
+        return f"{what} {named or self.incident.rule}{more}: {self.text}"

@@ -317,6 +317,10 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
         verdict.still_working.append(receivers)
 
 
+HELD = "should hold the last look"
+"""Ends the line of receivers that are set to hold. Nobody has seen that they do."""
+
+
 def _what_it_is(ctx: RuleContext, source: int) -> str:
     declared = ctx.declared_source(source)
     if declared is None or declared.role != "backup":
@@ -339,4 +343,4 @@ def _receivers(scene: Scene, universes: set[int]) -> str:
         for receiver in scene.ctx.house.receivers
         if receiver.on_loss == "hold" and names & {str(universe) for universe in receiver.universes}
     ]
-    return f"{wording.list_names(holding)} should hold the last look" if holding else ""
+    return f"{wording.list_names(holding)} {HELD}" if holding else ""
