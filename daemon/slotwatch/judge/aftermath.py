@@ -34,7 +34,8 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         sentence, as_found = (verdict.once_back, "") if verdict.once_back else (sentence, as_found)
         is_about_back = back and not verdict.once_back and _is_about(sentence, back)
         if is_about_back and not _is_about(sentence, _lasting(ctx, group)):
-            sentence = BACK_FIRST
+            # What to look at was about those who are back: the rule's own checks are left.
+            sentence, checks = BACK_FIRST, []
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
         if partly:
