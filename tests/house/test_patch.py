@@ -194,7 +194,7 @@ def test_circuits_faults_are_reported_at_their_cells() -> None:
         "c.csv:3: circuit: 1 - this circuit is in row 2 already; each may be listed once",
         "c.csv:4: circuit: an empty cell - give the circuit's name or number",
         "c.csv:4: rack: an empty cell - give the rack",
-        "c.csv:4: module: steam - wanted: dimmer or switched or unswitched",
+        "c.csv:4: module: steam - one of these is expected: dimmer, switched, unswitched",
         "c.csv:4: load_w: -1 - a number is expected, such as 1000 or 12.5",
     ]
 

@@ -71,7 +71,7 @@ def _named(what: str, text: str) -> str:
 def _word(text: str, default: str, words: tuple[str, ...]) -> str:
     word = _MODULE_WORDS.get(text.lower(), text.lower()) or default
     if word not in words:
-        raise ValueError("wanted: " + " or ".join(words))
+        raise ValueError("one of these is expected: " + ", ".join(words))
     return word
 
 

@@ -91,7 +91,7 @@ def _yes_no(_: Converter, key: Key, value: Any) -> bool:
 
 def _choice(_: Converter, key: Key, value: Any) -> str:
     if value not in key.choices or not isinstance(value, str):
-        raise ValueError("wanted: " + " or ".join(key.choices))
+        raise ValueError("one of these is expected: " + ", ".join(key.choices))
     return value
 
 
@@ -263,7 +263,9 @@ def _order(_: Converter, key: Key, value: Any) -> str | tuple[int, ...]:
         return str(value)
     if isinstance(value, list) and value and all(type(item) is int and 1 <= item <= 3 for item in value):
         return tuple(value)
-    raise ValueError('wanted: "in-turn", "blocks", or a list with the supply number (1 to 3) of each way')
+    raise ValueError(
+        'one of these is expected: "in-turn", "blocks", or a list with the supply number (1 to 3) of each way'
+    )
 
 
 def _time_zone(_: Converter, key: Key, value: Any) -> str:

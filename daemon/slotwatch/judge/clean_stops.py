@@ -22,9 +22,9 @@ def announced_end(scene: Scene) -> Verdict:
     unannounced = _ended_unannounced(scene)
     whose, they_were = ("its", "it was") if len(scene.sources) == 1 else ("their", "they were")
     these = "this stream" if len(rows) == 1 else "these streams"
-    ended = f"the end of all {whose} streams: intended, not a network fault"
+    ended = f"the end of all {whose} streams: a stop at the source, not a network fault"
     if not every:
-        ended = f"the end of {these}, and {whose} others continue: intended, not a network fault"
+        ended = f"the end of {these}, and {whose} others continue: a stop at the source, not a network fault"
     elif len(unannounced):
         ended = f"the end of {these}, and {whose} others ended in the same second without notice: "
         ended += f"{they_were} closed, or failed while closing"

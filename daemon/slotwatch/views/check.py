@@ -112,10 +112,10 @@ def check_text(report: CheckReport) -> list[str]:
     lines = [f"{report.house}: {held or 'nothing is declared yet'}"]
     lines += [f"  note     {note}" for note in report.notes]
     for rack in report.racks:
-        supplies = ", ".join(f"line {one.supply} {one.full_a:g} A" for one in rack.supplies)
-        lines.append(f"  estimate {rack.rack}: {rack.load_w / 1000:g} kW declared; at full {supplies}")
+        supplies = ", ".join(f"{one.full_a:g} A on line {one.supply}" for one in rack.supplies)
+        lines.append(f"  estimate {rack.rack}: {rack.load_w / 1000:g} kW declared; with everything at full {supplies}")
     if report.racks:
-        lines.append(f"  estimate {NOTE}")
+        lines.append(f"  caution  {NOTE}")
     for row in report.accepted:
         where = f" on {', '.join(row.universes)}" if row.universes else ""
         until = f" until {row.until}" if row.until else ""
