@@ -18,7 +18,8 @@ severity, the highest confidence, and the time (at most 0.1 s later than the rul
 
 `slotwatch rehearse NAME` plays one live on loopback, `--capture FILE` writes it as pcapng, and `--house FILE` writes
 the house file that it is judged by. The column *confidence* gives the highest confidence that is allowed where the
-listener sits. *Capture only* marks a scenario that cannot be played on loopback: its evidence is not in packets.
+listener sits. *Capture only* marks a scenario that cannot be played on
+loopback, because the fault shows in more than packets, such as a link that goes down.
 """
 
 
