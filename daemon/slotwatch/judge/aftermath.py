@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 from slotwatch.durations import NANOSECONDS
@@ -32,8 +31,7 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         partly = []  # what is said is true of a source that runs, and some of it was never away
     if back or partly:
         sentence, as_found = (verdict.once_back, "") if verdict.once_back else (sentence, as_found)
-        is_about_back = back and not verdict.once_back and _is_about(sentence, back)
-        if is_about_back and not _is_about(sentence, _lasting(ctx, group)):
+        if back and not verdict.once_back and _speaks_of_none_away(ctx, group, verdict):
             # What to look at was about those who are back: the rule's own checks are left.
             sentence, checks = BACK_FIRST, []
         if back:
@@ -61,15 +59,11 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
     )
 
 
-def _is_about(sentence: str, names: list[str]) -> bool:
-    """Whether a sentence has one of these sources as its subject."""
-    subject = re.split(r" (?:is|are) ", sentence, maxsplit=1)[0]
-    return any(name in subject for name in names)
-
-
-def _lasting(ctx: RuleContext, group: LossGroup) -> list[str]:
-    """Names of the sources of a group that are still away."""
-    return [f'"{ctx.source_name(source)}"' for source in ctx.sources_of(_rows(group, holding=True))]
+def _speaks_of_none_away(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> bool:
+    """Whether a verdict is about sources of which none is still away."""
+    away = {ctx.first_leg(source) for source in ctx.sources_of(_rows(group, holding=True))}
+    about = {ctx.first_leg(source) for source in verdict.speaks_of}
+    return bool(about) and about.isdisjoint(away)
 
 
 def _rows(group: LossGroup, *, holding: bool) -> set[int]:

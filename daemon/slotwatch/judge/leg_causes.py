@@ -123,6 +123,7 @@ def _moved(scene: Scene, legs: _Legs) -> Verdict:
         [f"{_names(ctx, list(legs.alive))} ended on {here}, and {verb} heard on {there} only, since then."],
         [f"{name} was set to send on {there}"],
         next_checks=[*checks_of_wrong_network(name, there)],
+        speaks_of=tuple(legs.alive),
     )
 
 
@@ -264,6 +265,7 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
         rests_on=tuple(
             leg for row in rows for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere
         ),
+        speaks_of=tuple(rows),
         once_silent=(_say_legs(scene, legs, are_silent=True), since, in_the_past),
     )
     others = [source for source in scene.others_afar() if ctx.sources[source].network in lost_networks]

@@ -75,6 +75,7 @@ def _path_or_sender(scene: Scene, source: int, mine: NDArray[np.intp], alive: ND
             f"Look at the switch's group table for this port: does it hold {'this group' if one else 'these groups'}?",
             f"Look at the stage: do the lights on {'this universe' if one else 'these universes'} still follow?",
         ],
+        speaks_of=(source,),
     )
 
 
@@ -104,6 +105,7 @@ def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> No
         f"{names} are running and still send their other universes: {these} this port (membership, group table), "
         "for outputs of several sources seldom fail at once."
     )
+    verdict.speaks_of = tuple(running)
     verdict.also_possible = ["they were switched off together: a backup follows its main", *verdict.also_possible[1:]]
     verdict.next_checks = [*verdict.next_checks[1:2], *verdict.next_checks[:1], *verdict.next_checks[2:]]
 
@@ -125,6 +127,7 @@ def _outlived(scene: Scene, source: int) -> Verdict:
             f"Look at the screen of {ctx.source_name(source)}: is it running, and what does it list as sent?",
             "Look at the switch's group table for this port.",
         ],
+        speaks_of=(source,),
     )
 
 
@@ -158,6 +161,7 @@ def _withdrawn(scene: Scene, source: int, rows: NDArray[np.intp], evidence: str)
             f"Look at the output list of {ctx.source_name(source)}: {are} on?",
             LOOK_AT_STAGE,
         ],
+        speaks_of=tuple(legs),
     )
     if undeclared:
         verdict.evidence.append(f"{undeclared}.")

@@ -53,6 +53,8 @@ class Verdict:
     """The same for single streams: rows of the stream table."""
     returned_as: frozenset[int] = frozenset()
     """Rows of the streams as which all that stopped seems to be back, under another identity."""
+    speaks_of: tuple[int, ...] = ()
+    """Rows of the sources that the sentence is about; empty: all that stopped, or none."""
     once_back: str = ""
     """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
     since_then: str = ""
