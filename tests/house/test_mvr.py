@@ -94,6 +94,22 @@ def read(data: bytes, profiles: list[Profile] | None = None) -> Patch:
     return read_mvr("show.mvr", data, WIRE, profiles or [], ("Audience",))
 
 
+def test_an_address_below_1_is_named_and_no_universe_is_asked_for(tmp_path: Path) -> None:
+    """MVR (DIN SPEC 15801) counts absolute addresses from 1."""
+    patch = read(scene(tmp_path, fixture("101", [(0, -1, 5)])))
+    assert [(one.key, one.holds) for one in patch.problems] == [("101 address", "-1019")]
+    assert patch.problems[0].wanted == "an absolute address from 1 is expected"
+
+
+def test_one_is_counted_as_one(tmp_path: Path) -> None:
+    patch = read(scene(tmp_path, fixture("101", [(0, 1, 1)]), fixture("101", [(0, 2, 1)]), fixture("9", [])))
+    assert patch.notes == [
+        "show.mvr: 2 addresses of 1 fixture type",
+        "show.mvr: 1 fixture has no address and is not patched",
+        "show.mvr: 1 fixture shares its number with another and is counted #2",
+    ]
+
+
 def test_scene_of_pymvrs_writer_loads(tmp_path: Path) -> None:
     patch = read(scene(tmp_path, fixture("101", [(0, 1, 101)]), fixture("102", [(0, 2, 1)])))
     assert not patch.problems
@@ -155,13 +171,13 @@ def test_address_that_is_none_is_not_patched(tmp_path: Path) -> None:
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         text = archive.read("GeneralSceneDescription.xml").replace(b">5</Address>", b">0</Address>")
     patch = read(zipped({"GeneralSceneDescription.xml": text}))
-    assert not patch.fixtures and patch.notes[1] == "show.mvr: 1 fixtures have no address and are not patched"
+    assert not patch.fixtures and patch.notes[1] == "show.mvr: 1 fixture has no address and is not patched"
 
 
 def test_shared_numbers_are_counted_and_reported(tmp_path: Path) -> None:
     patch = read(scene(tmp_path, fixture("5", [(0, 1, 1)]), fixture("5", [(0, 1, 11)])))
     assert [f.name for f in patch.fixtures] == ["5", "5 #2"]
-    assert "share their number" in patch.notes[-1]
+    assert "1 fixture shares its number" in patch.notes[-1]
 
 
 def test_unknown_mode_is_kept_without_roles(tmp_path: Path) -> None:
@@ -234,6 +250,7 @@ HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
     "encrypted": (_encrypted, "it is encrypted"),
     "other method": (lambda: zipped({"x": b"1" * 99}, zipfile.ZIP_LZMA), "packed by a method"),
     "cut short": (lambda: zipped({"x": b"1" * 999})[:-30], "it may be cut short"),
+    "no archive": (lambda: b"a text", "it is not a zip archive"),
     "no scene": (lambda: zipped({"x": b""}), "so it is not an MVR file"),
     "no xml": (lambda: zipped({"GeneralSceneDescription.xml": b"hello"}), "is not XML"),
     "deep": (

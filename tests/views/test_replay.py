@@ -152,9 +152,18 @@ def test_a_clock_that_was_set_is_no_silence() -> None:
     line = next(line for line in lines(steps) if "clock was set" in line)
     assert line == (
         "The recording computer's clock was set while it recorded: back by 1 h 0 min 0 s at 2026-01-01T00:00:00.000Z, "
-        "forward by 2.0 s at 2026-01-01T00:00:00.000Z and 3 more times. It is not counted as silence."
+        "forward by 2.0 s at 2026-01-01T00:00:00.000Z and 3 more times. It is not counted as silence. "
+        "A step back may also be a file whose parts are out of order."
     )
     assert replay_json(report(steps))["clock_steps"] == 5
+
+
+@pytest.mark.parametrize(("count", "begins"), [(1, "1 packet carries"), (1200, "1,200 packets carry")])
+def test_packets_out_of_order_are_counted(count: int, begins: str) -> None:
+    found = capture(out_of_order=count)
+    assert f"{begins} an earlier time than one before; all are judged in the order of the file." in lines(found)
+    assert replay_json(report(found))["out_of_order"] == count
+    assert not any("earlier time" in line for line in lines(capture()))
 
 
 def test_rejected_packets_are_summed_over_protocols() -> None:

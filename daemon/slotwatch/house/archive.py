@@ -30,6 +30,7 @@ MAX_RATIO = 200
 """Each fixture has an identifier of its own (36 random characters), so that no scene packs better than 1 to 80."""
 RATIO_FROM_BYTES = 8 << 20
 PIECE_BYTES = 1 << 16
+_BEGIN = b"PK"
 _END = b"PK\5\6"
 _END_LENGTH = 22
 _ZIP64 = b"PK\6\7"
@@ -90,6 +91,8 @@ class CheckedArchive:
 
     def _check_directory(self, data: bytes) -> None:
         at = data.rfind(_END, max(0, len(data) - _END_LENGTH - 65535))
+        if at < 0 and not data.startswith(_BEGIN):
+            raise self.refused("it is not a zip archive")
         if at < 0 or len(data) < at + _END_LENGTH:
             raise self.refused("it begins like a zip archive but has no end record; it may be cut short")
         if data[max(0, at - 20) : at].startswith(_ZIP64):

@@ -227,7 +227,7 @@ def network_index(networks: tuple[Network, ...], name: str) -> int | None:
 
 def network_wanted(networks: tuple[Network, ...]) -> str:
     """Say that a name is no network of this house, and which names are."""
-    known = ", ".join(network.name for network in networks) or "none is declared"
+    known = ", ".join(dict.fromkeys(network.name for network in networks)) or "none is declared"
     return f"not a network of this house; known: {known}"
 
 

@@ -162,7 +162,7 @@ def unknown(name: str, known: list[str], what: str, section: Section | None = No
     homes = [home.header for home in BY_NAME.values() if home.name and home.key(name)]
     if homes:
         return f"not a known {what}; it belongs in {' or '.join(homes)}"
-    return f"not a known {what}; known: {', '.join(known)}"
+    return f"not a known {what}; known: {', '.join(dict.fromkeys(known))}"
 
 
 def open_document(file: str, data: bytes) -> Document:

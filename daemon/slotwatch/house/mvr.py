@@ -21,7 +21,7 @@ from slotwatch.house.gdtf import FixtureType, Mode, read_gdtf
 from slotwatch.house.patch import EMPTY_SLOT, Patch, ProfileTable
 from slotwatch.house.schema import Fixture, Profile
 from slotwatch.printable import one_line
-from slotwatch.wire.universe import UniverseId
+from slotwatch.wire.universe import SLOTS, UniverseId
 
 ROOT = "GeneralSceneDescription.xml"
 MAX_FIXTURES = 50_000
@@ -113,6 +113,11 @@ def _read_fixture(reading: _Reading, fixture: Any, position: str, faces_audience
         reading.patch.problems.append(Problem(reading.file, None, f"{name} breaks", held, wanted))
         return
     for index, (address, slots) in enumerate(zip(addresses, breaks, strict=True)):
+        if address.universe < 1:
+            absolute = (address.universe - 1) * SLOTS + address.address
+            wanted = "an absolute address from 1 is expected"
+            reading.patch.problems.append(Problem(reading.file, None, f"{name} address", str(absolute), wanted))
+            continue
         universe = _universe(reading, address.universe)
         if universe is None:
             continue
@@ -200,13 +205,20 @@ def _universe(reading: _Reading, number: int) -> UniverseId | None:
 def _conclude(reading: _Reading) -> None:
     for number, count in sorted(reading.missing.items()):
         wanted = f'declare which universe it is: [patch] universes = {{ {number} = "e131/…" }}'
-        held = f"MVR universe {number} with {count} addresses"
+        held = f"MVR universe {number} with {_count(count, 'address', 'addresses')}"
         reading.patch.problems.append(Problem(reading.file, None, "patch.universes", held, wanted))
     if reading.unpatched:
-        reading.patch.notes.append(f"{reading.file}: {reading.unpatched} fixtures have no address and are not patched")
+        some = f"{reading.unpatched} fixtures have no address and are"
+        some = "1 fixture has no address and is" if reading.unpatched == 1 else some
+        reading.patch.notes.append(f"{reading.file}: {some} not patched")
     if reading.renamed:
-        reading.patch.notes.append(
-            f"{reading.file}: {reading.renamed} fixtures share their number with another and are counted #2, #3 …"
-        )
+        some = "1 fixture shares its" if reading.renamed == 1 else f"{reading.renamed} fixtures share their"
+        counted = "is counted #2" if reading.renamed == 1 else "are counted #2, #3 …"
+        reading.patch.notes.append(f"{reading.file}: {some} number with another and {counted}")
     types = sum(bool(one.modes) for one in reading.types.values())
-    reading.patch.notes.insert(0, f"{reading.file}: {len(reading.patch.fixtures)} addresses of {types} fixture types")
+    addresses = _count(len(reading.patch.fixtures), "address", "addresses")
+    reading.patch.notes.insert(0, f"{reading.file}: {addresses} of {_count(types, 'fixture type', 'fixture types')}")
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"

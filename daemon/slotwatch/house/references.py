@@ -150,4 +150,4 @@ def _nearest(name: str, known: list[str], what: str) -> str:
     near = difflib.get_close_matches(name, known, 1, 0.5)
     if near:
         return f"not a known {what}; the nearest is {near[0]}"
-    return f"not a known {what}; known: {', '.join(known) or 'none'}"
+    return f"not a known {what}; known: {', '.join(dict.fromkeys(known)) or 'none'}"

@@ -53,6 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
         hidden=capture.hidden,
         clock_steps=tuple(capture.clock.steps),
         clock_step_count=capture.clock.step_count,
+        out_of_order=capture.clock.out_of_order,
     )
     report = views.replay_report(summary, judged.snapshot, judged.incidents)
     if arguments.json:

@@ -39,6 +39,8 @@ class CaptureSummary:
     clock_steps: tuple[tuple[int, int], ...] = ()
     """Set clocks: (wall nanoseconds before, by how many nanoseconds). The first ones."""
     clock_step_count: int = 0
+    out_of_order: int = 0
+    """Packets that carry an earlier time than one before them, and are judged in the order of the file."""
 
     @property
     def seconds(self) -> float:
@@ -145,6 +147,7 @@ def replay_json(report: ReplayReport) -> dict[str, object]:
         "rejected": report.rejected,
         "unread": {reason: capture.unread.get(reason, 0) for reason in UNREAD},
         "clock_steps": capture.clock_step_count,
+        "out_of_order": capture.out_of_order,
     }
 
 
@@ -180,10 +183,18 @@ def _heading(capture: CaptureSummary) -> list[str]:
     if capture.clock_step_count:
         steps = ", ".join(f"{_signed(step_ns)} at {iso_wall(wall_ns)}" for wall_ns, step_ns in capture.clock_steps)
         more = capture.clock_step_count - len(capture.clock_steps)
+        went_back = any(step_ns < 0 for _, step_ns in capture.clock_steps)
         lines.append(
             f"The recording computer's clock was set while it recorded: {steps}"
             + (f" and {more} more times" if more else "")
             + ". It is not counted as silence."
+            + (" A step back may also be a file whose parts are out of order." if went_back else "")
+        )
+    if capture.out_of_order:
+        carry = "packet carries" if capture.out_of_order == 1 else "packets carry"
+        lines.append(
+            f"{capture.out_of_order:,} {carry} an earlier time than one before;"
+            " all are judged in the order of the file."
         )
     return lines
 
