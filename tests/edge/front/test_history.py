@@ -271,6 +271,15 @@ async def test_a_place_that_cannot_be_written_is_reported_and_tried_again(
     assert Archive(path).marks(0, 1 << 62)[0][1] == "while it was full"
 
 
+async def test_a_file_that_cannot_be_opened_is_reported_with_the_reason(path: Path) -> None:
+    path.mkdir(parents=True)  # noqa: ASYNC240 a test may
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    await happens(lambda: not history.health()["ok"])
+    assert "the file cannot be opened: Is a directory (" in history.health()["text"], "POSIX: EISDIR"
+    history.close()
+
+
 async def test_a_full_disk_is_reported_and_stops_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """SQLite's own page limit gives the very error a full disk gives."""
     quick_retry(monkeypatch)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import sqlite3
 import sys
 import threading
@@ -168,7 +169,7 @@ class HistoryWriter:
             self.trouble = ""
             print(f"slotwatch: {self.remark}", file=sys.stderr, flush=True)
             return
-        self.trouble = f"The history is not being kept: {_sentence(error)} ({path}). Everything else continues."
+        self.trouble = f"The history is not being kept: {_sentence(error, path)} ({path}). Everything else continues."
 
     def _move_aside(self, path: Path) -> Path | None:
         """Give a damaged file and its logs another name. None if that cannot be done, or was done a moment ago."""
@@ -214,12 +215,22 @@ def _is_damaged(error: Exception) -> bool:
     return code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
-def _sentence(error: Exception) -> str:
+def _why_not_opened(path: Path) -> str:
+    """The system's own words for why a file cannot be opened, which SQLite does not pass on."""
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o644))
+    except OSError as error:
+        return f"the file cannot be opened: {error.strerror}"
+    return "the file cannot be opened"
+
+
+def _sentence(error: Exception, path: Path) -> str:
     code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return _why_not_opened(path)
     known = {
         sqlite3.SQLITE_FULL: "the disk is full",
         sqlite3.SQLITE_READONLY: "the disk or file is read-only",
-        sqlite3.SQLITE_CANTOPEN: "the file cannot be opened",
         sqlite3.SQLITE_BUSY: "another program holds the file",
         sqlite3.SQLITE_IOERR: "the disk gives an error",
     }
