@@ -17,11 +17,22 @@ from collections.abc import Callable, Iterator
 from slotwatch.edge.shared.compiled import Compiled, load
 from slotwatch.engine import Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
+from slotwatch.judge.neighbours import MOST_CONTESTED, MOST_NEIGHBOURS
+from slotwatch.judge.ports import MOST_PER_NETWORK
 from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
 from slotwatch.model.counters import MAX_OFFENDERS
 from slotwatch.model.occasions import MAX_NODES, MAX_POLLERS, MAX_SYNCS
 from slotwatch.snapshot.encoding import to_parts
-from slotwatch.wire.observation import ClockStepSeen, DropsSeen, StallSeen
+from slotwatch.wire.observation import (
+    AddressSeen,
+    ClockStepSeen,
+    DropsSeen,
+    MembershipSeen,
+    NeighbourSeen,
+    Observation,
+    PortSeen,
+    StallSeen,
+)
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import (
     MS,
@@ -48,7 +59,7 @@ HOUSE = House(
     universes=tuple(DeclaredUniverse(UniverseId(Protocol.E131, number), sources=("desk",)) for number in UNIVERSES),
     sources=(DeclaredSource("desk", cid=DESK, address="10.0.0.1"),),
 )
-Attack = Callable[[random.Random, int], Iterator[Sent]]
+Attack = Callable[[random.Random, int], Iterator[Sent | Observation]]
 
 
 def _address(chance: random.Random) -> str:
@@ -127,7 +138,50 @@ def replayed(chance: random.Random, at_ns: int) -> Iterator[Sent]:
         yield Sent(at, _desk_packet(UNIVERSES[index % 3], (at - START) // (DESK_MS * MS)), "10.0.0.1")
 
 
-ATTACKS: tuple[Attack, ...] = (invented_senders, in_the_desks_name, broken_packets, statements, replayed)
+def statements_in_the_desks_name(chance: random.Random, at_ns: int) -> Iterator[Sent]:
+    """Lists, sync packets, polls and poll replies as if of the desk: other universes, other pages, other addresses."""
+    address = chance.choice(["10.0.0.1", "10.66.6.6"])
+    for index in range(chance.randrange(20, 2000)):
+        listed = chance.choice([(), UNIVERSES, (2,), range(1, 513), (7, 9)])
+        packets = (
+            (Protocol.E131, e131_discovery(listed, chance.randrange(2), chance.randrange(2), DESK)),
+            (Protocol.E131, e131_sync(chance.choice([1, 7, 63_999]), chance.randrange(256), DESK)),
+            (Protocol.ARTNET, artnet_sync()),
+            (Protocol.ARTNET, b"Art-Net\0" + bytes((0, 0x20, 0, 14, chance.randrange(256), chance.randrange(256)))),
+            (
+                Protocol.ARTNET,
+                artnet_poll_reply(address, chance.randrange(256), chance.choice([b"Desk A", b"\xff" * 17])),
+            ),
+        )
+        protocol, packet = chance.choice(packets)
+        yield Sent(at_ns + index * chance.choice([200_000, 20 * MS]), packet, address, protocol=protocol)
+
+
+def beside_the_show(chance: random.Random, at_ns: int) -> Iterator[Observation]:
+    """What is read beside packets of levels: memberships, ARP, neighbours and LLDP, of senders that do not exist."""
+    for index in range(chance.randrange(200, 4000)):
+        t_ns, address = at_ns + index * 500_000, chance.choice([_address(chance), "10.0.0.1"])
+        mac = chance.randbytes(6).hex(":")
+        group = f"239.255.{chance.randrange(256)}.{chance.randrange(256)}"
+        yield chance.choice(
+            (
+                MembershipSeen(t_ns, 0, address, group, chance.random() < 0.5, "IGMPv2"),
+                AddressSeen(t_ns, 0, address, mac),
+                NeighbourSeen(t_ns, 0, address, mac, chance.random() < 0.5, t_ns),
+                PortSeen(t_ns, 0, mac, chance.randbytes(3).hex(), chance.randrange(1, 121), system_name="x" * 200),
+            )
+        )
+
+
+ATTACKS: tuple[Attack, ...] = (
+    invented_senders,
+    in_the_desks_name,
+    broken_packets,
+    statements,
+    replayed,
+    statements_in_the_desks_name,
+    beside_the_show,
+)
 
 
 RAMP = bytes(range(256)) * 2
@@ -186,7 +240,7 @@ class Show:
             )
         )
 
-    def _pass(self, hostile: list[Sent], to_ns: int, step_ns: int = 50 * MS) -> None:
+    def _pass(self, hostile: list[Sent | Observation], to_ns: int, step_ns: int = 50 * MS) -> None:
         """Feed it all in order, in batches of any size, a tick each so often."""
         sent = sorted([*hostile, *_desk(self.now_ns, to_ns)], key=lambda one: one.t_ns)
         at = 0
@@ -197,8 +251,11 @@ class Show:
                 end += 1
             while at < end:
                 some = sent[at : min(end, at + self.chance.choice([1, 7, 64, 500]))]
-                self.engine.ingest(batch_of(some))
                 at += len(some)
+                for one in some:
+                    if not isinstance(one, Sent):
+                        self.engine.observe(one)
+                self.engine.ingest(batch_of([one for one in some if isinstance(one, Sent)]))
             self.engine.tick(self.now_ns)
             self._hold()
         to_parts(self.engine.snapshot(self.now_ns))
@@ -217,6 +274,10 @@ class Show:
         assert len(occasions.nodes) <= MAX_NODES
         assert len(occasions.pollers) <= MAX_POLLERS
         assert len(model.counters.offenders) <= MAX_OFFENDERS
+        listener = self.engine.judge.listener
+        assert len(listener.neighbours.by_address) <= MOST_NEIGHBOURS
+        assert len(listener.neighbours.contested) <= MOST_CONTESTED
+        assert len(listener.ports.now(0, self.now_ns)) <= MOST_PER_NETWORK
         for event in self.engine.take_events():
             self.opened += event.what == "opened"
         assert self.opened <= 60, "a person reads this"
