@@ -58,7 +58,9 @@ class TimeWatch:
     @property
     def holds_until_ns(self) -> int:
         """Until when all answers hold: the time itself if that is not known."""
-        return self.now_ns if self.opaque else min(self.next_ns, self.windows_until_ns)
+        if self.opaque:
+            return self.now_ns
+        return self.next_ns if self.next_ns < self.windows_until_ns else self.windows_until_ns
 
     def note(self, left: float, *, strict: bool) -> None:
         """Note a comparison: `left` is how much an age is under its limit; strict: it has to be over it."""

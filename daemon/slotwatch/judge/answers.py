@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from slotwatch.judge import rule_ahead
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule_state import RuleState
@@ -103,4 +105,4 @@ def counts_no_looks(ctx: RuleContext) -> bool:
     """Whether no rule counts looks: those compare what several sources of one universe send, or other witnesses."""
     house, listener = ctx.house, ctx.listener
     witnesses = house.listeners or house.switches or house.receivers or house.lines or listener.usual
-    return not witnesses and not (ctx.universes.live > 1).any()
+    return not witnesses and not np.count_nonzero(ctx.universes.live > 1)

@@ -20,7 +20,7 @@ from slotwatch.judge.losses import LOSS_RULES, Losses
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.scene import Verdict, lead_of
 from slotwatch.judge.shared_path import Companions, find_shared_cause
-from slotwatch.judge.stops import measure_stops
+from slotwatch.judge.stops import Stops, measure_stops
 from slotwatch.snapshot import Confidence
 
 ACCEPTED = " accepted"
@@ -42,6 +42,9 @@ class Clusterer:
         self._companions = Companions()
         self._verdicts: dict[int, tuple[frozenset[tuple[str, object]], Verdict]] = {}
         self._crowded: set[tuple[str, bool]] = set()
+        self._stops: Stops | None = None
+        self._stops_of: int | None = None
+        """Facts that they were measured by."""
         self.is_letting_go = False
         """Whether a cause that just ended still explains other cases for a moment."""
 
@@ -92,7 +95,7 @@ class Clusterer:
     def _cluster_losses(
         self, ctx: RuleContext, losses: list[Raised], clusters: dict[tuple[str, str], Cluster], at: datetime
     ) -> None:
-        stops = measure_stops(ctx)
+        stops = self._measure_stops(ctx)
         self.losses.sort(ctx, stops, losses)
         for group in list(self.losses.groups.values()):
             verdict = bring_up_to_date(ctx, group, self._verdict(ctx, stops, group))
@@ -101,6 +104,13 @@ class Clusterer:
                 cluster.verdict = verdict
                 clusters[cluster.rule.name, cluster.group] = cluster
         self._verdicts = {id_: kept for id_, kept in self._verdicts.items() if id_ in self.losses.groups}
+
+    def _measure_stops(self, ctx: RuleContext) -> Stops:
+        """Measure every stream; by the same facts only the time is another."""
+        if self._stops is None or ctx.revision is None or ctx.revision != self._stops_of:
+            self._stops, self._stops_of = measure_stops(ctx), ctx.revision
+        self._stops.now_ns = ctx.now_ns
+        return self._stops
 
     def _verdict(self, ctx: RuleContext, stops: object, group: LossGroup) -> Verdict:
         members = frozenset(group.members)

@@ -113,7 +113,7 @@ class IncidentRecord:
 
     def keep_as_over(self) -> None:
         """Keep what was known of it while all of it was back. To be called before it is gone again."""
-        incident, openings = replace(self.incident), self.openings.copy()
+        incident, openings = self.incident.copy(), self.openings.copy()
         self.over = replace(self, incident=incident, causes=set(self.causes), openings=openings, over=None)
 
     def begin_anew(self, draft: IncidentDraft) -> None:

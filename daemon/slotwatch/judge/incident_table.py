@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
 
 from slotwatch.judge.drafts import IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import NOT_BACK, Event, how_long, is_given_up
@@ -137,7 +136,7 @@ class IncidentTable:
         incident.timeline = tuple(timeline)
         incident.revision += 1
         self.revisions += 1
-        self._events.append(Event(t_ns, what, text, replace(incident)))
+        self._events.append(Event(t_ns, what, text, incident.copy()))
 
     # --- people ---------------------------------------------------------------------------------------
 

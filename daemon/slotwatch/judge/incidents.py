@@ -7,7 +7,6 @@ incident: the first one is widened. What returns within a minute is the same inc
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from slotwatch.judge import earlier
 from slotwatch.judge.catalog import FLAPPING, begins_at_a_moment
@@ -270,7 +269,7 @@ class IncidentBook(ResumedIncidents):
         if entry.calm_ns:
             entry.calm_ns = 0
             self._return(entry, draft)
-        before = replace(incident)
+        before = incident.copy()
         self._fill(entry, draft)
         if incident == before:
             return

@@ -49,7 +49,7 @@ def moved_to(ctx: RuleContext, lost: int) -> list[int]:
     last_ns = int(universes.last_arrival_ns[lost])
     arrived = universes.used & (universes.declared < 0) & (universes.live > 0)
     arrived &= universes.first_frame_ns > max(last_ns - MOVE_NS, ctx.started_ns + HEARD_AT_START_NS)
-    if not last_ns or not arrived.any():
+    if not last_ns or not np.count_nonzero(arrived):
         return []
     names = _senders(ctx, lost)
     arrived &= universes.protocol == universes.protocol[lost]
@@ -60,7 +60,7 @@ def moved_from(ctx: RuleContext, undeclared: int) -> list[int]:
     """Give declared universes that are silent since the source of an undeclared one began to send that, or before."""
     universes = ctx.universes
     silent = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
-    return [row for row in np.flatnonzero(silent).tolist() if undeclared in moved_to(ctx, row)]
+    return [row for row in silent.nonzero()[0].tolist() if undeclared in moved_to(ctx, row)]
 
 
 def say_where_heard(ctx: RuleContext, rows: list[int]) -> str:

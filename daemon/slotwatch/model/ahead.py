@@ -71,7 +71,7 @@ class Ahead:
         if not len(live):
             return soonest
         # Norms are learnt of those that moved, percentiles worked out of those of which anything came.
-        if ((streams.frames_5s[live] > 1) & (streams.stepped_5s[live] > 0)).any():
+        if np.count_nonzero((streams.frames_5s[live] > 1) & (streams.stepped_5s[live] > 0)):
             soonest = min(soonest, second)
         fresh = live[cadence.are_behind(streams, live)]
         return min(soonest, cadence.next_due(len(live), fresh, each)) if len(fresh) else soonest
@@ -111,7 +111,7 @@ class Ahead:
             return None
         rows = streams.rows()
         live = streams.live[rows]
-        if (streams.timeout_ns[rows[live]] <= longest_gap_ns).any():
+        if np.count_nonzero(streams.timeout_ns[rows[live]] <= longest_gap_ns):
             return None
         rows = rows[~live]
         last_ns = [*streams.last_packet_ns[rows].tolist()]
@@ -124,5 +124,6 @@ class Ahead:
         if self._streams.is_crowded or self._stage.active or self._arrivals.winners_stale:
             return False
         # Who wins a slot changes when its slot priorities run out.
-        slots_ns = int(streams.last_slot_priority_ns[:top].max(initial=0)) if streams.live[:top].any() else 0
+        is_live = np.count_nonzero(streams.live[:top])
+        slots_ns = int(streams.last_slot_priority_ns[:top].max(initial=0)) if is_live else 0
         return now_ns - max(slots_ns, self._counters.last_offence_ns()) >= OFFENCE_NS

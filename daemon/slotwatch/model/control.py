@@ -30,18 +30,27 @@ def in_order(streams: Streams, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     ]
 
 
+def _runs(universe: NDArray[np.int32]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where the streams of each universe begin among sorted ones, and how many they are; there is at least one."""
+    begins = np.ones(len(universe), np.bool_)
+    begins[1:] = universe[1:] != universe[:-1]
+    starts = begins.nonzero()[0]
+    ends = np.full_like(starts, len(universe))
+    ends[:-1] = starts[1:]
+    return starts, ends - starts
+
+
 def settle(streams: Streams) -> None:
     """Write winner, contenders, live and slots of every universe from its live streams."""
     universes = streams.universes
     top = universes.top
     universes.live[:top] = universes.contenders[:top] = universes.slots[:top] = 0
     universes.winner[:top] = NOBODY
-    rows = in_order(streams, np.flatnonzero(streams.live[: streams.top]))
+    rows = in_order(streams, streams.live[: streams.top].nonzero()[0])
     if not len(rows):
         return
     universe = streams.universe[rows]
-    starts = np.flatnonzero(np.r_[True, universe[1:] != universe[:-1]])
-    counts = np.diff(np.r_[starts, len(rows)])
+    starts, counts = _runs(universe)
     winners = rows[starts]
     of = universe[starts]
     equal = streams.priority[rows] == np.repeat(streams.priority[winners], counts)
@@ -124,11 +133,10 @@ def _merge(
     """
     place = np.full(streams.universes.capacity, -1, np.int64)
     place[universes[several]] = np.arange(len(several))
-    rows = in_order(streams, np.flatnonzero(streams.live[: streams.top]))
+    rows = in_order(streams, streams.live[: streams.top].nonzero()[0])
     rows = rows[place[streams.universe[rows]] >= 0]
     universe = streams.universe[rows]
-    starts = np.flatnonzero(np.r_[True, universe[1:] != universe[:-1]])
-    counts = np.diff(np.r_[starts, len(rows)])
+    starts, counts = _runs(universe)
     rank = np.arange(len(rows)) - np.repeat(starts, counts)
     # Without slot priorities only the highest packet priority counts at all.
     top_priority = np.repeat(streams.priority[rows[starts]], counts)

@@ -104,12 +104,12 @@ class PacketCounters:
         """Count a batch by protocol, reason and oddity."""
         protocol = np.minimum(batch.protocol, PROTOCOLS - 1)
         self.packets += np.bincount(protocol, minlength=PROTOCOLS)
-        if fields.status.any():
+        if np.count_nonzero(fields.status):
             wrong = np.flatnonzero(fields.status)
             status = np.minimum(fields.status[wrong], REJECTS - 1)
             np.add.at(self.rejects, (protocol[wrong], status), 1)
             self._accuse(batch, wrong, status)
-        if fields.odd.any():
+        if np.count_nonzero(fields.odd):
             for flag in Odd:
                 if flag:
                     count = int(np.count_nonzero(fields.odd & flag))

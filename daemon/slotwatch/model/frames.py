@@ -45,7 +45,7 @@ class Frames:
         changed = levels.any_word(words)
         kept_slots = table.slots[rows]
         last_slots = segments.last(slots)
-        resized = bool((kept_slots != last_slots).any())
+        resized = bool(np.count_nonzero(kept_slots != last_slots))
         if resized or not segments.single:
             changed |= slots != segments.before(slots, kept_slots)
         last_frame_ns = table.last_frame_ns[rows]

@@ -48,18 +48,18 @@ class SeriesOfStreams:
         regular = step == table.expected_step[part.stream]
         regular &= ~ended
         late = segments.first(part.t_ns) - table.last_packet_ns[rows] > table.timeout_ns[rows]
-        if late.any():
+        if np.count_nonzero(late):
             regular[segments.starts[late]] = False
         elif regular.all():
             self._continue(segments, number)
             return None
-        if late.any():
+        if np.count_nonzero(late):
             self._note_returns(part, step, late)
         verdict = self._judge_some(part, number, step, regular, ended, late | ~table.series_known[rows])
-        if not verdict.any():
+        if not np.count_nonzero(verdict):
             return None
         discarded = (verdict == _LATE) | (verdict == _REPEAT)
-        if discarded.any():
+        if np.count_nonzero(discarded):
             counts = segments.sums(discarded)
             hit = np.flatnonzero(counts)
             table.discarded[rows[hit]] += counts[hit].astype(np.uint64)
@@ -100,22 +100,22 @@ class SeriesOfStreams:
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
         rising = ~(whole | by_one) & strides.rises(table, segments, step, ended, begins)
         still = ~(whole | by_one | rising) & strides.stands_still(table, segments, number, step, silent_ns, begins)
-        for index in np.flatnonzero(~(whole | by_one | rising | still)).tolist():
+        for index in (~(whole | by_one | rising | still)).nonzero()[0].tolist():
             self._judge_one(part, index, verdict)
-        if copy.any():
+        if np.count_nonzero(copy):
             copy &= segments.spread(whole | by_one)
             verdict[copy] = _COPY
             strides.note_copies(table, segments, copy)
         steady = segments.spread(whole) & ~copy
-        if steady.any():
+        if np.count_nonzero(steady):
             self._continue(*_pick(part, number, steady))
-        if by_one.any():
+        if np.count_nonzero(by_one):
             chosen, numbers = _pick(part, number, segments.spread(by_one) & ~copy)
             strides.count_by_one(table, chosen, numbers, begins[by_one])
-        if rising.any():
+        if np.count_nonzero(rising):
             places = segments.spread(rising)
             strides.rise(table, *_pick(part, number, places), step[places])
-        if still.any():
+        if np.count_nonzero(still):
             places = segments.spread(still)
             verdict[places] = np.where(part.batch.protocol[part.at[places]] == _E131, _REPEAT, _OBEYED)
             strides.stand_still(table, _pick(part, number, places)[0])

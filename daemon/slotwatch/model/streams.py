@@ -356,7 +356,7 @@ class Streams(Table):
     def tell_universes(self, rows: NDArray[np.intp], frames: NDArray[Any]) -> None:
         """Bring universes and sources up to what these streams know. frames: how many are new of each."""
         universes, of = self.universes, self.universe[rows]
-        alone = bool((np.bincount(of) <= 1).all())
+        alone = not np.count_nonzero(np.bincount(of) > 1)
         if alone:
             # One stream on each universe, as in most houses: plain indexing is ten times as fast.
             universes.frames[of] += frames.astype(np.uint64)

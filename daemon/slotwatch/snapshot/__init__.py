@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime
 from enum import IntEnum, StrEnum
+from operator import attrgetter
 from typing import Literal
 
 import numpy as np
@@ -209,6 +210,13 @@ class Incident:
     """What makes it this fault and no other of its rule, where it names neither universe nor source."""
     part_of: int = 0
     """Number of the wider incident that it became part of; 0: of none."""
+
+    def copy(self) -> Incident:
+        """Give it as it is now: it will change."""
+        return Incident(*_values_of(self))
+
+
+_values_of = attrgetter(*(one.name for one in fields(Incident)))
 
 
 @dataclass(slots=True)

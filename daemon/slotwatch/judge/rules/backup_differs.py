@@ -76,7 +76,7 @@ class BackupsInStep:
         unlike, episodes = self._unlike_ns, self._episodes
         self._unlike_ns, self._episodes = {}, {}
         apart: dict[Backup, int] = {}
-        for at in np.flatnonzero(pairs.unlike).tolist():
+        for at in pairs.unlike.nonzero()[0].tolist():
             key = int(pairs.rival[at]), int(ctx.streams.generation[pairs.rival[at]])
             self._unlike_ns[key] = unlike.get(key, ctx.now_ns)
             if not self._is_pair_of_house(ctx, pairs, at):

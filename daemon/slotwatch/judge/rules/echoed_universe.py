@@ -59,7 +59,7 @@ class Echoes:
     def find(self, ctx: RuleContext) -> dict[Echo, None]:
         universes, streams = ctx.universes, ctx.streams
         crowded = (universes.live >= 2) & (universes.declared >= 0)
-        if not crowded.any():
+        if not np.count_nonzero(crowded):
             self._heard.clear()
             return {}
         strangers = ctx.live & crowded[streams.universe] & (ctx.stream_sources_declared < 0)

@@ -36,7 +36,7 @@ def is_stuck(ctx: RuleContext, p: LevelStuckParameters) -> Mask:
     universes, streams = ctx.universes, ctx.streams
     stuck = np.zeros(universes.count, np.bool_)
     crowded = universes.used & (universes.declared >= 0) & (universes.live >= 2)
-    if not crowded.any():
+    if not np.count_nonzero(crowded):
         return stuck
     rows = np.flatnonzero(ctx.live & crowded[streams.universe] & (streams.changes > 0))
     dark = rows[~streams.levels[rows].any(1)]

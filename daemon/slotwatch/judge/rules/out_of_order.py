@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
@@ -32,7 +34,7 @@ def is_out_of_order(ctx: RuleContext, p: OutOfOrderParameters, unusable: Sequenc
     if not ctx.live_count:
         return ctx.live
     late = ctx.live_e131 & (ctx.counted((DISCARDED,), p.window_s) >= p.discarded)
-    return late & ~is_unusable(ctx, unusable) if late.any() else late
+    return late & ~is_unusable(ctx, unusable) if np.count_nonzero(late) else late
 
 
 def describe_out_of_order(ctx: RuleContext, row: int, p: OutOfOrderParameters) -> Finding:

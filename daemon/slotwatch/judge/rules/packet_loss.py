@@ -53,7 +53,7 @@ def loses(ctx: RuleContext, p: PacketLossParameters) -> Mask:
     streams = ctx.streams
     lost = ctx.counted((LOST,), p.window_s)
     some: Mask = ctx.live & (lost > 0) & streams.sequence_measurable
-    if not some.any():
+    if not np.count_nonzero(some):
         return some
     due = lost + ctx.counted((FRAMES,), p.window_s)
     some &= _had_time(ctx, p)

@@ -36,7 +36,7 @@ class RepeatedPacketsFacts(Facts):
 
 
 def is_repeated(ctx: RuleContext, p: RepeatedPacketsParameters) -> Mask:
-    if not (ctx.counted((COPIES,), p.window_s) >= p.copies).any():
+    if not np.count_nonzero(ctx.counted((COPIES,), p.window_s) >= p.copies):
         return np.zeros(ctx.streams.count, np.bool_)
     copies, packets = _copies(ctx, p)
     repeated: Mask = ctx.streams.used & (copies >= p.copies)

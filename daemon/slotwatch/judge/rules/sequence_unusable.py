@@ -49,10 +49,10 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
     step = streams.sequence_step
     odd: Mask = streams.sequence_stuck.copy()
     discarded = ctx.counted((DISCARDED,), p.window_s)
-    if (discarded > p.discarded).any():
+    if np.count_nonzero(discarded > p.discarded):
         odd |= _jumps_back(ctx, discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded, p)
         odd |= (discarded > p.discarded) & _none_accepted(ctx, p)
-    for row in np.flatnonzero(ctx.live_e131 & ~odd & (step >= p.step)).tolist():
+    for row in (ctx.live_e131 & ~odd & (step >= p.step)).nonzero()[0].tolist():
         odd[row] = _steps_too_far(ctx, row, p)
     odd &= ctx.live_e131
     return odd

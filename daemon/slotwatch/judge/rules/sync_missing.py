@@ -82,7 +82,7 @@ class Syncs:
         named = ctx.live_e131 & (streams.sync_address > 0)
         before_ns, self._named_ns = self._named_ns, {}
         found: dict[AwaitedSync, int] = {}
-        if not named.any():
+        if not np.count_nonzero(named):
             return found
         loss_ns = ns_from_s(self._p.sync_loss_s)
         pairs = streams.network[named].astype(np.int64) << 16 | streams.sync_address[named]

@@ -54,7 +54,7 @@ def is_uneven(ctx: RuleContext, p: UnevenRefreshParameters) -> Mask:
 
 def has_gaps(ctx: RuleContext, p: UnevenRefreshParameters) -> bool:
     """Whether any stream had a gap in the window."""
-    return bool(ctx.counted((UNEVEN,), p.window_s).any())
+    return bool(np.count_nonzero(ctx.counted((UNEVEN,), p.window_s)))
 
 
 def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> Finding:

@@ -52,7 +52,7 @@ class UnexpectedSources:
         streams = ctx.streams
         declared = ctx.stream_declared
         live = ctx.live & (streams.frames >= self._p.frames) & (declared >= 0)
-        if not live.any():
+        if not np.count_nonzero(live):
             return live
         source = ctx.stream_sources_declared
         stranger = self._invitations.is_stranger(declared, source)

@@ -52,7 +52,7 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
     """Declared, expected, visible, and no frame for the rule's time since the start, or since it began to matter."""
     universes, start_ns = ctx.universes, ns_from_s(p.start_s)
     wanted: Mask = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
-    if not wanted.any():
+    if not np.count_nonzero(wanted):
         return wanted
     since_ns = awaited_ns(ctx)
     for network in ctx.listener.links:
@@ -67,11 +67,11 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
 
 def is_just_due(ctx: RuleContext, p: UniverseMissingParameters) -> bool:
     """Whether the time given to a house ends within a second, or ended within the last."""
-    expected = np.flatnonzero((ctx.universes.declared >= 0) & ctx.universes.expected)
+    expected = ((ctx.universes.declared >= 0) & ctx.universes.expected).nonzero()[0]
     if not len(expected):
         return False
     past_start_ns = ctx.now_ns - awaited_ns(ctx, expected) - ns_from_s(p.start_s)
-    return bool(((past_start_ns > -NANOSECONDS) & (past_start_ns < NANOSECONDS)).any())
+    return bool(np.count_nonzero((past_start_ns > -NANOSECONDS) & (past_start_ns < NANOSECONDS)))
 
 
 def describe_missing(ctx: RuleContext, row: int) -> Finding:
