@@ -245,7 +245,7 @@ def test_a_file_that_only_this_user_may_not_read_is_said_to_be_not_checked(
     assert (status, err) == (0, "")
     found = [line.strip() for line in out.splitlines() if "house.toml: " in line]
     assert len(found) == 3 and all(line.startswith("note ") and f"the user {user}" in line for line in found), out
-    assert "does not start" not in out and "Not checked for other users: " in found[0]
+    assert "does not start" not in out and "[http] token_file was not checked: " in found[0]
     assert out.splitlines()[-1] == (
-        "No fault found. Files that you may not read were not checked: ask as the user that slotwatch runs as."
+        "No fault found. Files that you may not read were not checked: run this as root, or as a member of their group."
     )

@@ -14,7 +14,7 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.switch_credentials import read_credentials
 from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import history_of, is_hidden, read_place
-from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
+from slotwatch.edge.shared.secret_file import SecretFileError, own_user, read_secret
 from slotwatch.edge.shared.token import is_denied, read_only
 from slotwatch.errors import EdgeError, HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
@@ -56,18 +56,21 @@ def _page(house: House) -> list[Conflict]:
 
     A file that only this user may not read is a note: the service may have its own rights.
     """
-    found = [("page-read-only", read_only(house), is_denied(house))]
+    found = [_closed("[http] token_file", "the file") if is_denied(house) else ("page-read-only", read_only(house))]
     try:
-        found.append(("certificate-out-of-date", PageCertificate(house).trouble, False))
+        found.append(("certificate-out-of-date", PageCertificate(house).trouble))
     except EdgeError as error:
-        found.append((STOPS_THE_START, f"The page cannot be opened: {error}.", error.errno == errno.EACCES))
+        is_closed = error.errno == errno.EACCES
+        found.append(_closed("[tls]", "the certificate or its key") if is_closed else (STOPS_THE_START, f"The page cannot be opened: {error}."))
     return [
-        Conflict(NOT_CHECKED, Severity.NOTE, (), None, None, f"Not checked for other users: {trouble}", house.file)
-        if denied
-        else Conflict(kind, Severity.WARNING, (), None, None, trouble, house.file)
-        for kind, trouble, denied in found
+        Conflict(kind, Severity.NOTE if kind == NOT_CHECKED else Severity.WARNING, (), None, None, trouble, house.file)
+        for kind, trouble in found
         if trouble
     ]
+
+
+def _closed(key: str, file: str) -> tuple[str, str]:
+    return NOT_CHECKED, f"{key} was not checked: {own_user()} may not read {file}."
 
 
 def _secrets(house: House) -> list[Conflict]:

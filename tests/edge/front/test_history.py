@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import signal
@@ -236,6 +237,50 @@ async def test_a_disk_that_damages_every_new_file_is_asked_in_pauses_and_gets_fe
     assert "The history is not being kept: " in history.health()["text"]
     assert opened == 2, "after the first new file it pauses"
     assert len(list(path.parent.glob("slotwatch.db.damaged-*"))) == 1
+    history.close()
+
+
+async def test_the_pauses_of_a_disk_that_damages_every_new_file_stay_long(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def damaged(_path: Path) -> Store:
+        overwrite(_path, b"x" * 5000)
+        return Store(_path)
+
+    def moved_ns() -> list[int]:
+        return sorted(one.stat().st_ctime_ns for one in path.parent.glob("slotwatch.db.damaged-*"))
+
+    monkeypatch.setattr(writer_module, "RETRY_S", 0.01)
+    monkeypatch.setattr(writer_module, "LONGEST_PAUSE_S", 0.3)
+    monkeypatch.setattr(writer_module, "Store", damaged)
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    await happens(lambda: len(moved_ns()) >= 9)
+    history.close()
+    # The sixth comes after 0.02 + 0.04 + 0.08 + 0.16 + 0.3 s; what begins again with 0.02 s moves three more in 0.14 s.
+    assert moved_ns()[8] - moved_ns()[5] > 600_000_000
+
+
+async def test_a_history_whose_set_aside_name_cannot_be_asked_for_goes_on_trying(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that gives an error twice: for the file, and for the name to move it to."""
+    quick_retry(monkeypatch)
+    exists = Path.exists
+    is_failing = True
+
+    def failing(self: Path) -> bool:
+        if is_failing and ".damaged-" in self.name:
+            raise OSError(errno.EIO, "Input/output error")
+        return exists(self)
+
+    monkeypatch.setattr(Path, "exists", failing)
+    overwrite(path, b"no database" * 200)
+    history = History(path, FOR_EVER)
+    history.note(snapshot(minutes=(minute(),)))
+    await happens(lambda: "The history is not being kept: " in history.health()["text"])
+    is_failing = False
+    await happens(lambda: kept(path, Archive.last_minute) == MINUTE)
     history.close()
 
 

@@ -267,8 +267,10 @@ class OddBroker:
     MQTT 3.1.1, 2.2.1: packet types; 3.9.3: 0x80 refuses a subscription.
     """
 
-    def __init__(self, code: int = 0, refuses: bool = False) -> None:
-        self._code, self._refuses = code, refuses
+    def __init__(self, code: int = 0, refuses: bool | tuple[bool, ...] = False, closed: bytes = b"") -> None:
+        """refuses: each subscription, or all; closed: the topic whose publishing ends the connection (3.3.5)."""
+        self._code, self._closed = code, closed
+        self._refuses = (refuses,) * 3 if isinstance(refuses, bool) else refuses
         self.published: list[bytes] = []
         self.connections = 0
 
@@ -285,12 +287,14 @@ class OddBroker:
                 body = await reader.readexactly(length)
                 if kind >> 4 == 1:
                     writer.write(bytes([0x20, 2, 0, self._code]))
-                elif kind >> 4 == 8 and self._refuses:
-                    writer.write(bytes([0x90, 5, *body[:2], 0x80, 0x80, 0x80]))
+                elif kind >> 4 == 8 and (any(self._refuses) or self._closed):
+                    writer.write(bytes([0x90, 5, *body[:2], *(0x80 if one else 1 for one in self._refuses)]))
                 elif kind >> 4 == 8:
                     break
                 elif kind >> 4 == 3:
                     size = int.from_bytes(body[:2])
+                    if self._closed == body[2 : 2 + size]:
+                        break
                     self.published.append(body[2 : 2 + size])
                     writer.write(bytes([0x40, 2]) + body[2 + size : 4 + size])
         writer.close()
@@ -314,10 +318,36 @@ async def test_a_broker_that_ends_the_connection_when_it_is_asked_gets_everythin
         sender.note(snapshot())
         async with sending(sender):
             await happens(lambda: odd.connections == 2 and sender.health()["ok"])
-            await happens(lambda: "gave no answer when slotwatch asked to read" in sender.health()["text"])
+            await happens(lambda: "gave no answer when slotwatch asked for" in sender.health()["text"])
             sender.note(snapshot(incidents=(incident(9),)))
             await happens(lambda: f"{TOPIC}/incident".encode() in odd.published)
             assert odd.connections == 2, "it is not asked again while the connection holds"
+
+
+async def test_a_broker_that_ends_the_connection_for_our_name_gets_everything_at_the_next(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Rights for the states alone: a server may close the connection for a message that it does not allow."""
+    monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.02)
+    odd = OddBroker(closed=f"{TOPIC}/listener".encode())
+    async with odd.running() as port:
+        sender = MqttSender(house(port))
+        sender.note(snapshot())
+        async with sending(sender):
+            await happens(lambda: odd.connections == 2 and sender.health()["ok"])
+            sender.note(snapshot(incidents=(incident(9),)))
+            await happens(lambda: f"{TOPIC}/incident".encode() in odd.published)
+            assert odd.connections == 2 and "gave no answer" in sender.health()["text"]
+
+
+async def test_a_broker_that_refuses_a_part_is_said_to_refuse_that_part_alone() -> None:
+    odd = OddBroker(refuses=(False, True, True))
+    async with odd.running() as port:
+        sender = MqttSender(house(port))
+        sender.note(snapshot())
+        async with sending(sender):
+            await happens(lambda: f"read {TOPIC}/listener and {TOPIC}/status." in sender.health()["text"])
+            assert "universes" not in sender.health()["text"]
 
 
 async def test_a_broker_that_refuses_to_be_read_gets_everything() -> None:
@@ -365,7 +395,7 @@ async def test_two_listeners_with_one_topic_notice_each_other(tmp_path: Path) ->
             await happens(lambda: one.health()["ok"])
             await happens(lambda: heard.newest[f"{TOPIC}/status"] == "online")
             said = [text for name, text in heard.every if name == f"{TOPIC}/listener"]
-            assert len(said) <= 4, "each names itself at its connection, and answers a stranger once"
+            assert len(said) <= 5, "each names itself at its connection and after `offline`, and answers a stranger once"
 
 
 async def test_what_a_broker_retains_is_taken_up_to_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

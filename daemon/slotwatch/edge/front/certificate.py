@@ -47,7 +47,7 @@ class PageCertificate:
         now_s, found = clock.wall_ns() / 1e9, []
         if self._refusal:
             found.append(
-                f"At the last reload this computer {self._refusal}. The page goes on with the certificate that it had;"
+                f"The last reload brought no new certificate: this computer {self._refusal}. The page keeps the one that it had;"
                 " reload again once the files are right."
             )
         if now_s > self._until_s:

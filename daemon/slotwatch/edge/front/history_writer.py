@@ -177,9 +177,9 @@ class HistoryWriter:
         since_s = (now_ns - self._aside_ns) / 1e9
         if since_s < self._pause_s:
             return None
-        aside = _free_name(path)
         moved: list[tuple[Path, Path]] = []
         try:
+            aside = _free_name(path)
             for tail in TAILS:
                 beside = path.with_name(path.name + tail)
                 if beside.exists():
@@ -189,7 +189,10 @@ class HistoryWriter:
                 with contextlib.suppress(OSError):
                     after.rename(before)
             return None
-        self._pause_s = RETRY_S if since_s >= LONGEST_PAUSE_S else min(2 * self._pause_s, LONGEST_PAUSE_S)
+        if since_s >= self._pause_s + LONGEST_PAUSE_S:  # the file in between was good for an hour at least
+            self._pause_s = RETRY_S
+        else:
+            self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
         self._aside_ns = now_ns
         return aside
 

@@ -6,7 +6,8 @@ newest state of a topic waits for a broker that is away; of incident messages th
 broker retained of a universe that is known no more is deleted at each connection; a broker that lets nobody read gets
 everything all the same.
 
-`TOPIC/listener` is for two programs that were given one topic: each says once who it is, and answers a stranger once.
+`TOPIC/listener` is for two programs that were given one topic: each says who it is, once and after every `offline`, and
+answers a stranger once.
 """
 
 from __future__ import annotations
@@ -18,12 +19,14 @@ import secrets
 import socket
 import ssl
 from collections import deque
+from collections.abc import Sequence
 
 import aiomqtt
 
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
+from slotwatch.judge.wording import list_names
 from slotwatch.printable import one_line
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views.sheet import Sheet
@@ -42,6 +45,8 @@ ANSWER_WITHIN_S = 10.0
 ECHO_WITHIN_S = 10.0
 """What we publish to a topic that we read is back by then."""
 AT_LEAST_ONCE = 1
+READ = ("universe/#", "listener", "status")
+"""What slotwatch reads, under its topic."""
 
 
 class MqttSender:
@@ -168,7 +173,8 @@ class MqttSender:
                 self._meet(said)
             elif name == "status":
                 if said == b"offline":
-                    self._strangers, self._is_denied = {}, True
+                    # Who ended or lost its connection may be any of them, or we: all say anew who is there.
+                    self._strangers, self._is_denied, self._announces = {}, True, True
             elif message.retain and said and len(self._sent) < MOST_RETAINED + len(self._states):
                 self._sent.setdefault(name, "")  # `_send` writes it anew, or deletes it if it is no state any more
             self._changed.set()
@@ -176,38 +182,41 @@ class MqttSender:
     async def _ask(self, client: aiomqtt.Client) -> None:
         """Ask the broker for what `_hear` takes."""
         if not self._asks:
-            self._unread = self._not_read("gave no answer when slotwatch asked to read")
-            await self._announce(client)
+            self._unread = self._not_read("gave no answer when slotwatch asked for", READ)
             return
         self._is_asking = True
-        topics = [(f"{self._topic}/{name}", AT_LEAST_ONCE) for name in ("universe/#", "listener", "status")]
-        answers = await client.subscribe(topics)
+        answers = await client.subscribe([(f"{self._topic}/{name}", AT_LEAST_ONCE) for name in READ])
+        await self._announce(client)  # a broker may end the connection for this, as for the question
         self._is_asking = False
-        await self._announce(client)
-        # Some brokers refuse, others accept and deliver nothing: then our own word does not come back either.
-        if not any(getattr(one, "value", one) >= REFUSED for one in answers):
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(ECHO_WITHIN_S):
-                    await self._reads.wait()
-                    return
-        self._unread = self._not_read("does not let slotwatch read")
+        refused = [name for name, one in zip(READ, answers, strict=False) if getattr(one, "value", one) >= REFUSED]
+        if refused:
+            self._unread = self._not_read("does not let slotwatch read", refused)
+            return
+        try:
+            async with asyncio.timeout(ECHO_WITHIN_S):
+                await self._reads.wait()
+        except TimeoutError:  # some brokers accept, and deliver nothing: then our own word does not come back either
+            self._unread = self._not_read("does not let slotwatch read", READ)
+            await self._reads.wait()
+        self._unread = ""
 
     async def _announce(self, client: aiomqtt.Client) -> None:
         await client.publish(f"{self._topic}/listener", self._name, qos=AT_LEAST_ONCE)
 
-    def _not_read(self, why: str) -> str:
-        return (
-            f"The MQTT broker {self._broker} {why} {self._topic}/universe/#, {self._topic}/listener and"
-            f" {self._topic}/status. So it is not known whether another program publishes there, and what an earlier"
-            " run left there of universes that are known no more stays."
-        )
+    def _not_read(self, why: str, names: Sequence[str]) -> str:
+        unknown = {
+            "universe/#": "What an earlier run left there of universes that are known no more may stay.",
+            "listener": "Whether another program publishes there is not known.",
+            "status": 'Whether the broker calls slotwatch "offline" is not known.',
+        }
+        topics = list_names(f"{self._topic}/{name}" for name in names)
+        return " ".join([f"The MQTT broker {self._broker} {why} {topics}.", *(unknown[name] for name in names)])
 
     def _meet(self, said: object) -> None:
         """Note who publishes here. A stranger is answered once, so that it knows of us too."""
         name = said.decode("utf-8", "replace")[:200] if isinstance(said, bytes) else ""
         if name == self._name:
             self._reads.set()
-            self._unread = ""
         elif name and name not in self._strangers and len(self._strangers) < MOST_STRANGERS:
             self._strangers[name] = one_line(name).partition(" ")[0]
             self._announces = True

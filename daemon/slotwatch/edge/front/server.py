@@ -74,6 +74,7 @@ class Server:
         asyncio.get_running_loop().set_exception_handler(self.front.complaints.of_loop)
         house = self._house
         self._certificate = PageCertificate(house)
+        self._log_certificate()
         self._door = self._door_of(house)
         self.front.certificate_trouble = lambda: self._certificate.trouble
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
@@ -125,13 +126,16 @@ class Server:
             if house.http != self._house.http:
                 await self._move(house, certificate)
             self._certificate = certificate
-            if certificate.trouble:
-                print(f"slotwatch: {certificate.trouble}", file=sys.stderr, flush=True)
+            self._log_certificate()
             self._history.move(state_place(house, house.history.path), house.history.keep_days)
             self._packets = self._recorded(house)
             await self._follow(house)
             self._house = house
             self.front.take_house(house)
+
+    def _log_certificate(self) -> None:
+        if self._certificate.trouble:
+            print(f"slotwatch: {self._certificate.trouble}", file=sys.stderr, flush=True)
 
     def path(self, incident: int) -> Path | None:
         """Where the running house keeps the packets of an incident."""
