@@ -94,7 +94,7 @@ def test_a_reference_outlives_a_kill_and_says_what_differs(tmp_path: Path, capsy
             until(lambda: level(daemon, 1) == 153)
             stand_still(daemon)
             status, text = ran(capsys, daemon, "save", "act 1 opening", "--by", "Ann")
-            assert (status, text) == (0, "act 1 opening: the levels of 2 fixtures are kept.\n")
+            assert (status, text) == (0, "act 1 opening: kept the levels of 2 fixtures.\n")
             children = list(daemon.children().values())
             for number in (daemon.process.pid, *children):
                 os.kill(number, signal.SIGKILL)
@@ -119,7 +119,7 @@ def test_a_reference_outlives_a_kill_and_says_what_differs(tmp_path: Path, capsy
         assert [row["fixture"] for row in csv.DictReader(io.StringIO(text))] == ["12", "40"]
         shown = json.loads(ran(capsys, daemon, "show", "act 1 opening", "--json")[1])
         assert [one["slots"] for one in shown["levels"]] == [[153], [255, 0x40, 0xFF]]
-        assert "act 1 opening: 2 fixtures on 1 universes" in ran(capsys, daemon, "list")[1]
+        assert "act 1 opening: 2 fixtures on 1 universe," in ran(capsys, daemon, "list")[1]
         status, text = ran(capsys, daemon, "save", "act 1 opening")
         assert (status, "--replace" in text) == (2, True)
         assert ran(capsys, daemon, "delete", "act 1 opening") == (0, "act 1 opening is deleted.\n")

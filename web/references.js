@@ -112,7 +112,7 @@ function form(page) {
     page.local.done = page.local.wrong = "";
     try {
       const kept = await page.change("/api/v1/references", { method: "POST", body: { name: String(form.get("name") || "").trim(), by: String(form.get("by") || "").trim(), ...part } });
-      page.local.done = `${kept.name}: the levels of ${plural(kept.fixtures, "fixture")} are kept${kept.stored ? "" : ", but not on the disk yet"}.`;
+      page.local.done = `${kept.name}: kept the levels of ${plural(kept.fixtures, "fixture")}${kept.stored ? "" : ", but not on the disk yet"}.`;
     } catch (error) {
       page.local.wrong = error.message;
     }

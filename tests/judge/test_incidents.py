@@ -104,6 +104,16 @@ def test_what_returns_is_told_by_itself(universes: tuple[str, ...]) -> None:
     assert returned.incident is not None and returned.incident.universes == universes
 
 
+def test_what_flickers_in_a_part_while_the_rest_lasts_does_not_shorten_the_incident() -> None:
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    book.update([replace(ONE, returns=1)], 20 * S)
+    book.update([replace(ONE, returns=1, returned_ns=69 * S, summary_of_it="Frames were lost.")], 70 * S)
+    book.update([], 80 * S)
+    (incident,) = book.closed_incidents()
+    assert (incident.flaps, incident.began_ns, incident.summary) == (1, 9 * S, "Frames were lost. It lasted 60 s.")
+
+
 def test_a_loss_that_is_found_universe_by_universe_began_with_the_newest_frame_of_any() -> None:
     """At rest keep-alives of two universes are up to a second apart, and both sources lived until the later one."""
     book = IncidentBook(0)

@@ -181,7 +181,7 @@ def test_the_levels_of_now_are_kept_and_compared_with_one_press_each(open_page: 
     page = opened.go("/references")
     page.fill("input[name=name]", "act 2")
     page.get_by_role("button", name="Keep these levels").click()
-    page.wait_for_selector("text=act 2: the levels of 35 fixtures are kept.")
+    page.wait_for_selector("text=act 2: kept the levels of 35 fixtures.")
     assert [(method, path, body["name"]) for method, path, body in opened.listener.changes] == [
         ("POST", "references", "act 2")
     ]
@@ -199,7 +199,7 @@ def test_a_part_of_the_house_is_kept_and_a_reference_deleted_with_two_presses(op
     page.click("main summary")
     page.select_option("select[name=positions]", ["Bridge 1", "Advance bar"])
     page.get_by_role("button", name="Keep these levels").click()
-    page.wait_for_selector("text=bridge: the levels of 35 fixtures are kept.")
+    page.wait_for_selector("text=bridge: kept the levels of 35 fixtures.")
     ((_, _, body),) = opened.listener.changes
     assert (body["positions"], "racks" in body) == (["Advance bar", "Bridge 1"], False)
     assert page.get_by_role("link", name="levels of act 1 opening as CSV").get_attribute("href") == (

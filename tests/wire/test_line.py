@@ -64,6 +64,12 @@ def test_faulty_octets_are_kept_and_counted() -> None:
     assert (frame.data, frame.faults) == (b"\0\1\x42\3", 1)
 
 
+def test_a_faulty_byte_past_the_513th_is_one_fault() -> None:
+    decoder = LineDecoder()
+    decoder.feed(b"\1" * 513 + b"\xff\x00\x42" * 10, 1)
+    assert decoder.faults == 10
+
+
 def test_octets_past_the_513th_are_faults() -> None:
     decoder = LineDecoder()
     frames = decoder.feed(BREAK + bytes(600).replace(b"\0", b"\1"), 1)

@@ -154,11 +154,13 @@ class IncidentRecord:
             incident.summary = self.while_it_lasted or incident.summary
         elif incident.returned_ns is not None and self.while_it_lasted:
             length = wording.seconds(max(0, incident.returned_ns - incident.began_ns - incident.back_ns))
+            # What only flickered within it has no new beginning.
+            begins_anew = bool(incident.flaps) and not incident.back_ns and incident.began_ns > incident.opened_ns
             if incident.back_ns:
                 length += f" in all; it was back for {wording.seconds(incident.back_ns)} in between"
-            elif incident.flaps:
+            elif begins_anew:
                 length += " the last time"
-            is_told = flapped or (incident.flaps and not incident.back_ns)
+            is_told = flapped or begins_anew
             often = f" It came and went {incident.flaps + 1} times." if is_told else ""
             incident.summary = f"{self.while_it_lasted} It lasted {length}.{often}"
 

@@ -27,6 +27,8 @@ SURE_NS = 10 * NANOSECONDS
 """This many frames of levels in a row are not lost by chance between others that arrive (our choice)."""
 FRAME_NS = 40_000_000
 """One frame at 25 Hz, the slowest pace of moving levels that is common; common practice, no source."""
+PAUSES_ARE_KNOWN_NS = 3600 * NANOSECONDS
+"""How long a pause of a source says something of its next silence (our choice)."""
 
 
 def lists_still(scene: Scene, source: int) -> bool:
@@ -100,7 +102,7 @@ def never_sent_levels(ctx: RuleContext, names: list[str], universes: set[int]) -
     one = len(names) == 1
     said = wording.list_names([f'"{name}"' for name in names])
     runs, its, them = (f"{said} is running", "its", "it") if one else (f"{said} are running", "their", "them")
-    is_here = is_among(streams.universe[rows], sorted(universes))
+    is_here = is_among(streams.universe[rows], sorted(universes)) & (streams.last_arrival_ns[rows] == 0)
     here = rows[is_here & is_alive]
     if len(here):
         told = set(streams.universe[here].tolist())
@@ -234,7 +236,8 @@ def paused_before(scene: Scene) -> bool:
     streams = scene.ctx.streams
     rows = np.flatnonzero(scene.stopped)
     is_artnet = streams.protocol[rows] == int(Protocol.ARTNET)
-    return bool(is_artnet.all() and (streams.return_step[rows] == 1).all())
+    is_recent = scene.ctx.at_ns - streams.return_ns[rows] < PAUSES_ARE_KNOWN_NS
+    return bool(is_artnet.all() and (is_recent & (streams.return_step[rows] == 1)).all())
 
 
 def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> None:

@@ -105,7 +105,8 @@ class LineDecoder:
     def _fault(self, faulty: bytes, frames: list[LineFrame]) -> None:
         self.faults += 1
         self._frame_faults += 1
-        self._plain(faulty, frames)
+        if len(self._data) < MOST_BYTES:  # else it would count once more, as what is too many
+            self._plain(faulty, frames)
 
     def _break(self, t_ns: int, frames: list[LineFrame]) -> None:
         self.breaks += 1

@@ -123,7 +123,7 @@ class LineComparison:
         drives = "No break came either: nothing drives the line, or the adapter here does not show breaks."
         if tapped.seen.breaks:
             drives = "Breaks are counted on it: something drives the line, and sends no levels."
-        elif tapped.seen.faults:
+        elif tapped.faults_10s:
             drives = "Bytes come on it without a break: it is no DMX512, or the adapter here does not show breaks."
         evidence = (
             f"No frame of levels came since {ctx.time_of_day(seen.awaited_ns)}, while {line.compare_with} arrived."
