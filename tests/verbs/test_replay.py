@@ -103,13 +103,13 @@ def test_the_object_fits_its_schema(capsys: pytest.CaptureFixture[str], tmp_path
         "rejected",
         "unread",
         "clock_steps",
-        "out_of_order",
     ]
     assert found["capture"] == {
         "packets": 161,
         "first_at": "2026-01-01T00:00:00.000Z",
         "last_at": "2026-01-01T00:00:09.000Z",
         "seconds": 9.0,
+        "out_of_order": 0,
     }
     for one in found["universes"]:
         fits("universe", one)
@@ -309,7 +309,7 @@ def test_a_clock_set_forward_by_an_hour_is_no_loss(capsys: pytest.CaptureFixture
     assert "clock was set while it recorded: forward by 1 h 0 min 0 s at 2026-01-01T00:00:07" in printed
     stirred = stream(15)
     stirred[200], stirred[201] = (stirred[201][0], stirred[200][1]), (stirred[200][0], stirred[201][1])
-    assert replay(capsys, made(tmp_path, stirred))[1]["out_of_order"] == 1
+    assert replay(capsys, made(tmp_path, stirred))[1]["capture"]["out_of_order"] == 1
     back = [(t - (hour if k >= 300 else 0), packet) for k, (t, packet) in enumerate(stream(15))]
     status, found = replay(capsys, made(tmp_path, back))
     assert (status, found["incidents"], found["clock_steps"]) == (0, [], 1)

@@ -76,6 +76,21 @@ def test_what_calls_for_nobody_is_counted_beside_the_headline() -> None:
     assert headline(Sheet(calm)) == words
 
 
+def test_notes_and_what_is_accepted_have_lists_of_their_own() -> None:
+    """As on the page: an incident that calls for somebody is not counted with them (web/now.js)."""
+    quiet = (
+        incident(1, severity=Severity.NOTE),
+        incident(2, severity=Severity.NOTE),
+        incident(3, accepted="by design"),
+    )
+    found = [re.findall("<h2>(.*?)</h2>", plain_page(Sheet(snapshot(incidents=some))))[:3] for some in (quiet, ())]
+    assert found[0] == ["No open incident", "Accepted: 1", "Notes for the morning: 2"]
+    assert found[1][:2] == ["No open incident", "Readiness"]
+    page = plain_page(Sheet(snapshot(incidents=(*quiet, incident(4)))))
+    assert re.findall("<h2>(.*?)</h2>", page)[0] == "Open incidents: 1"
+    assert page.count("<section>") == 4
+
+
 def test_a_house_that_declares_nothing_is_not_called_well() -> None:
     calm = snapshot(3, incidents=())
     calm.universes["state"][:] = UniverseState.STEADY

@@ -162,7 +162,7 @@ def test_a_clock_that_was_set_is_no_silence() -> None:
 def test_packets_out_of_order_are_counted(count: int, begins: str) -> None:
     found = capture(out_of_order=count)
     assert f"{begins} an earlier time than one before; all are judged in the order of the file." in lines(found)
-    assert replay_json(report(found))["out_of_order"] == count
+    assert replay_json(report(found))["capture"]["out_of_order"] == count
     assert not any("earlier time" in line for line in lines(capture()))
 
 
@@ -175,4 +175,4 @@ def test_rejected_packets_are_summed_over_protocols() -> None:
 
 def test_a_file_without_packets_has_no_times() -> None:
     found = replay_json(report(CaptureSummary("empty.pcap", 0, None, None, 0)))
-    assert found["capture"] == {"packets": 0, "first_at": None, "last_at": None, "seconds": 0.0}
+    assert found["capture"] == {"packets": 0, "first_at": None, "last_at": None, "seconds": 0.0, "out_of_order": 0}

@@ -60,8 +60,10 @@ def _page(house: House) -> list[Conflict]:
     try:
         found.append(("certificate-out-of-date", PageCertificate(house).trouble))
     except EdgeError as error:
-        is_closed = error.errno == errno.EACCES
-        found.append(_closed("[tls]", "the certificate or its key") if is_closed else (STOPS_THE_START, f"The page cannot be opened: {error}."))
+        if error.errno == errno.EACCES:
+            found.append(_closed("[tls]", "the certificate or its key"))
+        else:
+            found.append((STOPS_THE_START, f"The page cannot be opened: {error}."))
     return [
         Conflict(kind, Severity.NOTE if kind == NOT_CHECKED else Severity.WARNING, (), None, None, trouble, house.file)
         for kind, trouble in found

@@ -125,7 +125,9 @@ def check_text(report: CheckReport) -> list[str]:
         place = one.file + (f":{one.row}" if one.row is not None else "")
         lines.append(f"  {one.severity:<8} {place}: {one.text}")
     faults, own = report.faults, any(one.kind == NOT_CHECKED for one in report.conflicts)
-    rest = " Files that you may not read were not checked: run this as root, or as a member of their group." if own else ""
+    rest = (
+        " Files that you may not read were not checked: run this as root, or as a member of their group." if own else ""
+    )
     if faults:
         starts = all(one.kind != STOPS_THE_START for one in report.conflicts)
         outcome = "the house can be used all the same" if starts else "slotwatch does not start with it"

@@ -36,7 +36,8 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", 
     """
     view = sheet.snapshot.house
     # In the order of the headline, which names the first of them.
-    ordered = sorted(sheet.snapshot.incidents, key=urgency, reverse=True)
+    is_open = [one for one in sorted(sheet.snapshot.incidents, key=urgency, reverse=True) if one.closed_ns is None]
+    wanted = [one for one in is_open if not one.accepted]
     return (
         environment()
         .get_template("plain.html")
@@ -47,7 +48,9 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", 
             headline=silence or headline(sheet),
             problems=(*(text for text in trouble if text != silence), *view.house_problems),
             declares_nothing=declares_nothing,
-            incidents=[incident(one) for one in ordered if one.closed_ns is None],
+            incidents=[incident(one) for one in wanted if one.severity > Severity.NOTE],
+            notes=[incident(one) for one in wanted if one.severity == Severity.NOTE],
+            accepted=[incident(one) for one in is_open if one.accepted],
             readiness=readiness(sheet, silence),
             universes=[_universe(one) for one in universes(sheet)],
             sources=[_source(one) for one in sources(sheet)],

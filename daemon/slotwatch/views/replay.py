@@ -140,6 +140,7 @@ def replay_json(report: ReplayReport) -> dict[str, object]:
             "first_at": capture.first_at,
             "last_at": capture.last_at,
             "seconds": capture.seconds,
+            "out_of_order": capture.out_of_order,
         },
         "universes": report.universes,
         "sources": report.sources,
@@ -147,7 +148,6 @@ def replay_json(report: ReplayReport) -> dict[str, object]:
         "rejected": report.rejected,
         "unread": {reason: capture.unread.get(reason, 0) for reason in UNREAD},
         "clock_steps": capture.clock_step_count,
-        "out_of_order": capture.out_of_order,
     }
 
 

@@ -395,7 +395,7 @@ async def test_two_listeners_with_one_topic_notice_each_other(tmp_path: Path) ->
             await happens(lambda: one.health()["ok"])
             await happens(lambda: heard.newest[f"{TOPIC}/status"] == "online")
             said = [text for name, text in heard.every if name == f"{TOPIC}/listener"]
-            assert len(said) <= 5, "each names itself at its connection and after `offline`, and answers a stranger once"
+            assert len(said) <= 5, "each names itself when it connects and after `offline`, and answers once"
 
 
 async def test_what_a_broker_retains_is_taken_up_to_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -263,7 +263,7 @@ async def test_a_reload_takes_a_certificate_that_was_renewed_in_its_files_and_go
             house = replace(house, time_zone=zone)
             await server.take_house(house)
             assert server.front.house.time_zone == zone, "the house is taken all the same"
-            assert f"cannot use the certificate cert.pem: {reason}. The page goes on" in str(trouble()["page"])
+            assert f"cannot use the certificate cert.pem: {reason}. The page keeps the one" in str(trouble()["page"])
             assert any(reason in text for text in server.front.troubles())
             assert await asyncio.to_thread(served_certificate) == second
             assert reason in capsys.readouterr().err

@@ -47,8 +47,8 @@ class PageCertificate:
         now_s, found = clock.wall_ns() / 1e9, []
         if self._refusal:
             found.append(
-                f"The last reload brought no new certificate: this computer {self._refusal}. The page keeps the one that it had;"
-                " reload again once the files are right."
+                f"The last reload brought no new certificate: this computer {self._refusal}. The page keeps the one"
+                " that it had; reload again once the files are right."
             )
         if now_s > self._until_s:
             found.append(f"The certificate of the page ended on {_day(self._until_s)}: browsers warn of it.")

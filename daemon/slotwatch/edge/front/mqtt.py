@@ -60,6 +60,8 @@ class MqttSender:
         self._states: dict[str, str] = {}
         self._held: tuple[object, ...] = ()
         self._sent: dict[str, str] = {}
+        self._found = 0
+        """Topics that this connection has found at the broker and did not know of."""
         self._messages: deque[str] = deque(maxlen=MOST_MESSAGES)
         self._revisions: dict[int, tuple[int, bool]] | None = None
         self._changed = asyncio.Event()
@@ -145,6 +147,7 @@ class MqttSender:
         # Sent anew, or deleted: what the broker holds of the last connection is not known.
         self._sent, self._strangers, self._announces, self._is_denied = dict.fromkeys(self._sent, ""), {}, False, False
         self._reads.clear()
+        self._found = 0
         tasks = [asyncio.create_task(work(client)) for work in (self._hear, self._tell, self._ask)]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
@@ -175,8 +178,9 @@ class MqttSender:
                 if said == b"offline":
                     # Who ended or lost its connection may be any of them, or we: all say anew who is there.
                     self._strangers, self._is_denied, self._announces = {}, True, True
-            elif message.retain and said and len(self._sent) < MOST_RETAINED + len(self._states):
-                self._sent.setdefault(name, "")  # `_send` writes it anew, or deletes it if it is no state any more
+            elif message.retain and said and name not in self._sent and self._found < MOST_RETAINED:
+                self._found += 1
+                self._sent[name] = ""  # `_send` writes it anew, or deletes it if it is no state any more
             self._changed.set()
 
     async def _ask(self, client: aiomqtt.Client) -> None:
@@ -188,7 +192,8 @@ class MqttSender:
         answers = await client.subscribe([(f"{self._topic}/{name}", AT_LEAST_ONCE) for name in READ])
         await self._announce(client)  # a broker may end the connection for this, as for the question
         self._is_asking = False
-        refused = [name for name, one in zip(READ, answers, strict=False) if getattr(one, "value", one) >= REFUSED]
+        codes = [one if isinstance(one, int) else one.value for one in answers]
+        refused = [name for name, code in zip(READ, codes, strict=False) if code >= REFUSED]
         if refused:
             self._unread = self._not_read("does not let slotwatch read", refused)
             return
