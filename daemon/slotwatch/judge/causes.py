@@ -197,7 +197,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
                 if several
                 else "its address still sends: its program or an output failed, not its power"
             )
-            verdict.sentence, verdict.speaks_of = f"{names} went silent, but {why}.", ()
+            verdict.reword(f"{names} went silent, but {why}.")
             # Its lead and its port carry what it still sends.
             verdict.also_possible = [text for text in verdict.also_possible if text not in leg_causes.OWN_PORTS]
             verdict.next_checks = [text for text in verdict.next_checks if text not in LOOK_AT_LEADS]

@@ -277,7 +277,7 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
         verdict.also_possible.insert(0, f"{died}, or multicast is blocked for {'it' if one else 'them'}")
     alive = {*listing, *answering}
     if alive:
-        verdict.confidence, verdict.speaks_of = Confidence.MEDIUM, tuple(sorted(alive))
+        verdict.confidence = Confidence.MEDIUM
         living = wording.list_names(ctx.say_sources(alive))
         dead = [source for source in sources if source not in alive]
         one = len(ctx.whole_sources(alive)) == 1
@@ -290,7 +290,7 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
         )
         if dead:
             sentence += f" {wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."
-        verdict.sentence = sentence
+        verdict.reword(sentence, tuple(sorted(alive)))
 
 
 def say_ended_whole(scene: Scene, verdict: Verdict) -> Verdict:

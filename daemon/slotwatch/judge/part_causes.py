@@ -101,11 +101,11 @@ def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> No
         return
     names, groups = wording.list_names(ctx.say_sources(running)), len(set(ctx.streams.universe[stopped].tolist()))
     these = "this group probably no longer reaches" if groups == 1 else "these groups probably no longer reach"
-    verdict.sentence = (
+    verdict.reword(
         f"{names} are running and still send their other universes: {these} this port (membership, group table), "
-        "for outputs of several sources seldom fail at once."
+        "for outputs of several sources seldom fail at once.",
+        tuple(running),
     )
-    verdict.speaks_of = tuple(running)
     verdict.also_possible = ["they were switched off together: a backup follows its main", *verdict.also_possible[1:]]
     verdict.next_checks = [*verdict.next_checks[1:2], *verdict.next_checks[:1], *verdict.next_checks[2:]]
 

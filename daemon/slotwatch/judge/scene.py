@@ -71,6 +71,10 @@ class Verdict:
         """Take evidence until then."""
         self.provisional, self.settles_ns = now_ns < until_ns, until_ns
 
+    def reword(self, sentence: str, speaks_of: tuple[int, ...] = ()) -> None:
+        """Give it another sentence, and which sources that one is about."""
+        self.sentence, self.speaks_of = sentence, speaks_of
+
     def copy(self) -> Verdict:
         """The same, to be changed by itself."""
         return replace(

@@ -240,8 +240,7 @@ def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -
     if verdict.cause == "source-lost" and len(up) == len(scene.sources):
         names = scene.names
         own = "its switch port is" if len(up) == 1 else "their switch ports are"
-        verdict.sentence = f"{names} stopped sending, and {own} up: the sender itself, not its lead."
-        verdict.speaks_of = ()
+        verdict.reword(f"{names} stopped sending, and {own} up: the sender itself, not its lead.")
         verdict.also_possible = [text for text in verdict.also_possible if text not in OWN_PORTS]
         verdict.next_checks = [text for text in verdict.next_checks if text not in LOOK_AT_LEADS]
         # A second one of its own: the rule's general ones ask for the lamps of this port.

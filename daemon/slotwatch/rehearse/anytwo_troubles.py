@@ -127,37 +127,33 @@ Trouble = Callable[[TwoNetworks, str, float, float], str]
 def lead_out(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
     """One of the two leads of a desk comes out."""
     network = plan.chance.below(2)
-    plan.cut(subject, network, at_s, to_s)
-    due_s = loss_due_s(subject, at_s)
-    plan.expect(
-        f"{subject}'s lead out",
-        lambda: plan.rules_of(subject, network, at_s),
-        ("leg-lost",),
-        plan.universes(subject, network),
-        at_s,
-        due_s,
-        LOSSES,
-        is_owed=to_s > due_s,
-    )
+    _lose(plan, f"{subject}'s lead out", "leg-lost", subject, (network,), at_s, to_s)
     return f"{subject}'s lead on {plan.names[network]} is out"
 
 
 def desk_dies(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:
     """A desk is gone from both networks."""
-    for network in (0, 1):
+    _lose(plan, f"{subject} dead", "source-lost", subject, (0, 1), at_s, to_s)
+    return f"{subject} is dead"
+
+
+def _lose(
+    plan: TwoNetworks, fault: str, cause: str, subject: str, networks: tuple[int, ...], at_s: float, to_s: float
+) -> None:
+    """Cut a subject off from networks, and expect its loss there."""
+    for network in networks:
         plan.cut(subject, network, at_s, to_s)
     due_s = loss_due_s(subject, at_s)
     plan.expect(
-        f"{subject} dead",
-        lambda: (*plan.rules_of(subject, 0, at_s), *plan.rules_of(subject, 1, at_s)),
-        ("source-lost",),
-        plan.universes(subject, 0) + plan.universes(subject, 1),
+        fault,
+        lambda: tuple(rule for network in networks for rule in plan.rules_of(subject, network, at_s)),
+        (cause,),
+        tuple(name for network in networks for name in plan.universes(subject, network)),
         at_s,
         due_s,
         LOSSES,
         is_owed=to_s > due_s,
     )
-    return f"{subject} is dead"
 
 
 def network_gone(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str:

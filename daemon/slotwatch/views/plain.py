@@ -35,9 +35,7 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", 
     silence: why what is known is old; the page then begins with it, for nothing old proves that all is well.
     """
     view = sheet.snapshot.house
-    # In the order of the headline, which names the first of them.
-    is_open = [one for one in sorted(sheet.snapshot.incidents, key=urgency, reverse=True) if one.closed_ns is None]
-    wanted = [one for one in is_open if not one.accepted]
+    alarms, notes, accepted = _open(sheet)
     return (
         environment()
         .get_template("plain.html")
@@ -48,9 +46,9 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", 
             headline=silence or headline(sheet),
             problems=(*(text for text in trouble if text != silence), *view.house_problems),
             declares_nothing=declares_nothing,
-            incidents=[incident(one) for one in wanted if one.severity > Severity.NOTE],
-            notes=[incident(one) for one in wanted if one.severity == Severity.NOTE],
-            accepted=[incident(one) for one in is_open if one.accepted],
+            incidents=[incident(one) for one in alarms],
+            notes=[incident(one) for one in notes],
+            accepted=[incident(one) for one in accepted],
             readiness=readiness(sheet, silence),
             universes=[_universe(one) for one in universes(sheet)],
             sources=[_source(one) for one in sources(sheet)],
@@ -60,17 +58,26 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", 
 
 def headline(sheet: Sheet) -> str:
     """Is all well, in one sentence."""
-    is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None and not one.accepted]
-    alarms = [one for one in is_open if one.severity > Severity.NOTE]
+    alarms, notes, accepted = _open(sheet)
     if alarms:
-        first = max(alarms, key=urgency)
+        first = alarms[0]
         named = [first, *_beside(first, alarms)]
         more = len(alarms) - len(named)
         return " ".join(one.summary for one in named) + (f" And {more} more." if more else "")
-    notes, accepted = len(is_open), sum(one.closed_ns is None for one in sheet.snapshot.incidents) - len(is_open)
-    beside = [f"{notes} note{'' if notes == 1 else 's'} to read in the morning"] if notes else []
-    beside += [f"{accepted} accepted"] if accepted else []
+    beside = [f"{len(notes)} note{'' if len(notes) == 1 else 's'} to read in the morning"] if notes else []
+    beside += [f"{len(accepted)} accepted"] if accepted else []
     return _without_alarm(sheet) + (f" Besides: {', '.join(beside)}." if beside else "")
+
+
+def _open(sheet: Sheet) -> tuple[list[Incident], list[Incident], list[Incident]]:
+    """Open incidents that call for somebody, notes, and what the house accepts; each with the most urgent first."""
+    is_open = [one for one in sorted(sheet.snapshot.incidents, key=urgency, reverse=True) if one.closed_ns is None]
+    wanted = [one for one in is_open if not one.accepted]
+    return (
+        [one for one in wanted if one.severity > Severity.NOTE],
+        [one for one in wanted if one.severity == Severity.NOTE],
+        [one for one in is_open if one.accepted],
+    )
 
 
 def _beside(first: Incident, alarms: Sequence[Incident]) -> list[Incident]:
