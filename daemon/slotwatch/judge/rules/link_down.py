@@ -104,5 +104,5 @@ RULE = Rule(
     ),
     quiet_in_dark=True,
     faults=("F04", "F103"),
-    next_checks=("Run slotwatch host on this computer: it names what is wrong with an interface.",),
+    next_checks=("Run `slotwatch host` on this computer: it names what is wrong with an interface.",),
 )
