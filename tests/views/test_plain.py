@@ -10,7 +10,7 @@ import pytest
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.views.plain import headline, plain_page
 from slotwatch.views.sheet import Sheet
-from tests.views.fabricate import incident, snapshot
+from tests.views.fabricate import NOW_NS, SECOND_NS, incident, snapshot
 
 
 def test_when_all_is_well_it_says_how_much_that_is() -> None:
@@ -139,3 +139,18 @@ def test_headings_are_in_order_and_everything_is_closed() -> None:
     assert not shape.open and "script" not in shape.tags and shape.tags.count("table") == 2
     assert shape.levels[0] == 1 and shape.levels.count(1) == 1
     assert all(after - before <= 1 for before, after in zip(shape.levels, shape.levels[1:], strict=False))
+
+
+def test_every_time_is_on_the_houses_clock() -> None:
+    """As the sentences are, which come from judging. What is not of today has its day.
+
+    The snapshot is of 2026-01-01T00:00:00Z (tests/views/fabricate.py). Sydney is 11 hours ahead of UTC in January
+    (IANA time zone database, Australia/Sydney, AEDT).
+    """
+    one = incident(began_ns=NOW_NS - 12 * 3_600 * SECOND_NS)
+    page = plain_page(Sheet(snapshot(incidents=(one,))), time_zone="Australia/Sydney")
+    assert "as of Thursday 1 January 2026, 11:00:00 (Australia/Sydney)." in page
+    assert "Began Wed 31 Dec 2025, 23:00:00; rule" in page
+    assert re.findall(r"\d{4}-\d\d-\d\dT", page) == []
+    last = re.findall("<td>([^<]*)</td></tr>", page)
+    assert last == ["10:59:59", "10:59:50", "never", "10:59:59"], "of universes and sources"

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from datetime import date, datetime, time, timedelta, tzinfo
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.views.house_time import zone_named
 
 TONIGHT = "tonight"
 MORNING = time(6, 0)
@@ -15,7 +15,7 @@ LONGEST = timedelta(days=2 * 366)
 
 def end_of_exception(until: str, now_wall_ns: int, time_zone: str) -> int:
     """When it ends, wall-clock ns: the next morning, the end of a date, or a time. ValueError with a sentence."""
-    zone = _zone(time_zone)
+    zone = zone_named(time_zone)
     now = datetime.fromtimestamp(now_wall_ns / NANOSECONDS, zone)
     end = _end(until.strip(), now, zone)
     if not now < end <= now + LONGEST:
@@ -34,10 +34,3 @@ def _end(until: str, now: datetime, zone: tzinfo) -> datetime:
     except (ValueError, OverflowError):
         raise ValueError(f'{until!r} is not an end; write "tonight" or a date such as 2027-01-31') from None
     return found if found.tzinfo else found.replace(tzinfo=zone)
-
-
-def _zone(name: str) -> tzinfo:
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
-        return UTC

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.catalog import CATALOG
@@ -10,6 +11,7 @@ from slotwatch.judge.rules.universe_missing import UniverseMissingParameters
 from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.views.answers.traffic import LegAnswer, SourceAnswer, UniverseAnswer
 from slotwatch.views.house import counts, readiness
+from slotwatch.views.house_time import house_moment, read_at, zone_named
 from slotwatch.views.incidents import incident, urgency
 from slotwatch.views.moments import number
 from slotwatch.views.sheet import Sheet
@@ -29,20 +31,29 @@ TO_LOOK_AT = (
 )
 
 
-def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", declares_nothing: bool = False) -> str:
-    """Write the page. It asks the browser to load it again every RELOAD_S.
+def plain_page(
+    sheet: Sheet,
+    trouble: Sequence[str] = (),
+    *,
+    silence: str = "",
+    declares_nothing: bool = False,
+    time_zone: str = "UTC",
+) -> str:
+    """Write the page. It asks the browser to load it again every RELOAD_S. Its times are in the house's time zone.
 
     silence: why what is known is old; the page then begins with it, for nothing old proves that all is well.
     """
     view = sheet.snapshot.house
     alarms, notes, accepted = _open(sheet)
+    now = house_moment(sheet.at, zone_named(time_zone))
     return (
         environment()
         .get_template("plain.html")
         .render(
             reload_s=RELOAD_S,
             view=view,
-            at=sheet.at,
+            at=f"{now:%A} {now.day} {now:%B %Y, %H:%M:%S} ({time_zone})",
+            clock=lambda text: read_at(text, now),
             headline=silence or headline(sheet),
             problems=(*(text for text in trouble if text != silence), *view.house_problems),
             declares_nothing=declares_nothing,
@@ -50,8 +61,8 @@ def plain_page(sheet: Sheet, trouble: Sequence[str] = (), *, silence: str = "", 
             notes=[incident(one) for one in notes],
             accepted=[incident(one) for one in accepted],
             readiness=readiness(sheet, silence),
-            universes=[_universe(one) for one in universes(sheet)],
-            sources=[_source(one) for one in sources(sheet)],
+            universes=[_universe(one, now) for one in universes(sheet)],
+            sources=[_source(one, now) for one in sources(sheet)],
         )
     )
 
@@ -126,7 +137,7 @@ def _not_heard_yet(sheet: Sheet) -> int:
     return int(unheard.sum())
 
 
-def _universe(one: UniverseAnswer) -> tuple[str, ...]:
+def _universe(one: UniverseAnswer, now: datetime) -> tuple[str, ...]:
     return (
         one["universe"],
         one["label"],
@@ -135,11 +146,11 @@ def _universe(one: UniverseAnswer) -> tuple[str, ...]:
         _figure(one["interval_ms"]["max"]),
         one["winning_name"] or _own_routes(one),
         str(one["lost_frames"]),
-        one["last_frame_at"] or "never",
+        read_at(one["last_frame_at"], now) or "never",
     )
 
 
-def _source(one: SourceAnswer) -> tuple[str, ...]:
+def _source(one: SourceAnswer, now: datetime) -> tuple[str, ...]:
     priority = one["priority"]
     return (
         one["name"] + (" (this computer's own bridge)" if one["own_bridge"] else ""),
@@ -147,7 +158,7 @@ def _source(one: SourceAnswer) -> tuple[str, ...]:
         ", ".join(_leg(leg) for leg in one["legs"]) if len(one["legs"]) > 1 else one["address"],
         str(len({name.partition("@")[0] for name in one["universes"]})),
         "" if priority is None else str(priority),
-        one["last_seen_at"] or "",
+        read_at(one["last_seen_at"], now),
     )
 
 

@@ -7,9 +7,8 @@ import io
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 from math import log10
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 from markupsafe import Markup
@@ -19,6 +18,7 @@ from slotwatch.judge import wording
 from slotwatch.views.answers.faults import IncidentAnswer
 from slotwatch.views.answers.report import MinuteCells, NotJudgedInterval, ShowReport, UniverseMinutes, WorstUniverse
 from slotwatch.views.answers.usual import TrendAnswer
+from slotwatch.views.house_time import house_moment, zone_named
 from slotwatch.views.moments import read_iso
 from slotwatch.views.templates import environment
 
@@ -95,12 +95,12 @@ class TrendChart:
 
 def report_html(report: ShowReport) -> str:
     """Write a report as one file. Its times are in the house's own time zone."""
-    zone = _zone(report.time_zone)
+    zone = zone_named(report.time_zone)
     template = environment().get_template("report.html")
     return template.render(
         report=report,
         style=Markup(STYLE),
-        day=lambda text: _moment(text, zone).strftime("%A %-d %B %Y, %H:%M"),
+        day=lambda text: house_moment(text, zone).strftime("%A %-d %B %Y, %H:%M"),
         lasted=_lasted,
         clock=lambda text: _clock(text, zone),
         phases=[(_clock(one.at, zone), one.phase) for one in report.phases],
@@ -217,23 +217,12 @@ def _trend(one: TrendAnswer) -> TrendChart:
     )
 
 
-def _zone(name: str) -> tzinfo:
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
-        return UTC
-
-
-def _moment(text: str, zone: tzinfo) -> datetime:
-    return datetime.fromtimestamp(read_iso(text) / NANOSECONDS, zone)
-
-
 def _clock(text: str, zone: tzinfo) -> str:
-    return _moment(text, zone).strftime("%a %H:%M:%S")
+    return house_moment(text, zone).strftime("%a %H:%M:%S")
 
 
 def _minute(text: str, zone: tzinfo) -> str:
-    return _moment(text, zone).strftime("%a %H:%M")
+    return house_moment(text, zone).strftime("%a %H:%M")
 
 
 def _spaced(state: str) -> str:

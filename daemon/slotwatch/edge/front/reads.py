@@ -138,6 +138,7 @@ class Reads:
             self._front.troubles(),
             silence=self._front.silence,
             declares_nothing=self._front.house.first_contact is not None,
+            time_zone=self._front.house.time_zone,
         )
         return web.Response(text=text, content_type="text/html")
 
