@@ -194,9 +194,10 @@ class JudgingProcess:
         for channel in (self._requests, self._observations):
             channel.flush()
         now_ns = clock.monotonic_ns()
+        waiting = self.ring.head - self._rows.tail
         # While much comes a batch is due before the engine wants a tick, whatever that would say.
-        is_busy = self._publications.is_wanted or self._pace.gathered_in_ns(now_ns, rows) <= TICK_NS
-        return self._pace.rest_ms(now_ns, rows, TICK_NS if is_busy else self.engine.rest_ns)
+        is_busy = self._publications.is_wanted or self._pace.gathered_in_ns(now_ns, rows, waiting) <= TICK_NS
+        return self._pace.rest_ms(now_ns, rows, waiting, TICK_NS if is_busy else self.engine.rest_ns)
 
     def _is_tick_due(self, since_ns: int) -> bool:
         """Whether a tick is due this long after the last one. While many packets come, ticks are as rare as in a calm

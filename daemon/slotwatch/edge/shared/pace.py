@@ -20,6 +20,8 @@ GATHERED_ROWS = 1024
 whatever it holds: with 256 rows a packet cost half as much again as with 1,024."""
 SHORTEST_REST_NS = 17_000_000
 """A full gigabit brings 3,000 rows meanwhile: a turn, and waking for it, cost the same whatever it finds."""
+BEHIND_ROWS = 5 * GATHERED_ROWS
+"""With this many rows in the ring at the end of a turn, the next one comes at once: judging has fallen behind."""
 GRID_NS = 100_000_000
 PAST_NS = 12_000_000
 """Time past the grid after which intake has had its turn."""
@@ -63,23 +65,29 @@ class Pace:
         """Whether this many rows may wait longer in the ring, unless they bring a change."""
         return now_ns < self._rested_ns - GRID_NS // 2 and rows < GATHERED_ROWS
 
-    def gathered_in_ns(self, now_ns: int, rows: int) -> int:
-        """How long a batch worth judging takes to arrive, at the rate of the turn that ends now with this many rows."""
+    def gathered_in_ns(self, now_ns: int, rows: int, waiting: int) -> int:
+        """How long a batch worth judging takes to arrive, at the rate of the turn that ends now with this many rows.
+
+        waiting: rows that came while it judged these.
+        """
+        if waiting >= GATHERED_ROWS:
+            return 0
         return GATHERED_ROWS * (now_ns - self._turned_ns) // rows if rows else NEVER_NS
 
-    def rest_ms(self, now_ns: int, rows: int, wanted_ns: int) -> int:
+    def rest_ms(self, now_ns: int, rows: int, waiting: int, wanted_ns: int) -> int:
         """Milliseconds to the next look at the ring.
 
-        rows: what the turn that ends now has judged. wanted_ns: how long the engine can wait while nothing changes.
+        rows: what the turn that ends now has judged. waiting: what came meanwhile. wanted_ns: how long the engine can
+        wait while nothing changes.
         """
         longest_ns = min(wanted_ns, WATCHED_REST_NS) if self.is_watched(now_ns) else wanted_ns
-        longest_ns = min(longest_ns, self.gathered_in_ns(now_ns, rows))
+        longest_ns = min(longest_ns, self.gathered_in_ns(now_ns, rows, waiting))
         self._turned_ns = now_ns
         self._tell_intake(longest_ns >= GRID_NS)
         self.is_resting = longest_ns > GRID_NS
         if longest_ns < GRID_NS:
             self._rested_ns = now_ns
-            self._due_ns = now_ns + max(SHORTEST_REST_NS, longest_ns)
+            self._due_ns = now_ns if waiting >= BEHIND_ROWS else now_ns + max(SHORTEST_REST_NS, longest_ns)
             return (self._due_ns - now_ns) // 1_000_000
         self._rested_ns = _on_grid(now_ns + longest_ns)
         return self.look_again_ms(now_ns)
