@@ -1,7 +1,7 @@
 """The table of nodes whose poll replies list other outputs than the house declares for them.
 
 The replies are laid out by hand, by the offsets of Art-Net 4's ArtPollReply: NetSwitch 18, SubSwitch 19, NumPorts 172,
-PortTypes 174 (bit 7: it outputs), GoodOutput 182 (bit 0: it takes E1.31), SwOut 190 (low nibble), BindIp 207,
+PortTypes 174 (bit 7: it outputs), GoodOutput 182 (bit 0: it takes E1.31), SwOut 190 (low nibble), MAC 201, BindIp 207,
 BindIndex 211. Of ArtPoll: ProtVer 10, Flags 12 (bit 5: it asks for some port-addresses only), their bounds from 14 on.
 """
 
@@ -37,6 +37,7 @@ def reply(
     good_output: int = 0x80,
     kind: int = 0x80,
     address: tuple[int, int, int, int] = (10, 0, 1, 2),
+    mac: bytes = bytes(6),
 ) -> bytes:
     """One reply, 239 octets: `outputs` are low nibbles."""
     packet = bytearray(239)
@@ -49,18 +50,19 @@ def reply(
     packet[174 : 174 + len(outputs)] = bytes([kind]) * len(outputs)
     packet[182 : 182 + len(outputs)] = bytes([good_output]) * len(outputs)
     packet[190 : 190 + len(outputs)] = bytes(outputs)
+    packet[201:207] = mac
     packet[207:211] = bytes(address)
     packet[211] = index
     return bytes(packet)
 
 
-def replies(listed: Listed, from_s: float = FROM_S) -> Play:
+def replies(listed: Listed, from_s: float = FROM_S, until_s: float = UNTIL_S) -> Play:
     """A node that answers every poll from a time on, and the universes that it should output."""
     made, t_s = [], from_s
-    while t_s < UNTIL_S:
+    while t_s < until_s:
         made += [Packet(t_s + n * 0.1, one, ADDRESS, "10.0.0.5", Protocol.ARTNET) for n, one in enumerate(listed(t_s))]
         t_s += EVERY_S
-    return [Node((3, 4), to_s=UNTIL_S), Plain(made)]
+    return [Node((3, 4), to_s=until_s), Plain(made)]
 
 
 def of(*universes: int) -> House:
@@ -76,12 +78,12 @@ CASES = [
     Case(
         "receiver-differs",
         of(3),
-        # The reply of 14 s is the first one 10 s after the node's first.
-        lambda: wrong(14.0),
-        lambda: wrong(29.0),
-        (10.0, 11.1),
+        # The reply of 24 s is the first one 20 s after the node's first.
+        lambda: wrong(24.0),
+        lambda: wrong(39.0),
+        (20.0, 21.1),
         label="from its start on",
-        end_s=29.0,
+        end_s=39.0,
         closes_s=(9.0, 11.2),
         sentence='Receiver "Tower node" (10.0.1.2) should output artnet/3. Its poll replies list artnet/5 instead.',
     ),
@@ -99,5 +101,5 @@ CASES = [
 ]
 
 MOVED = [
-    Moved("receiver-differs", "hold_s", 15.0, plays(of(3), lambda: wrong(19.0), lambda: wrong(21.5), 24.0)),
+    Moved("receiver-differs", "hold_s", 25.0, plays(of(3), lambda: wrong(29.0), lambda: wrong(31.5), 34.0)),
 ]

@@ -20,7 +20,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF
 from slotwatch.model.keys import Hashes
-from slotwatch.model.nodes import Node
+from slotwatch.model.nodes import Node, Poller
 from slotwatch.model.sources import Sources, address_bytes
 from slotwatch.model.surges import Surges
 from slotwatch.wire import names
@@ -76,20 +76,6 @@ class Sync:
     def sender(self) -> str:
         """Address that they come from."""
         return names.address_text(self.key[4])
-
-
-@dataclass(slots=True)
-class Poller:
-    """An address that sends Art-Net polls."""
-
-    network: int
-    address: str
-    first_ns: int
-    last_ns: int
-    polls: int = 0
-    is_targeted: bool = False
-    """Whether its last poll asked for some port-addresses only (Art-Net 4, ArtPoll, Flags bit 5): other pages of a node
-    need not answer it."""
 
 
 class Occasions:
@@ -304,7 +290,8 @@ class Occasions:
         if node is None:
             gone = {address for one in self._bound(self.nodes, MAX_NODES, "nodes") for address in one.addresses}
             for one in self.nodes.values() if gone else ():
-                one.is_cut |= not gone.isdisjoint(one.addresses)
+                if not gone.isdisjoint(one.addresses):
+                    one.page_left_ns = t_ns
             node = self.nodes[key] = Node(network, sender, reply, t_ns, t_ns)
         node.hear(reply, t_ns)
 
@@ -315,9 +302,8 @@ class Occasions:
         if poller is None:
             self._bound(self.pollers, MAX_POLLERS, "pollers")
             poller = self.pollers[network, address] = Poller(network, address, t_ns, t_ns)
-        poller.last_ns = max(poller.last_ns, t_ns)
-        poller.polls += 1
-        poller.is_targeted = int(batch.length[row]) > POLL_FLAGS and bool(batch.data[row, POLL_FLAGS] & TARGETED)
+        is_targeted = int(batch.length[row]) > POLL_FLAGS and bool(batch.data[row, POLL_FLAGS] & TARGETED)
+        poller.hear(t_ns, is_targeted=is_targeted)
 
     def _bound(self, table: dict[Any, Any], bound: int, name: str) -> list[Any]:
         """Make room for one in a full table; return what had to go."""

@@ -217,11 +217,11 @@ ART_RECEIVER = f'[[receivers]]\nname = "Stage node"\naddress = "{NODE}"\nunivers
 @scenario(
     "F49",
     "a node is set one universe too high: its poll replies list another one than the house declares for it",
-    24,
-    # Its first reply comes at 0.4 s, and the first one 10 s after that at 11.6 s.
+    34,
+    # Its first reply comes at 0.4 s, and the first one 20 s after that at 22.8 s.
     Truth(
         "receiver-differs",
-        12.1,
+        23.3,
         ("artnet/1",),
         confidence="high",
         says=("artnet/2 instead", "artnet/0 on this receiver", "Net 0, Sub-Net 0, Universe 1", "one apart"),
@@ -229,7 +229,7 @@ ART_RECEIVER = f'[[receivers]]\nname = "Stage node"\naddress = "{NODE}"\nunivers
     paper((), (0, 1), sources=("media",), extra=ART_RECEIVER),
 )
 def node_one_universe_off() -> Iterator[Item]:
-    replies = _replies(NODE, [(0.0, [0, 2])], 24)
+    replies = _replies(NODE, [(0.0, [0, 2])], 34)
     return mixed(media_server((0, 1), polls=True).sends(), replies)
 
 

@@ -14,7 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
-from slotwatch.model.nodes import LISTED_NS, PAUSE_NS, NodeOutputs, outputs_of
+from slotwatch.model.nodes import GONE_NS, LISTED_NS, PAUSE_NS, NodeOutputs, outputs_of
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -25,7 +25,7 @@ MOST_EXPLAINED = 4
 @dataclass(frozen=True, slots=True)
 class ReceiverDiffersParameters(RuleParameters):
     hold_s: float = number(
-        10.0, "time for which a node must have answered: one that has just started may not list all of its outputs"
+        20.0, "time for which a node must have answered: one that has just started may not list all of its outputs"
     )
 
 
@@ -63,7 +63,8 @@ class DeclaredOutputs:
         nodes = ctx.model.occasions.nodes.values()
         if not nodes:
             return {}
-        found = {address: outputs_of(address, nodes) for address in self._at}
+        pollers = ctx.model.occasions.pollers.values()
+        found = {address: outputs_of(address, nodes, pollers) for address in self._at}
         self._outputs = {address: outputs for address, outputs in found.items() if outputs and self._is_told(outputs)}
         return {name: None for name, receiver in self._receivers.items() if self._missing(ctx, receiver)}
 
@@ -156,6 +157,11 @@ RULE = Rule(
             "listed_s",
             LISTED_NS / NANOSECONDS,
             "time for which an output counts as listed while the replies of its bind index leave it out",
+        ),
+        Threshold(
+            "gone_s",
+            GONE_NS / NANOSECONDS,
+            "time for which a page leaves polls for every output unanswered, until its outputs count no longer",
         ),
         Threshold("pause_s", PAUSE_NS / NANOSECONDS, "time without a reply after which a node counts as started anew"),
     ),
