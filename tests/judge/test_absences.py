@@ -51,6 +51,30 @@ def test_an_absence_says_for_how_long_no_levels_came_before_another_source_carri
     assert not any("No levels came" in line for line in quick.evidence)
 
 
+def test_universes_that_came_back_apart_are_each_said_to_be_without_levels_for_their_own_time() -> None:
+    late = Stage(
+        two_desks(),
+        replace(MAIN, to_s=20.0),
+        replace(SPARE, universes=(1,), from_s=24.0),
+        replace(SPARE, universes=(2,), from_s=30.0),
+    ).run(60.0)
+    first = late.rule("source-absent").evidence[0]
+    one, _, other = first.partition(", and on ")
+    assert one.startswith("No levels came on universe e131/1 from ") and one.endswith(", for 4.0 s")
+    assert other.startswith("universe e131/2 from ") and other.endswith(", for 10.0 s.")
+
+
+def test_the_time_without_levels_is_still_said_after_a_restart_of_this_listener() -> None:
+    before = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(SPARE, from_s=30.0)).run(60.0)
+    said = before.rule("source-absent").evidence[0]
+    assert said.startswith("No levels came on ")
+    after = restarted(two_desks(), before.open, 60.0, 2.0, SPARE, replace(MAIN, from_s=40.0)).run(30.0)
+    assert after.rule("source-absent").evidence.count(said) == 1
+    ended = after.run(60.0).rule("source-absent")
+    assert ended.closed_ns is not None
+    assert ended.evidence.count(said) == 1
+
+
 def test_a_backup_that_never_came_has_not_come_because_its_universe_is_lost() -> None:
     stage = Stage(two_desks(), replace(MAIN, to_s=20.0)).run(35.0)
     absent = stage.rule("backup-absent")

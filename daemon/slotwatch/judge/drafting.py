@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import Phase
 from slotwatch.judge import elsewhere, phases, wording
 from slotwatch.judge.binding import Finding
@@ -25,6 +26,10 @@ from slotwatch.wire.universe import Protocol
 
 MOST_EVIDENCE = 10
 MOST_CHECKS = 6
+MOST_SPANS = 3
+"""Times without levels that are said one by one …"""
+ONE_NS = NANOSECONDS
+"""… and how close the beginnings and the ends of one such time are."""
 MOST_LEGS = 24
 """Sources of an incident whose networks are listed: a flood of invented senders has thousands."""
 
@@ -145,10 +150,30 @@ def _say_outage(ctx: RuleContext, cluster: Cluster) -> Outage:
     back_ns = when_returned_ns(ctx, lost) if lost and cluster.rule.name in ABSENT else None
     if back_ns is None:
         return NO_OUTAGE
-    since_ns = min(case.finding.since_ns for case in lost)
+    spans = [(case.finding.since_ns, when_returned_ns(ctx, [case]) or back_ns, case) for case in lost]
+    together: list[tuple[int, int, set[int]]] = []
+    for since_ns, until_ns, case in sorted(spans, key=lambda span: span[0]):
+        like = (
+            one for one in together[: MOST_SPANS + 1] if since_ns - one[0] < ONE_NS and abs(until_ns - one[1]) < ONE_NS
+        )
+        span = next(like, None)
+        if span is None:
+            together.append((since_ns, until_ns, set(case.finding.universes)))
+        else:
+            span[2].update(case.finding.universes)
+    if len(together) <= MOST_SPANS:
+        return back_ns, f"No levels came on {', and on '.join(_say_span(ctx, *span) for span in together)}."
     where = ctx.name_universes(sorted({row for case in lost for row in case.finding.universes}))
-    times = f"from {ctx.time_of_day(since_ns)} to {ctx.time_of_day(back_ns)}"
-    return back_ns, f"No levels came on {where} {times}, for {wording.seconds(back_ns - since_ns)}."
+    lengths = [until_ns - since_ns for since_ns, until_ns, _ in together]
+    return back_ns, (
+        f"Between {ctx.time_of_day(together[0][0])} and {ctx.time_of_day(back_ns)} no levels came on {where}, "
+        f"on each of them for {wording.seconds(min(lengths))} to {wording.seconds(max(lengths))}."
+    )
+
+
+def _say_span(ctx: RuleContext, since_ns: int, until_ns: int, rows: Iterable[int]) -> str:
+    times = f"from {ctx.time_of_day(since_ns)} to {ctx.time_of_day(until_ns)}"
+    return f"{ctx.name_universes(sorted(rows))} {times}, for {wording.seconds(until_ns - since_ns)}"
 
 
 def _legs(ctx: RuleContext, cluster: Cluster) -> tuple[IncidentLeg, ...]:

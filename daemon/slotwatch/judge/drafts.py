@@ -120,7 +120,7 @@ class IncidentRecord:
         """Forget whom and what it was about: it was over, and what returned is described from its own beginning."""
         incident = self.incident
         self.slot, self.while_it_lasted = (draft.rule, draft.group), ""
-        self.outage = NO_OUTAGE
+        self.outage, self.incident.outage = NO_OUTAGE, ""
         self.went_on_from_ns = self.earlier_began_ns = 0
         incident.began_ns, incident.returned_ns, incident.back_ns = draft.began_ns, None, 0
         incident.universes = incident.sources = incident.source_keys = incident.fixtures = ()

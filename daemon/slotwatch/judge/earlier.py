@@ -50,6 +50,7 @@ def put_together(found: Incident, earlier: Incident) -> None:
     found.began_ns = min(found.began_ns, earlier.began_ns)
     found.acknowledged, found.flaps = earlier.acknowledged, max(found.flaps, earlier.flaps)
     found.timeline = (*earlier.timeline, *found.timeline[1:])
+    found.outage = found.outage or earlier.outage
     found.revision = max(found.revision, earlier.revision)
 
 
@@ -62,7 +63,8 @@ def record_of(incident: Incident) -> IncidentRecord:
     told = [one.text.removeprefix(RETURNED) for one in incident.timeline if one.what in _DESCRIBED]
     described = [text for text in told if WATCHED not in text]
     summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""
-    entry.while_it_lasted, entry.evidence_of_it = summary.partition(_WORKS)[0], incident.evidence
+    entry.while_it_lasted = summary.partition(_WORKS)[0]
+    entry.evidence_of_it = tuple(line for line in incident.evidence if line != incident.outage)
     if incident.closed_ns is None:
         entry.earlier_began_ns = incident.began_ns
         # What worked was true when the incident opened. Whether it still works is judged again.

@@ -219,9 +219,10 @@ class IncidentBook(ResumedIncidents):
         else:
             incident.evidence, incident.still_working = draft.evidence, draft.still_working
             incident.also_possible = draft.also_possible
-        ended_ns, sentence = entry.outage = max(entry.outage, draft.outage, key=lambda outage: outage[0])
-        if ended_ns and draft.rule in ABSENT:
-            incident.evidence = (sentence, *incident.evidence)
+        entry.outage = max(entry.outage, draft.outage, key=lambda outage: outage[0])
+        incident.outage = entry.outage[1] or incident.outage  # one of before a restart has it in words alone
+        if incident.outage and draft.rule in ABSENT:
+            incident.evidence = (incident.outage, *incident.evidence)
         if incident.explains != draft.explains:
             incident.explains = self._explained(incident.explains, draft.explains)
         incident.accepted = draft.accepted

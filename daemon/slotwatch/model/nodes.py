@@ -161,9 +161,7 @@ def outputs_of(address: str, nodes: Iterable[Node], pollers: Collection[Poller])
         artnet,
         takes_e131=any(is_e131 for _, is_e131 in listed),
         is_cut=any(one.cut_ns and one.last_ns - one.cut_ns <= LISTED_NS for one in pages)
-        or any(
-            (has_gap or one.page_left_ns) and not is_answered(one.network, one.page_left_ns) for one in pages
-        ),
+        or any((has_gap or one.page_left_ns) and not is_answered(one.network, one.page_left_ns) for one in pages),
         left_ns=left_ns,
     )
 

@@ -210,6 +210,8 @@ class Incident:
     """What makes it this fault and no other of its rule, where it names neither universe nor source."""
     part_of: int = 0
     """Number of the wider incident that it became part of; 0: of none."""
+    outage: str = ""
+    """When no levels came on universes that only miss a source now, as the first line of its evidence says it."""
 
     def copy(self) -> Incident:
         """Give it as it is now: it will change."""

@@ -58,6 +58,7 @@ class KeptIncident(TypedDict):
     revision: int
     group: NotRequired[str]
     part_of: NotRequired[int]
+    outage: NotRequired[str]
 
 
 class KeptPhase(TypedDict):

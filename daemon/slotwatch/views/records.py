@@ -72,6 +72,7 @@ def record(found: Incident) -> KeptIncident:
         "revision": found.revision,
         "group": found.group,
         "part_of": found.part_of,
+        "outage": found.outage,
     }
 
 
@@ -120,6 +121,7 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
         legs=tuple(IncidentLeg(**one) for one in kept.get("legs", ())),
         group=str(kept.get("group", "")),
         part_of=int(kept.get("part_of", 0)),
+        outage=str(kept.get("outage", "")),
     )
 
 
