@@ -93,6 +93,47 @@ def test_what_is_held_without_input_goes_on_being_held() -> None:
     assert all(frame.what is What.LEVELS and frame.values[0] == 4 for frame in frames)
 
 
+def test_what_is_held_goes_on_being_held_under_another_name() -> None:
+    """A route is renamed while its desk is gone: the stage must not go dark for that."""
+    shown = running(replace(ROUTE, then="hold"))
+    for _ in range(40):
+        shown.ms += 100
+        shown.bridge.tick(shown.now_ns)
+        shown.flush()
+    frames = shown.bridge.status(shown.now_ns)[0].frames
+    shown.sent.clear()
+    changed(shown, replace(ROUTE, name="foyer", then="hold"))
+    for _ in range(20):
+        shown.ms += 100
+        shown.bridge.tick(shown.now_ns)
+        shown.flush()
+    row = shown.bridge.status(shown.now_ns)[0]
+    assert (row.name, row.state) == ("foyer", RouteState.HOLDING.value)
+    assert row.frames > frames
+    sent = [frame for _, frame in shown.sent]
+    assert sent and all(frame.what is What.LEVELS and frame.values[0] == 4 for frame in sent)
+
+
+def test_routes_of_one_output_that_swap_their_names_keep_what_each_sends() -> None:
+    """Each holds its own slots without an input."""
+    left = replace(ROUTE, name="left", slots=(1, 10), then="hold")
+    right = replace(ROUTE, name="right", slots=(1, 10), to_slot=101, then="hold")
+    shown = running(left, right)
+    for _ in range(40):
+        shown.ms += 100
+        shown.bridge.tick(shown.now_ns)
+        shown.flush()
+    shown.sent.clear()
+    changed(shown, replace(left, name="right"), replace(right, name="left"))
+    for _ in range(20):
+        shown.ms += 100
+        shown.bridge.tick(shown.now_ns)
+        shown.flush()
+    assert [row.state for row in shown.bridge.status(shown.now_ns)] == [RouteState.HOLDING.value] * 2
+    sent = [frame for _, frame in shown.sent]
+    assert sent and all((frame.values[0], frame.values[100]) == (4, 4) for frame in sent)
+
+
 def test_a_route_that_wants_the_latest_change_takes_over_what_its_input_has() -> None:
     """Frames that only repeat what was there before the reload are no changes."""
     shown = running(ROUTE)

@@ -78,6 +78,24 @@ def test_destinations_are_kept_however_packets_are_cut_into_batches() -> None:
         assert kept(bench) == expected
 
 
+def test_a_new_stream_has_none_of_the_addresses_of_the_one_that_had_its_row() -> None:
+    """Counted as if it had never had another row. The first stream sends to two addresses in turn."""
+    first = [
+        Sent(START + index * 20 * MS, e131(bytes(8), sequence=index), dst=f"10.0.0.{8 + index % 2}")
+        for index in range(20)
+    ]
+    second = [
+        Sent(START + (420 + index * 20) * MS, e131(bytes(8), source=cid(2), sequence=index), dst=f"10.0.0.{index + 1}")
+        for index in range(2)
+    ]
+    used, fresh = Bench(), Bench()
+    used.feed(first)
+    used.model.streams.forget(used.stream())
+    for bench in (used, fresh):
+        bench.feed_split(second, [1])
+    assert kept(used)["destinations"] == kept(fresh)["destinations"] == [2]
+
+
 def kept(bench: Bench) -> dict[str, list[int]]:
     """All that is known of where streams are sent to."""
     names = ("number", "last_destination", "destination_kind", "destination_universe", "destinations")

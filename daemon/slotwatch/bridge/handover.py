@@ -1,13 +1,17 @@
 """What the bridge of a new house file takes over from the running one: unchanged routes lose no frames.
 
-Sources, levels, pace and counts continue. A route is the same if its name, its input and its output are the same; its
-other settings hold from now on. The caller ends outputs that no route feeds any more.
+Sources, levels, pace and counts continue. A route is the same if only its name changed, or if its name, its input and
+its output are the same; its other settings hold from now on. The caller ends outputs that no route feeds any more.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
+
 from slotwatch.bridge.output import Lane, Output, RouteState
 from slotwatch.bridge.routes import Bridge
+from slotwatch.house.schema import Route
 
 
 def hand_over(old: Bridge, new: Bridge, now_ns: int) -> dict[int, int]:
@@ -38,11 +42,22 @@ def _continue(output: Output, before: Output) -> None:
     )
     output.levels, output.claims = before.levels, before.claims
     output.claims_sent, output.claims_ns = before.claims_sent, before.claims_ns
-    known = {(lane.route.name, lane.route.source, lane.route.source_network): lane for lane in before.lanes}
     for lane in output.lanes:
-        one = known.get((lane.route.name, lane.route.source, lane.route.source_network))
+        one = _lane_before(lane.route, before.lanes)
         if one is not None and _can_continue(lane, one):
             lane.go_on_from(one)
+
+
+def _lane_before(route: Route, lanes: Iterable[Lane]) -> Lane | None:
+    """Find the lane of a route of the same output: as it was, whatever its name; else of its name and input."""
+    unnamed = replace(route, name="", line=0)
+    same = [lane for lane in lanes if replace(lane.route, name="", line=0) == unnamed]
+    if same:
+        return same[0]
+    key = route.name, route.source, route.source_network
+    return next(
+        (lane for lane in lanes if (lane.route.name, lane.route.source, lane.route.source_network) == key), None
+    )
 
 
 def _can_continue(lane: Lane, before: Lane) -> bool:

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from slotwatch.bridge.merge import Input
-from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState, Target
-from slotwatch.house.schema import House
+from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState, Target, target_of
+from slotwatch.house.schema import House, Route
 from slotwatch.snapshot.routes import LatencyCounts, RouteRow
 
 
 def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns: int) -> RouteRow:
     """Report what a route does, what it sent and how fast."""
-    network = lane.route.source_network or 0
     p50_ms, p99_ms = lane.latency.shares_ms(50, 99)
-    networks, source = house.networks, lane.route.source
-    suffix = f"@{networks[network].name}" if len(networks) > 1 else ""
+    networks = house.networks
     return RouteRow(
         name=lane.route.name,
-        source=f"{source}{suffix}",
+        source=_source(lane.route, house),
         target=output.target.text,
         target_network=networks[output.target.network].name if output.target.network < len(networks) else "",
         state=lane.state.value,
@@ -33,6 +31,17 @@ def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns:
         input_refused_packets=entry.refused_sources,
         input_discarded_packets=entry.discarded,
     )
+
+
+def ends_of(route: Route, house: House) -> tuple[str, str]:
+    """Give `source` and `target` as the row of a route has them."""
+    return _source(route, house), target_of(route, 0).text
+
+
+def _source(route: Route, house: House) -> str:
+    networks = house.networks
+    suffix = f"@{networks[route.source_network or 0].name}" if len(networks) > 1 else ""
+    return f"{route.source}{suffix}"
 
 
 def _sentence(lane: Lane, target: Target) -> str:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House, Route
 from slotwatch.judge.neighbours import Neighbours
@@ -31,6 +34,11 @@ class OwnRoutes:
         self._is_ending = False
         self._interrupted: dict[str, int] = {}
         """Since when routes that were sending have not sent, because their process ended."""
+
+    def rename(self, names: Mapping[str, str]) -> None:
+        """Keep the routes that another house still has. names: the former name of each, and its present one."""
+        self.routes = tuple(replace(route, name=names[route.name]) for route in self.routes if route.name in names)
+        self._interrupted = {names[name]: since for name, since in self._interrupted.items() if name in names}
 
     def take(self, seen: RoutesSeen) -> None:
         """Take a report."""

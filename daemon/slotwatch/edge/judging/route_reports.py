@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from slotwatch.bridge.status import ends_of
 from slotwatch.durations import ns_from_s
 from slotwatch.edge.shared.messages.routes import RouteReport
 from slotwatch.house.schema import House
@@ -29,12 +30,16 @@ class RouteReports:
     asking: AskingRow | None = None
     node: NodeRow | None = None
     _began_ns: int = 0
+    _house: House | None = None
+    _known: frozenset[tuple[str, str, str]] = frozenset()
+    """Name, input and output of the routes of that house."""
 
     def hear(self, report: RouteReport, house: House) -> tuple[RoutesSeen, bool]:
         """Take a report; return what judging observes, and whether the state of any route changed."""
-        # A report may still be of the house before.
-        names = {route.name for route in house.routes}
-        newest = {row.name: row for row in report.rows if row.name in names}
+        if house is not self._house:
+            self._house, self._known = house, frozenset((route.name, *ends_of(route, house)) for route in house.routes)
+        # A report may still be of the house before, where a name belonged to another route.
+        newest = {row.name: row for row in report.rows if (row.name, row.source, row.target) in self._known}
         if report.began_ns != self._began_ns:
             self.rows = tuple(replace(row, state="waiting", text=STARTED_AGAIN) for row in self.rows)
             self._began_ns = report.began_ns
@@ -57,9 +62,17 @@ class RouteReports:
         return tuple(_shown(row, row.name in interrupted, unreached.get(row.name, "")) for row in self.rows)
 
     def take_house(self, house: House, routes: OwnRoutes) -> None:
-        """Forget the routes that the house no longer has."""
-        names = {route.name for route in house.routes}
-        self.rows = tuple(row for row in self.rows if row.name in names)
+        """Forget the routes that the house no longer has; what only has another name stays."""
+        present: dict[tuple[str, str], list[str]] = {}
+        for route in house.routes:
+            present.setdefault(ends_of(route, house), []).append(route.name)
+        names: dict[str, str] = {}
+        for row in self.rows:
+            found = present.get((row.source, row.target), [])
+            if row.name in found or len(found) == 1:
+                names[row.name] = row.name if row.name in found else found[0]
+        self.rows = tuple(replace(row, name=names[row.name]) for row in self.rows if row.name in names)
+        routes.rename(names)
         if not house.has_routes:
             # The routes process has ended, so its own report is dropped. Its last one is not heard.
             routes.forget()
