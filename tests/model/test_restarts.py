@@ -65,6 +65,17 @@ def test_a_source_at_rest_owed_few_frames(jump: int, counted: int) -> None:
     assert int(bench.model.streams.lost_frames[bench.stream(1)]) == counted
 
 
+@pytest.mark.parametrize(("heard", "counted"), [(1, 14), (2, 0), (3, 0)])
+def test_a_source_that_was_only_ever_heard_at_rest_owed_few_frames(heard: int, counted: int) -> None:
+    """As above, where this program was started a moment before. One frame alone does not show that it rests."""
+    bench, back_ns = Bench(), START + (heard - 1) * 900 * MS + 1300 * MS
+    for place in range(heard):
+        bench.feed(frames(1, start_ns=START + place * 900 * MS, first_sequence=place))
+    bench.feed(frames(40, start_ns=back_ns, first_sequence=heard - 1 + 15))
+    bench.model.advance(back_ns + 2_000 * MS)
+    assert int(bench.model.streams.lost_frames[bench.stream(1)]) == counted
+
+
 @pytest.mark.parametrize(("changes", "counted"), [(False, 0), (True, 35)])
 def test_a_universe_that_rests_in_the_same_look_before_and_after_shows_the_restart_of_all(
     changes: bool, counted: int

@@ -1,7 +1,8 @@
 """Play random nights in parts that can be cut off, and print one table of all that was played.
 
-    python -m tests.rehearse.night_parts FOLDER FIRST COUNT [--healthy|--two]   play seeds; what is there already stays
-    python -m tests.rehearse.night_parts FOLDER                                 print the table
+    python -m tests.rehearse.night_parts FOLDER FIRST COUNT [--healthy|--two] [--restarts]
+                                                    play seeds; what is there already stays
+    python -m tests.rehearse.night_parts FOLDER     print the table
 
 Each night is one line of JSON in FOLDER, written when it ends. A line that another state of the program wrote is kept
 and not counted, and its night is played again.
@@ -23,7 +24,7 @@ import msgspec
 import slotwatch
 from slotwatch.rehearse.anytwo import any_two
 from slotwatch.rehearse.nights import any_night, healthy_night
-from tests.rehearse.nights import NightResult, play
+from tests.rehearse.nights import NightResult, play, play_restarted
 
 
 @cache
@@ -147,11 +148,13 @@ def main(words: Sequence[str]) -> int:
     parser.add_argument("count", type=int, nargs="?", default=1)
     parser.add_argument("--healthy", action="store_true", help="nights in which nothing fails")
     parser.add_argument("--two", action="store_true", help="drawn shows of a house of two networks")
+    parser.add_argument("--restarts", action="store_true", help="the listener is restarted once in each")
     asked = parser.parse_args(words)
     if asked.first is not None:
         seeds = range(asked.first, asked.first + asked.count)
         draw = healthy_night if asked.healthy else any_two if asked.two else any_night
-        for night in play_part(asked.folder, seeds, partial(play, draw=draw)):
+        play_one = play_restarted if asked.restarts else play
+        for night in play_part(asked.folder, seeds, partial(play_one, draw=draw)):
             for text in night.wrong:
                 print(f"{night.seed} ({night.title}): {text}", flush=True)
     print("\n".join(table_of(asked.folder).lines()))

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 
 import msgspec
 
+from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.nights import Expected, Night, any_night
 from slotwatch.snapshot import Incident, Severity
 from tests.rehearse.theatre import Performance, line_of, perform, seconds
 
 SLACK_S = 1.0
+FIRST_AWAY_S, LAST_AWAY_S = 12.0, 25.0
+"""The listener is not restarted before it knows the show, nor so late that nothing follows."""
+KNOWN_S = 14.0
+"""So long after a restart what is due and does not come is missing (10 s), and each rule has its window."""
 _TELLING = ("opened", "returned", "revised", "widened", "worsened")
 """Events with which an incident speaks of something new."""
 ODD_WORDS = re.compile(
@@ -61,6 +67,37 @@ def play(seed: int, draw: Callable[[int], Night] = any_night) -> NightResult:
     """Play one night as `serve` would judge it: it is woken when it asks for it, or when packets bring a change."""
     night = draw(seed)
     return judge(night, perform(night.scenario, resting=True))
+
+
+def play_restarted(seed: int, draw: Callable[[int], Night] = any_night) -> NightResult:
+    """Play one night in which the listener is restarted, at a moment that the seed draws."""
+    night = draw(seed)
+    away_s = away_of(night)
+    return judge(known_despite(night, away_s), perform(night.scenario, resting=True, restart_s=away_s))
+
+
+def away_of(night: Night) -> tuple[float, float]:
+    """Draw from when to when (s) the listener is away."""
+    chance = Chance(night.seed * 7919 + 3)
+    from_s = chance.between(FIRST_AWAY_S, max(night.scenario.seconds - LAST_AWAY_S, FIRST_AWAY_S + 1.0))
+    return from_s, from_s + chance.between(1.0, 6.0)
+
+
+def known_despite(night: Night, away_s: tuple[float, float]) -> Night:
+    """What is true of a night in which the listener was away.
+
+    What was due before, and what begins once it knows the show again, must be found. What lies between may be found,
+    by any cause and as missing: when and how it began may be known to nobody.
+    """
+    from_s, back_s = away_s
+    owed, may_be = list[Expected](), list(night.allowed)
+    for one in night.expected:
+        if one.due_s + SLACK_S <= from_s or one.at_s >= back_s + KNOWN_S:
+            owed.append(one)
+        else:
+            may_be.append(replace(one, causes=(), due_s=night.scenario.seconds, is_owed=False))
+    title = f"{night.scenario.title}, the listener is away from {from_s:.1f} to {back_s:.1f} s"
+    return replace(night, scenario=replace(night.scenario, title=title), expected=tuple(owed), allowed=tuple(may_be))
 
 
 def judge(night: Night, performance: Performance) -> NightResult:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from slotwatch.rehearse.nights import any_night, healthy_night
-from tests.rehearse.nights import play
+from tests.rehearse.nights import KNOWN_S, SLACK_S, away_of, known_despite, play, play_restarted
 
 SEEDS = (50001, 65005, 65055, 65096, 65103, 65137)
 """A few of those that `python -m tests.rehearse.night_parts` plays."""
@@ -23,6 +23,25 @@ def test_drawn_night_is_reported_as_it_was(seed: int) -> None:
 def test_healthy_night_raises_nothing(seed: int) -> None:
     night = play(seed, healthy_night)
     assert night.is_healthy and night.incidents == () and night.wrong == ()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", SEEDS[:3])
+def test_drawn_night_with_a_restart_of_the_listener_is_reported_as_it_was(seed: int) -> None:
+    assert play_restarted(seed).wrong == ()
+
+
+def test_what_a_restart_may_hide_need_not_be_reported_and_everything_else_must() -> None:
+    nights = [any_night(seed) for seed in range(1, 60)]
+    before = between = after = 0
+    for night in nights:
+        (from_s, back_s), known = away_of(night), known_despite(night, away_of(night))
+        before += sum(one.due_s + SLACK_S <= from_s for one in known.expected)
+        after += sum(one.at_s >= back_s + KNOWN_S for one in known.expected)
+        between += len(night.expected) - len(known.expected)
+        assert len(night.expected) + len(night.allowed) == len(known.expected) + len(known.allowed)
+        assert all(one.causes == () for one in known.allowed if one not in night.allowed)
+    assert min(before, between, after) > 0
 
 
 def test_healthy_nights_hold_what_looks_odd() -> None:

@@ -25,7 +25,7 @@ from slotwatch.rehearse.stage import Item
 from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
 from slotwatch.views.records import incident_of, phase_of, phase_record, record
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
-from slotwatch.wire.observation import JoinSeen, LinkSeen
+from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.rehearse.invariants import violations
 
@@ -130,6 +130,8 @@ def perform(
     look_due_ns = 0
     links: dict[int, LinkSeen] = {}
     joins: list[JoinSeen] = []
+    drops, drops_before = DropsSeen(0, 0), DropsSeen(0, 0)
+    """As played, and what of it was counted before a restart: new sockets count from 0."""
 
     def listen() -> None:
         for event in engine.take_events():
@@ -153,11 +155,11 @@ def perform(
             if step_ns < restart_s[1] * 1e9:
                 links.update({item.network: item for item in items if isinstance(item, LinkSeen)})
                 joins += [item for item in items if isinstance(item, JoinSeen)]
+                drops = next((item for item in reversed(items) if isinstance(item, DropsSeen)), drops)
                 continue
-            engine = restarted(
-                engine, house, BASE_NS + round(restart_s[0] * 1e9), BASE_NS + step_ns, [*links.values(), *joins]
-            )
-            restart_s = None
+            seen_again = [*links.values(), *joins, DropsSeen(0, 0)]
+            engine = restarted(engine, house, BASE_NS + round(restart_s[0] * 1e9), BASE_NS + step_ns, seen_again)
+            restart_s, drops_before = None, drops
         waiting: list[Sent] = []
         has_change = False
         for item in items:
@@ -165,6 +167,8 @@ def perform(
                 waiting.append(item)
                 continue
             has_change |= _ingest(engine, waiting, resting)
+            if isinstance(item, DropsSeen):
+                drops, item = item, _counted_since(item, drops_before)
             engine.observe(_moved(item))
             if isinstance(item, LinkSeen):
                 links[item.network] = item
@@ -200,7 +204,7 @@ def played(name: str) -> tuple[Performance, tuple[str, ...]]:
 
 
 def restarted(
-    before: Engine, house: House, stopped_ns: int, now_ns: int, seen: Iterable[LinkSeen | JoinSeen]
+    before: Engine, house: House, stopped_ns: int, now_ns: int, seen: Iterable[LinkSeen | JoinSeen | DropsSeen]
 ) -> Engine:
     """Start an engine that knows of an earlier one what the history keeps: as records, and as `serve` gives them."""
     left = before.snapshot(stopped_ns)
@@ -248,6 +252,11 @@ def _ingest(engine: Engine, waiting: list[Sent], is_asked: bool) -> bool:
     engine.ingest(batch)
     waiting.clear()
     return has_change
+
+
+def _counted_since(seen: DropsSeen, before: DropsSeen) -> DropsSeen:
+    kernel, ring, damaged = seen.kernel - before.kernel, seen.ring - before.ring, seen.damaged - before.damaged
+    return DropsSeen(seen.t_ns, kernel, ring, damaged)
 
 
 def _moved(item: Item) -> Item:

@@ -31,6 +31,7 @@ all."""
 REST_NS = 800_000_000
 """Shortest interval of a sender at rest (ANSI E1.31-2018 6.6.2)."""
 REST_EQUAL_FRAMES = 3
+"""Of a stream that was heard for fewer frames than these, all of them."""
 Rows = NDArray[np.intp]
 Times = NDArray[np.int64]
 
@@ -50,7 +51,8 @@ class Restarts:
         missing = np.where(step < AMBIGUOUS, step.astype(np.int64) - 1, -1)
         table, zeros = self.streams, np.zeros(len(rows), np.int64)
         generation = table.generation[rows].astype(np.int64)
-        rested = (table.equal_frames[rows] >= REST_EQUAL_FRAMES) & (table.protocol[rows] == Protocol.E131)
+        most = np.clip(table.frames[rows].astype(np.int64) - 1, 1, REST_EQUAL_FRAMES)
+        rested = (table.equal_frames[rows] >= most) & (table.protocol[rows] == Protocol.E131)
         rested &= (table.prev_frame_ns[rows] > 0) & (table.last_frame_ns[rows] - table.prev_frame_ns[rows] > JUMP_NS)
         self._noted.append(np.stack([rows, generation, t_ns, silent_ns, missing, zeros, rested, zeros], 1))
 
@@ -130,7 +132,10 @@ class Restarts:
     def _take_back(self, rows: Rows, missing: NDArray[np.int64]) -> None:
         """Rows must differ."""
         table = self.streams
-        back = table.windows.take_back_each(windows.LOST, rows, missing).astype(np.uint64)
+        # Of a stream that has just begun they are not counted yet: its step is not known.
+        held = np.clip(table.series_pending[rows], 0, missing)
+        table.series_pending[rows] -= held.astype(table.series_pending.dtype)
+        back = table.windows.take_back_each(windows.LOST, rows, missing - held).astype(np.uint64)
         table.lost_frames[rows] -= np.minimum(back, table.lost_frames[rows])
         table.series_mask[rows] = np.uint64(FULL_MASK)
         table.lost_of_last_10[rows] = 0

@@ -213,7 +213,7 @@ def overrun(plan: NightPlan, subject: str, at_s: float) -> None:
     seed = plan.chance.below(1 << 30)
     for one in list(plan.parts):
         plan.wrap(one, lambda before: stage.lossy(before, 0.2, seed, at_s, at_s + 10.0))
-    drops = [DropsSeen(round((at_s + n / 2) * 1e9), 16 * (n + 1)) for n in range(20)]
+    drops = [DropsSeen(round((at_s + n / 10) * 1e9), 4 * (n + 1)) for n in range(100)]
     plan.parts["drops"] = lambda: mixed(seen(*drops))
     plan.blind.append((at_s, at_s + 10.0))
     plan.truths.append(lambda: Expected("own buffer overflows", ("host-overrun",), (), (), at_s, at_s + 2.0))

@@ -95,7 +95,8 @@ class JudgingProcess:
         self._lag = Lag()
         self._memory = MemoryReturn(now_ns)
         self._wanted = WantedGroups(observations)
-        self._drops = (0, 0, 0)
+        self._drops: tuple[int, int, int] | None = None
+        """Told at the first tick: an intake that was there before has counted some."""
         self._rows_ns = 0
         self._heard = True
         self._seen = 0
