@@ -6,7 +6,7 @@ its output are the same; its other settings hold from now on. The caller ends ou
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import replace
 
 from slotwatch.bridge.output import Lane, Output, RouteState
@@ -48,16 +48,14 @@ def _continue(output: Output, before: Output) -> None:
             lane.go_on_from(one)
 
 
-def _lane_before(route: Route, lanes: Iterable[Lane]) -> Lane | None:
+def _lane_before(route: Route, lanes: Collection[Lane]) -> Lane | None:
     """Find the lane of a route of the same output: as it was, whatever its name; else of its name and input."""
     unnamed = replace(route, name="", line=0)
     same = [lane for lane in lanes if replace(lane.route, name="", line=0) == unnamed]
     if same:
         return same[0]
-    key = route.name, route.source, route.source_network
-    return next(
-        (lane for lane in lanes if (lane.route.name, lane.route.source, lane.route.source_network) == key), None
-    )
+    by_key = {(lane.route.name, lane.route.source, lane.route.source_network): lane for lane in lanes}
+    return by_key.get((route.name, route.source, route.source_network))
 
 
 def _can_continue(lane: Lane, before: Lane) -> bool:

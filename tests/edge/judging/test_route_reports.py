@@ -20,7 +20,7 @@ def house_of(**targets: int) -> House:
         Route(name, UniverseId(Protocol.E131, 1), target=UniverseId(Protocol.ARTNET, number))
         for name, number in targets.items()
     )
-    return House(networks=(Network("eth1"),), routes=routes)
+    return House(networks=(Network("eth1", "eth1"),), routes=routes)
 
 
 def report(t_s: float, *rows: RouteRow, began_s: float = 1.0) -> RouteReport:
