@@ -369,3 +369,25 @@ def test_each_line_of_the_log_names_its_incident() -> None:
     assert Event(0, "opened", "LED (e131/3) lost", itself).line == "opened #12 (critical): LED (e131/3) lost"
     assert Event(0, "opened", "like e131/30", named).line == "opened #12 (critical) LED (e131/3): like e131/30"
     assert Event(0, "phase", "phase show").line == "phase: phase show"
+
+
+def test_incidents_are_dated_by_the_clock_as_it_is_when_they_open() -> None:
+    """A computer without a clock battery starts in the past and is corrected once it reaches a time server."""
+    hour = 3600 * S
+    book = IncidentBook(1000 * S)
+    book.update([ONE], 10 * S)
+    book.take_clock(1000 * S + hour, 20 * S)
+    book.take_clock(1000 * S + hour + S // 2, 21 * S)  # a correction that nobody reads
+    book.update([ONE, LOST], 30 * S)
+    before, after = sorted(book.open_incidents(), key=lambda one: one.id)
+    assert (before.wall_offset_ns, after.wall_offset_ns) == (1000 * S, 1000 * S + hour + S // 2)
+    assert [entry.text for entry in before.timeline if entry.what == "clock"] == [
+        "The clock of this computer was set forward by 60 min. Times of this incident are by the clock as it was."
+    ]
+    assert not any(entry.what == "clock" for entry in after.timeline)
+    assert [event.line for event in book.take_events() if event.incident is None] == [
+        "clock: The clock of this computer was set forward by 60 min."
+    ]
+    book.take_clock(1000 * S, 40 * S)
+    texts = [entry.text for entry in after.timeline if entry.what == "clock"]
+    assert len(texts) == 1 and texts[0].startswith("The clock of this computer was set back by 60 min.")

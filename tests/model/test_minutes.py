@@ -6,6 +6,10 @@ The arithmetic is the test's own: frames that the pretend server sent, over sixt
 
 from __future__ import annotations
 
+import pytest
+
+from slotwatch.model.minutes import Minutes
+from slotwatch.model.model import Model
 from slotwatch.rehearse.cast import main_desk, media_server, moves, paper, rests
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.scenario import Scenario
@@ -13,6 +17,7 @@ from slotwatch.rehearse.stage import mixed
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.snapshot.minutes import MinuteRow
 from tests.rehearse.theatre import perform
+from tests.views.fabricate import SECOND_NS, house
 
 SECONDS = 130.0
 """Scenarios begin with a whole minute of the wall clock."""
@@ -33,9 +38,9 @@ def minutes_of(start_s: float, *, is_still: bool = False) -> tuple[list[MinuteRo
     def look(snapshot: Snapshot) -> None:
         kept.update((row.minute, row) for row in snapshot.minutes if row.universe == "artnet/0")
 
-    house = paper((1,), (0,), sources=("main", "media"))
+    written = paper((1,), (0,), sources=("main", "media"))
     show = Scenario(
-        "minutes", "", "", lambda: mixed(main_desk((1,)).sends(SECONDS), server.sends(SECONDS)), SECONDS, house
+        "minutes", "", "", lambda: mixed(main_desk((1,)).sends(SECONDS), server.sends(SECONDS)), SECONDS, written
     )
     perform(show, look=look)
     return [row for _, row in sorted(kept.items())], sent
@@ -73,8 +78,8 @@ def test_one_that_falls_silent_again_in_its_first_minute_was_lost_in_it() -> Non
     """Art-Net's own timeout is 10 s (common practice, no source): heard at 20 s, silent from 30 s, lost at 40 s."""
     server = media_server((0,), start_s=20.0, stop_s=30.0)
     kept: dict[int, MinuteRow] = {}
-    house = paper((1,), (0,), sources=("main", "media"))
-    show = Scenario("minutes", "", "", lambda: mixed(main_desk((1,)).sends(70.0), server.sends(70.0)), 70.0, house)
+    written = paper((1,), (0,), sources=("main", "media"))
+    show = Scenario("minutes", "", "", lambda: mixed(main_desk((1,)).sends(70.0), server.sends(70.0)), 70.0, written)
 
     def look(snapshot: Snapshot) -> None:
         kept.update((row.minute, row) for row in snapshot.minutes if row.universe == "artnet/0")
@@ -83,3 +88,14 @@ def test_one_that_falls_silent_again_in_its_first_minute_was_lost_in_it() -> Non
     (row,) = kept.values()
     assert row.state == UniverseState.LOST
     assert 29_000.0 <= row.worst_gap_ms <= 31_000.0
+
+
+@pytest.mark.parametrize(("back_s", "minutes"), [(3_600, [1, -59, -58]), (40, [0, 1])])
+def test_a_clock_that_is_set_back_begins_another_minute(back_s: int, minutes: list[int]) -> None:
+    """By an hour: its minutes have numbers that were there before, and none is left out. By less than a minute: the
+    minute lasts until the clock has caught up, for it would be in two parts."""
+    model, counted = Model(house(1), 0), Minutes(0, 0)
+    for at_s in range(1, 200):
+        offset_s = -back_s if at_s >= 65 else 0
+        counted.turn(model, at_s * SECOND_NS, offset_s * SECOND_NS)
+    assert [row.minute for row in counted.finished] == minutes

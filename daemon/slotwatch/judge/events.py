@@ -31,7 +31,8 @@ def how_long(incident: Incident) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """An incident was opened, revised, widened, worsened, eased, acknowledged, returned or closed; or `phase`."""
+    """An incident was opened, revised, widened, worsened, eased, acknowledged, returned or closed; or `phase` or
+    `clock`."""
 
     t_ns: int
     what: str

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 
+from slotwatch.judge import wording
 from slotwatch.judge.drafts import IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import NOT_BACK, Event, how_long, is_given_up
 from slotwatch.judge.flapping import Flapping
@@ -137,6 +138,19 @@ class IncidentTable:
         incident.revision += 1
         self.revisions += 1
         self._events.append(Event(t_ns, what, text, incident.copy()))
+
+    def take_clock(self, wall_offset_ns: int, now_ns: int) -> None:
+        """Date what opens from now on by the wall clock as it is now: wall clock minus monotonic clock.
+
+        What is open keeps the clock that it began with. If the clock was set, it says so.
+        """
+        step_ns, self.wall_offset_ns = wall_offset_ns - self.wall_offset_ns, wall_offset_ns
+        if abs(step_ns) < wording.SAID_STEP_NS:
+            return
+        was_set = wording.clock_was_set(step_ns)
+        self._events.append(Event(now_ns, "clock", was_set))
+        for entry in self._open.values():
+            self._record(entry, now_ns, "clock", f"{was_set} Times of this incident are by the clock as it was.")
 
     # --- people ---------------------------------------------------------------------------------------
 

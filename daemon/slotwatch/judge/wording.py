@@ -18,6 +18,8 @@ MOST_NAMES = 6
 MOST_RUNS = 4
 """Runs of universes that are written out; of more, the first three universes and how many more there are."""
 FIRST_UNIVERSES = 3
+SAID_STEP_NS = NANOSECONDS
+"""A smaller correction of the wall clock changes no time that people read."""
 MOST_MOMENTS = 1024
 """Times of day that are kept in words: each assembly of an incident says the same ones again."""
 MOST_LABELLED = 6
@@ -187,3 +189,8 @@ def _spans(numbers: Sequence[int]) -> Iterable[tuple[int, int]]:
 def say_power(watts: float) -> str:
     """Write a power for people: `450 W`, `3.2 kW`."""
     return f"{watts / 1000:.1f} kW" if watts >= 1000 else f"{watts:.0f} W"
+
+
+def clock_was_set(step_ns: int) -> str:
+    """Say in which direction and how far this computer's wall clock was set."""
+    return f"The clock of this computer was set {'forward' if step_ns > 0 else 'back'} by {seconds(abs(step_ns))}."

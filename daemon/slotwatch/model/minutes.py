@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 KEPT_MINUTES = 3
 """Finished minutes that are still offered: a reader that comes every few seconds misses none."""
 
+DELAYED_MINUTES = 1
+"""A wall clock that is set back by no more keeps its minute until it has caught up. Set back further, it begins another
+minute, whose number it may have had before."""
+
 
 class Minutes:
     """Sums up every universe between turns of the minute."""
@@ -50,9 +54,9 @@ class Minutes:
         self._unjudged_s[:top] += np.where(not_judged[:top], np.float32(elapsed_s), np.float32(0))
 
     def turn(self, model: Model, now_ns: int, wall_offset_ns: int) -> bool:
-        """Finish the minute if the wall clock's has turned. A clock set back only delays that."""
+        """Finish the minute if the wall clock's has turned."""
         minute = (now_ns + wall_offset_ns) // MINUTE_NS
-        if minute <= self._minute:
+        if self._minute - DELAYED_MINUTES <= minute <= self._minute:
             return False
         self._fit(model)
         self._finished = [*self._finished, self._rows(model, now_ns)][-KEPT_MINUTES:]

@@ -111,9 +111,10 @@ class SourceRow:
 
 TIMELINE_WORDS = (
     *("began", "opened", "revised", "widened", "eased", "worsened"),
-    *("acknowledged", "accepted", "resumed", "returned", "closed"),
+    *("acknowledged", "accepted", "resumed", "returned", "closed", "clock"),
 )
-"""What a moment of an incident can be; `resumed`: judging was restarted while it was open."""
+"""What a moment of an incident can be. `resumed`: judging was restarted while it was open; `clock`: the wall clock was
+set."""
 
 
 @dataclass(slots=True)

@@ -26,8 +26,8 @@ from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.model.usual import Start
-from slotwatch.snapshot import Acknowledgement
-from slotwatch.snapshot.health import ListenerHealth, NotJudgedRow
+from slotwatch.snapshot import Acknowledgement, UniverseState
+from slotwatch.snapshot.health import ClockStepRow, ListenerHealth, NotJudgedRow
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import MinuteSums
@@ -347,6 +347,58 @@ async def test_a_full_disk_is_reported_and_stops_nothing(path: Path, monkeypatch
     await happens(lambda: history.health()["ok"])
     assert Archive(path).last_minute() == MINUTE
     history.close()
+
+
+async def test_minutes_that_a_clock_had_twice_are_kept_together(path: Path) -> None:
+    """The clock went back by an hour. Of both each figure is the larger and the state the worse: `LOST` (5, by
+    `UniverseState`) is worse than `STEADY` (0), and a disk that failed meanwhile may have them written once more."""
+    first = minute(frames=2640, worst_gap_ms=9000.0, state=UniverseState.LOST, lost_frames=7)
+    again = minute(frames=2650, worst_gap_ms=25.0, state=UniverseState.STEADY, lost_frames=0, sources=3)
+    between = minute(MINUTE - 60)
+    history = History(path, FOR_EVER)
+    history.note(snapshot(minutes=(first,)))
+    history.note(snapshot(minutes=(first, between)))
+    history.note(snapshot(minutes=(first, between, again)))
+    history.note(snapshot(minutes=(between, again, minute(MINUTE + 1))))
+    history.close()
+    store = Store(path)
+    store.write(Pending(minutes=[again]))
+    store.close()
+    found = Archive(path).minutes("e131/1", 0, MINUTE + 1)
+    assert [row.minute for row in found] == [MINUTE - 60, MINUTE, MINUTE + 1]
+    assert found[1] == replace(first, frames=2650, sources=3)
+
+
+async def test_the_report_says_where_the_clock_was_set(path: Path) -> None:
+    """One mark for each step, at the moment after it by the clock of then; a correction that nobody reads has none."""
+    hour_ns = 3600 * SECOND_NS
+    steps = (
+        ClockStepRow(NOW_NS + 1 * SECOND_NS, -hour_ns),
+        ClockStepRow(NOW_NS + 2 * SECOND_NS, SECOND_NS // 2),
+        ClockStepRow(NOW_NS + 3 * SECOND_NS, 2 * hour_ns),
+    )
+    taken = snapshot()
+    history = History(path, FOR_EVER)
+    taken.house.listener = ListenerHealth(clock_steps=(ClockStepRow(NOW_NS - 60 * SECOND_NS, hour_ns),))
+    history.note(taken)  # an earlier process of the page has marked it
+    taken.now_ns += 5 * SECOND_NS
+    taken.house.listener = ListenerHealth(clock_steps=steps)
+    history.note(taken)
+    history.note(taken)
+    history.close()
+    assert Archive(path).marks(0, WALL_MS + 10_000_000) == [
+        (
+            WALL_MS + 1000 - 2 * 3_600_000 - 500,
+            "The clock of this computer was set back by 60 min. Times before this mark are by the clock as it was.",
+            "slotwatch",
+        ),
+        (
+            WALL_MS + 3000,
+            "The clock of this computer was set forward by 2 h 00 min."
+            " Times before this mark are by the clock as it was.",
+            "slotwatch",
+        ),
+    ]
 
 
 async def test_what_is_too_old_is_forgotten_but_not_what_is_open(path: Path) -> None:

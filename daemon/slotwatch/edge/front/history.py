@@ -13,8 +13,10 @@ from slotwatch.edge.front.history_archive import Archive, HistoryHealth
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, ReferenceRow
 from slotwatch.edge.front.history_writer import HistoryWriter
+from slotwatch.judge import wording
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.snapshot.health import NotJudgedRow
+from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.kept import KeptPhase
 from slotwatch.views.records import phase_record, record, rig_check_record
 
@@ -23,6 +25,8 @@ ABSENCE_WITHIN_NS = 10_000_000_000
 """Judging publishes the time without a listener in its next snapshots; a sign of life waits no longer than this."""
 ALIVE_NS = 5_000_000_000
 """How often the history notes that judging runs: after a power cut the time without a listener begins there."""
+NEW_STEP_NS = 10_000_000_000
+"""Of the first snapshot: how old a step of the clock may be that no earlier process of the page has marked."""
 
 _T = TypeVar("_T")
 _Key = TypeVar("_Key", str, int)
@@ -39,6 +43,8 @@ class History:
         self._writer = HistoryWriter(path, keep_days)
         self._revisions: dict[tuple[int, int], int] = {}
         self._minute = -1
+        self._clock_seen_ns = 0
+        """Up to when steps of the clock were marked."""
         self._phase = ""
         self._kept: dict[str, Mapping[str, object]] = {}
         self._intervals: dict[str, tuple[tuple[int, str], tuple[int | None, str] | None]] = {}
@@ -87,8 +93,8 @@ class History:
         offset = snapshot.wall_offset_ns
         for row in snapshot.house.listener.not_judged:
             self._note_interval(row, offset, new)
-        new.minutes = [row for row in snapshot.minutes if row.minute > self._minute]
-        self._minute = max((row.minute for row in new.minutes), default=self._minute)
+        new.minutes = self._new_minutes(snapshot)
+        self._note_clock(snapshot, new)
         if not self.held:
             self._note_incidents(snapshot, new)
             self._note_phase(snapshot, new)
@@ -96,6 +102,29 @@ class History:
                 self._note_counts(snapshot, new)
             self._note_alive(snapshot, new)
         return self._writer.give(new) if new else self._writer.asked
+
+    def _new_minutes(self, snapshot: Snapshot) -> list[MinuteRow]:
+        """Give the minutes that finished since the last call, in that order: a clock may have been set back."""
+        rows = snapshot.minutes
+        if not rows or rows[-1].minute == self._minute:
+            return []
+        known = [number for number, row in enumerate(rows) if row.minute == self._minute]
+        self._minute = rows[-1].minute
+        return list(rows[known[-1] + 1 :] if known else rows)
+
+    def _note_clock(self, snapshot: Snapshot, new: Pending) -> None:
+        """Mark where the wall clock was set, for the report: times before it are by the clock as it was."""
+        steps, seen_ns = snapshot.house.listener.clock_steps, self._clock_seen_ns or snapshot.now_ns - NEW_STEP_NS
+        self._clock_seen_ns = snapshot.now_ns
+        later_ns = 0
+        for step in reversed(steps):
+            if step.t_ns <= seen_ns:
+                return
+            if abs(step.step_ns) >= wording.SAID_STEP_NS:
+                at_ns = step.t_ns + snapshot.wall_offset_ns - later_ns
+                text = f"{wording.clock_was_set(step.step_ns)} Times before this mark are by the clock as it was."
+                new.marks.append((at_ns // MILLISECOND_NS, text, "slotwatch"))
+            later_ns += step.step_ns
 
     def _note_phase(self, snapshot: Snapshot, new: Pending) -> None:
         view, offset = snapshot.house, snapshot.wall_offset_ns

@@ -16,13 +16,16 @@ from typing import TypeVar
 
 from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
-from slotwatch.edge.front.history_rows import object_of
+from slotwatch.edge.front.history_rows import is_minute, object_of
 from slotwatch.edge.front.history_shows import UsualRows, forget_shows
 from slotwatch.edge.front.history_streams import SourceIds, forget_streams, write_streams
+from slotwatch.snapshot import STATE_RANKS
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.kept import KeptIncident
 
 FORGET_ROWS = 20_000
+_STATE = 7
+"""Place of the state in a row of `minutes`."""
 _Key = TypeVar("_Key", str, int)
 
 
@@ -146,7 +149,7 @@ class Store:
         if pending.minutes:
             self._name_universes({row.universe for row in pending.minutes})
             db.executemany(
-                "INSERT OR REPLACE INTO minutes VALUES (?,?,?,?,?,?,?,?,?)", map(self._minute, pending.minutes)
+                "INSERT OR REPLACE INTO minutes VALUES (?,?,?,?,?,?,?,?,?)", map(self._minute_row, pending.minutes)
             )
             write_streams(db, pending.minutes, self._universes, self._sources)
         pending.usual.write(db)
@@ -168,7 +171,18 @@ class Store:
             self._db.executemany("INSERT OR IGNORE INTO universes (name) VALUES (?)", ((name,) for name in new))
             self._universes = dict(self._db.execute("SELECT name, id FROM universes"))
 
-    def _minute(self, row: MinuteRow) -> tuple[int, ...]:
+    def _minute_row(self, row: MinuteRow) -> tuple[int, ...]:
+        """The row as it is kept. Of a minute that a clock had twice, because it was set back, the larger of each figure
+        and the worse state count."""
+        new = self._numbers(row)
+        found = self._db.execute("SELECT * FROM minutes WHERE minute = ? AND universe = ?", new[:2]).fetchone()
+        if found is None or not is_minute((found[0], *found[2:])):
+            return new
+        merged = [max(pair) for pair in zip(found, new, strict=True)]
+        merged[_STATE] = max(found[_STATE], new[_STATE], key=STATE_RANKS.__getitem__)
+        return tuple(merged)
+
+    def _numbers(self, row: MinuteRow) -> tuple[int, ...]:
         return (
             row.minute,
             self._universes[row.universe],
