@@ -20,6 +20,7 @@ ROOT = Path(__file__).parent
 LIVE = (
     "test_app",
     "test_api_strangers",
+    "test_clock_set",
     "test_first_contact",
     "test_ports_freed",
     "test_reference_live",

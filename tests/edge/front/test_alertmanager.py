@@ -20,14 +20,16 @@ import pytest
 from aiohttp import web
 from aiohttp.test_utils import TestServer
 
+from slotwatch import clock
 from slotwatch.edge.front import alertmanager as module
 from slotwatch.edge.front.alertmanager import Alertmanager
 from slotwatch.house.outgoing import Alerts
 from slotwatch.house.schema import House
+from slotwatch.views.moments import iso_wall
 from tests.patience import happens
 from tests.ports import free_port
 from tests.views import fabricate
-from tests.views.fabricate import incident, snapshot
+from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, snapshot
 
 
 class Receiver:
@@ -131,6 +133,24 @@ async def test_what_is_over_is_forgotten_in_time(monkeypatch: pytest.MonkeyPatch
         monkeypatch.setattr(module, "RESOLVED_S", 0.0)
         alerts.note(snapshot(incidents=(incident(8, universes=("e131/1",)),)))
         await happens(lambda: [one["labels"]["universe"] for one in receiver.bodies[-1]] == ["e131/1"])
+
+
+async def test_a_clock_that_is_set_back_keeps_alerts_valid_and_ends_them_now(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Alertmanager refuses an alert whose end is before its start (prometheus/common, model/alert.go, `Validate`). One
+    whose end is to come still fires."""
+    monkeypatch.setattr(module, "AGAIN_S", 0.03)
+    back_ns = 0
+    monkeypatch.setattr(clock, "wall_ns", lambda: NOW_NS + WALL_OFFSET_NS - back_ns)
+    async with sent_and_received() as (alerts, receiver):
+        alerts.note(snapshot())
+        alerts.note(snapshot(incidents=(incident(8, universes=("e131/1",)),)))
+        await happens(lambda: receiver.bodies)
+        back_ns = 3600 * SECOND_NS
+        count = len(receiver.bodies)
+        await happens(lambda: len(receiver.bodies) > count + 1)
+        held, over = receiver.bodies[-1]
+        assert held["startsAt"] <= held["endsAt"] and over["startsAt"] <= over["endsAt"]
+        assert over["endsAt"] <= iso_wall(clock.wall_ns()) < held["endsAt"]
 
 
 async def test_a_receiver_that_refuses_is_reported_and_tried_again_and_the_other_is_served() -> None:

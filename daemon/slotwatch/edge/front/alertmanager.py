@@ -47,11 +47,10 @@ class Alertmanager:
         now = alerts(snapshot, self._house)
         if now == self._open:
             return
-        wall_ns = clock.wall_ns()
+        now_ns = clock.monotonic_ns()
         for key, alert in self._open.items():
             if key not in now:
-                self._over[key] = {**alert, "endsAt": iso_wall(wall_ns)}
-                self._over_since_ns[key] = wall_ns
+                self._over[key], self._over_since_ns[key] = alert, now_ns
         for key in now:
             self._over.pop(key, None)
         while len(self._over) > MOST_RESOLVED:
@@ -84,12 +83,12 @@ class Alertmanager:
                 await self._send(session)
 
     async def _send(self, session: aiohttp.ClientSession) -> None:
-        wall_ns = clock.wall_ns()
-        for key in [key for key in self._over if wall_ns - self._over_since_ns[key] > RESOLVED_S * NANOSECONDS]:
+        wall_ns, now_ns = clock.wall_ns(), clock.monotonic_ns()
+        for key in [key for key in self._over if now_ns - self._over_since_ns[key] > RESOLVED_S * NANOSECONDS]:
             del self._over[key]
         self._over_since_ns = {key: at for key, at in self._over_since_ns.items() if key in self._over}
-        ends = iso_wall(wall_ns + int(ENDS_S * NANOSECONDS))
-        body = [{**alert, "endsAt": ends} for alert in self._open.values()] + list(self._over.values())
+        body = [_ending(alert, wall_ns + int(ENDS_S * NANOSECONDS)) for alert in self._open.values()]
+        body += [_ending(alert, wall_ns - now_ns + self._over_since_ns[key]) for key, alert in self._over.items()]
         if body:
             await asyncio.gather(*(self._post(session, url, body) for url in self._house.alerts.alertmanager_urls))
 
@@ -107,6 +106,12 @@ class Alertmanager:
         except (aiohttp.ClientError, OSError, ValueError) as error:
             trouble = why_unreachable(error)
         self._troubles[url] = f"Alerts do not reach {_without_secret(url)}: {trouble}."
+
+
+def _ending(alert: dict[str, object], at_wall_ns: int) -> dict[str, object]:
+    """The alert with its end. Alertmanager refuses one that begins after it ends, as where the clock was set back."""
+    ends = iso_wall(at_wall_ns)
+    return {**alert, "startsAt": min(str(alert["startsAt"]), ends), "endsAt": ends}
 
 
 def _without_secret(url: str) -> str:
