@@ -70,6 +70,7 @@ class Engine:
         self.replay = replay
         self.model = Model(house, now_ns, compiled)
         self.judge = Judge(house, now_ns, wall_offset_ns, phase)
+        self.judge.listener.is_recording = replay
         self._routine = Routine(looking)
         self._reporter = Reporter(self.model)
         self._minutes = Minutes(now_ns, wall_offset_ns)

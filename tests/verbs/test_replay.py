@@ -186,6 +186,49 @@ def test_a_cut_off_capture_is_judged_and_reported(capsys: pytest.CaptureFixture[
     assert cli.main(["replay", str(path)]) == 0
     shown = capsys.readouterr()
     assert "239 packets" in shown.out and "cut off" in shown.err
+    # 239 packets of 40 a second: the last whole one came 238 / 40 = 5.95 s after the first.
+    assert "The file is not whole: the last " in shown.out
+    assert "It was judged up to 2026-01-01T00:00:05.950Z." in shown.out
+    assert "Nothing was found wrong up to 2026-01-01T00:00:05.950Z, where the file breaks off." in shown.out
+
+
+def test_what_to_check_is_printed_also_of_a_fault_that_is_over(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    packets = [(t, one) for t, one in stream(30) if not 10 * 10**9 <= t < 15 * 10**9]
+    packets += [(t, frame(8, k, cid=bytes(range(1, 17)))) for k, (t, _) in enumerate(stream(30))]
+    path = made(tmp_path, sorted(packets))
+    assert cli.main(["replay", path]) == 1
+    shown = capsys.readouterr().out
+    assert "universe-lost" in shown and "closed 2026-" in shown
+    checks = [line for line in shown.splitlines() if line.startswith("  check: ")]
+    assert 1 <= len(checks) <= 3
+    _, found = replay(capsys, path)
+    (lost,) = [one for one in found["incidents"] if one["rule"] == "universe-lost"]
+    assert [f"  check: {text}" for text in lost["next_checks"]][:3] == checks
+
+
+@pytest.mark.parametrize(
+    ("join", "words"),
+    [
+        ("declared", "does not declare: unless the recording computer joined them, a switch floods multicast."),
+        ("none", "does not join: a switch floods multicast."),
+    ],
+)
+def test_nothing_is_claimed_of_what_the_recording_computer_joined(
+    join: str, words: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    house = tmp_path / "house.toml"
+    house.write_text(
+        f'[house]\nname = "Harbour Street Playhouse"\n[listen]\ninterfaces = ["eth1"]\njoin = "{join}"\n'
+        '[[universes]]\nprotocol = "e131"\nnumber = 7\n'
+    )
+    both = stream(14) + [(t, frame(8, k, k)) for k, (t, _) in enumerate(stream(14))]
+    cli.main(["replay", made(tmp_path, sorted(both)), "-c", str(house)])
+    printed = capsys.readouterr().out
+    (flood,) = [line for line in printed.splitlines() if line.startswith("  flooded-groups: ")]
+    assert flood.endswith(f", which the house file {words}")
+    assert "this computer did not join" not in printed
 
 
 @pytest.mark.parametrize("raw", [None, b"", b"GIF89a" + bytes(99)])

@@ -91,6 +91,8 @@ class Listener:
 
     def __init__(self, now_ns: int) -> None:
         self.started_ns = now_ns
+        self.is_recording = False
+        """Whether packets come from a recording: what the computer that made it joined is not known."""
         self.links: dict[int, Link] = {}
         self.joins: dict[tuple[int, int], JoinSeen] = {}
         self.failed_joins: dict[tuple[int, int], None] = {}

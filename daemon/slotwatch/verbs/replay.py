@@ -51,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
         group_messages=capture.group_messages,
         unread=capture.unread,
         hidden=capture.hidden,
+        broken=capture.broken,
         clock_steps=tuple(capture.clock.steps),
         clock_step_count=capture.clock.step_count,
         out_of_order=capture.clock.out_of_order,

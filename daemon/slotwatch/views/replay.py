@@ -16,6 +16,8 @@ from slotwatch.views.sheet import Sheet
 
 MOST_LINES = 200
 """Universes or sources listed in words; the JSON has them all."""
+MOST_CHECKS = 3
+"""Next checks of an incident in words, the first ones; the JSON has them all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,8 @@ class CaptureSummary:
     """Frames that gave no datagram, by reason: a key of UNREAD."""
     hidden: int = 0
     """Of them, those that may be datagrams to a watched port."""
+    broken: str = ""
+    """Why the file could not be read to its end; empty if it could."""
     clock_steps: tuple[tuple[int, int], ...] = ()
     """Set clocks: (wall nanoseconds before, by how many nanoseconds). The first ones."""
     clock_step_count: int = 0
@@ -180,6 +184,8 @@ def _heading(capture: CaptureSummary) -> list[str]:
         lines.append(f"from {capture.first_at} to {capture.last_at}")
     others = _others(capture)
     lines.append(f"{capture.show_packets:,} to the watched ports" + (f"; {others}" if others else ""))
+    if capture.broken:
+        lines.append(f"The file is not whole: {capture.broken}. It was judged up to {capture.last_at}.")
     if capture.clock_step_count:
         steps = ", ".join(f"{_signed(step_ns)} at {iso_wall(wall_ns)}" for wall_ns, step_ns in capture.clock_steps)
         more = capture.clock_step_count - len(capture.clock_steps)
@@ -212,10 +218,9 @@ def _incidents(report: ReplayReport) -> list[str]:
         messages = wording.count(capture.group_messages, "IGMP or MLD message")
         return [f"It holds no show data. Only its {messages} could be judged: nothing was found wrong with them."]
     if not incidents:
-        return [
-            "Nothing was found wrong" + (" in what could be read." if capture.hidden else "."),
-            *limit,
-        ]
+        read = " in what could be read" if capture.hidden else ""
+        until = f" up to {capture.last_at}, where the file breaks off" if capture.broken else ""
+        return [f"Nothing was found wrong{read}{until}.", *limit]
     counts = Counter(one["severity"] for one in incidents)
     words = [level.word for level in sorted(Severity, reverse=True)]
     heading = ", ".join(f"{counts[word]} {word}" for word in words if counts[word])
@@ -230,6 +235,8 @@ def _incidents(report: ReplayReport) -> list[str]:
         lines += [f"  - {line}" for line in one["evidence"]]
         if one["accepted"]:
             lines.append(f"  accepted: {one['accepted']['reason']}")
+        else:
+            lines += [f"  check: {line}" for line in one["next_checks"][:MOST_CHECKS]]
     return lines
 
 

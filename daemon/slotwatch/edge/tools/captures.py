@@ -76,6 +76,8 @@ class Capture:
     """What Batch.network counts: the declared ones, else one for each interface and VLAN of the first piece."""
     notes: list[str] = field(default_factory=list)
     """What a person must know of the file, as sentences."""
+    broken: str = ""
+    """Why it could not be read to its end, the first of those sentences; empty if it could."""
     _numbers: dict[Combination, int] = field(default_factory=dict)
     _before: Batch | None = None
     """The piece before, its times as the capture has them."""
@@ -122,7 +124,7 @@ class Capture:
             for piece in records:
                 yield from self._chunk(piece)
         if self.reader.ended:
-            self.notes.append(self.reader.ended)
+            self._note_broken(self.reader.ended)
 
     def close(self) -> None:
         """Close the file. It is also closed when the capture was read to its end."""
@@ -150,7 +152,7 @@ class Capture:
             except zlib.error as error:
                 if not self.packets and not self.reader.kind:
                     raise CaptureError(f"{self.path}: not a capture: the gzip stream is damaged ({error})") from error
-                self.notes.append(f"the gzip stream is damaged ({error}); what comes before it was read")
+                self._note_broken(f"the gzip stream is damaged ({error}); what comes before it was read")
                 piece = b""
             except OSError as error:
                 raise CaptureError(f"{self.path}: {error.strerror or error}") from error
@@ -167,8 +169,12 @@ class Capture:
 
     def _end(self) -> None:
         if isinstance(self.source, Unpacking) and self.source.cut_off:
-            self.notes.append("the gzip stream is cut off; what comes before it was read")
+            self._note_broken("the gzip stream is cut off; what comes before it was read")
         self.reader.close()
+
+    def _note_broken(self, sentence: str) -> None:
+        self.notes.append(sentence)
+        self.broken = self.broken or sentence
 
     def look_ahead(self) -> None:
         """Read the first piece and find out which networks the capture has."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -104,7 +104,7 @@ class Replay:
         self._tick(end_ns)
         snapshot = self.engine.snapshot(end_ns)
         for incident in snapshot.incidents:
-            self._incidents[incident.id] = incident
+            self._keep(incident)
         found = sorted(self._incidents.values(), key=lambda one: (one.opened_ns, one.id))
         return Judged(snapshot, found, self.ticks)
 
@@ -251,6 +251,15 @@ class Replay:
             if event.incident is not None and (
                 event.incident.id in self._incidents or len(self._incidents) < MOST_INCIDENTS
             ):
-                self._incidents[event.incident.id] = event.incident
+                self._keep(event.incident)
             if self._report is not None:
                 self._report(event)
+
+    def _keep(self, incident: Incident) -> None:
+        """Keep the newest of an incident, and what was to be checked while it lasted also once it is over.
+
+        Whoever reads a recording looks for what was wrong then.
+        """
+        before = self._incidents.get(incident.id)
+        checks = incident.next_checks or (before.next_checks if before is not None else ())
+        self._incidents[incident.id] = replace(incident, next_checks=checks)

@@ -25,6 +25,7 @@ class FloodedGroupsParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class FloodedGroupsFacts(Facts):
     network: str
+    why: str
 
 
 def is_flooded(ctx: RuleContext) -> Mask:
@@ -40,16 +41,24 @@ def is_flooded(ctx: RuleContext) -> Mask:
 
 def describe_flooded(ctx: RuleContext, row: int) -> Finding:
     network = int(ctx.streams.network[row])
+    why, whose = "this computer did not join: a switch floods multicast", "which this computer did not join"
+    also = "another program on this computer joined these groups"
+    if ctx.listener.is_recording:
+        whose = "and which groups the recording computer joined is not known"
+        also = "the recording computer joined these groups"
+        why = "the house file does not join: a switch floods multicast"
+        if ctx.house.listen.join != "none":
+            why = (
+                "the house file does not declare: unless the recording computer joined them, a switch floods multicast"
+            )
     return Finding(
         group=f"network:{network}",
         since_ns=int(ctx.streams.first_frame_ns[row]),
         universes=(ctx.universe_of(row),),
         networks=(network,),
-        facts=FloodedGroupsFacts(ctx.network_name(network)),
-        evidence=(
-            f"{ctx.universe_name(ctx.universe_of(row))} arrives in its own group, which this computer did not join.",
-        ),
-        also_possible=("another program on this computer joined these groups",),
+        facts=FloodedGroupsFacts(ctx.network_name(network), why),
+        evidence=(f"{ctx.universe_name(ctx.universe_of(row))} arrives in its own group, {whose}.",),
+        also_possible=(also,),
         confidence=Confidence.MEDIUM,
     )
 
@@ -63,7 +72,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("groups flooded", "{n} groups flooded", look="Look at the switch's settings"),
-    sentence="{network} carries {universes}, which this computer did not join: a switch floods multicast.",
+    sentence="{network} carries {universes}, which {why}.",
     judged_by=judged_by(FloodedGroupsParameters(), bind),
     facts=FloodedGroupsFacts,
     explains=Explains(
