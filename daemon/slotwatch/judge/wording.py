@@ -192,5 +192,6 @@ def say_power(watts: float) -> str:
 
 
 def clock_was_set(step_ns: int) -> str:
-    """Say in which direction and how far this computer's wall clock was set."""
-    return f"The clock of this computer was set {'forward' if step_ns > 0 else 'back'} by {seconds(abs(step_ns))}."
+    """Say in which direction and how far, in whole seconds, this computer's wall clock was set."""
+    span_ns = round(abs(step_ns) / NANOSECONDS) * NANOSECONDS
+    return f"The clock of this computer was set {'forward' if step_ns > 0 else 'back'} by {seconds(span_ns)}."
