@@ -244,6 +244,7 @@ def _front(wiring: Wiring) -> None:
 async def _serve_front(wiring: Wiring) -> None:
     import asyncio
 
+    from slotwatch.edge.front.certificate import KeptPair
     from slotwatch.edge.front.server import Server
     from slotwatch.edge.judging.incident_captures import RecordedPackets
     from slotwatch.edge.shared.asking import Asker
@@ -276,7 +277,8 @@ async def _serve_front(wiring: Wiring) -> None:
 
     running = wiring.house()  # first: a parent of another version is refused by what it left
     reader = SnapshotReader(wiring["snapshots"])
-    server = Server(running, reader, judging.ask, RecordedPackets, wiring["run"], reload_house)
+    kept_pair = KeptPair(wiring["certificate"])
+    server = Server(running, reader, judging.ask, RecordedPackets, wiring["run"], reload_house, kept_pair)
 
     async def reload() -> None:
         while True:

@@ -22,7 +22,8 @@ import aiohttp
 import pytest
 
 from slotwatch import clock
-from slotwatch.edge.front.certificate import PageCertificate
+from slotwatch.edge.front import server as server_module
+from slotwatch.edge.front.certificate import KeptPair, PageCertificate
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
 from slotwatch.errors import EdgeError
@@ -45,8 +46,8 @@ def house_at(place: Path, **http: Any) -> House:
     return replace(found, http=Http(port=free_port(socket.SOCK_STREAM), **http))
 
 
-def made(house: House, snapshots: MadeUpSnapshots, judging: Judging) -> Server:
-    return Server(house, snapshots, judging.ask, lambda house: Packets(Path(house.file).parent))
+def made(house: House, snapshots: MadeUpSnapshots, judging: Judging, kept: KeptPair | None = None) -> Server:
+    return Server(house, snapshots, judging.ask, lambda house: Packets(Path(house.file).parent), kept_pair=kept)
 
 
 @asynccontextmanager
@@ -57,13 +58,15 @@ async def serving(house: House, snapshots: MadeUpSnapshots, judging: Judging) ->
 
 
 @asynccontextmanager
-async def served(house: House, snapshots: MadeUpSnapshots, judging: Judging) -> AsyncIterator[Server | None]:
+async def served(
+    house: House, snapshots: MadeUpSnapshots, judging: Judging, kept: KeptPair | None = None
+) -> AsyncIterator[Server | None]:
     """The server; None if it could not open, and then its fault at the end."""
     stop, ready = asyncio.Event(), asyncio.Event()
     shown = snapshots.snapshot or listening()
     shown.house.listener = replace(shown.house.listener, intake=listening().house.listener.intake)
     snapshots.show(shown)
-    server = made(house, snapshots, judging)
+    server = made(house, snapshots, judging, kept)
     work = asyncio.create_task(server.serve(stop, ready.set))
     waiting = asyncio.create_task(ready.wait())
     await asyncio.wait({work, waiting}, return_when=asyncio.FIRST_COMPLETED)
@@ -279,6 +282,66 @@ async def test_a_reload_takes_a_certificate_that_was_renewed_in_its_files_and_go
         with pytest.raises(EdgeError, match=r"absent\.pem does not exist"):
             await server.take_house(replace(house, http=replace(house.http, certificate_file="absent.pem")))
         assert await asyncio.to_thread(served_certificate) == third
+
+
+@needs_openssl
+async def test_a_certificate_that_is_renewed_in_its_files_is_taken_by_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As a timer renews it that reloads nothing (RFC 8555 clients write the chain and the key one after the other)."""
+    monkeypatch.setattr(server_module, "CERTIFICATE_S", 0.02)
+    certify(tmp_path)
+    house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
+    async with served(house, MadeUpSnapshots(), Judging()) as server:
+        assert server is not None
+
+        def serves(name: str) -> bool:
+            found = ssl.get_server_certificate(("127.0.0.1", house.http.port))
+            return found == (tmp_path / name).read_text()
+
+        async def comes(name: str) -> None:
+            for _ in range(2000):
+                if await asyncio.to_thread(serves, name):
+                    return
+            pytest.fail(f"{name} is not served")
+
+        await comes("cert.pem")
+        first = (tmp_path / "cert.pem").read_text()
+        certify(tmp_path, "next.pem", "next-key.pem")
+        (tmp_path / "next.pem").replace(tmp_path / "cert.pem")
+        await happens(lambda: "the key belongs to another certificate" in str(server.front.own_health()["page"]))
+        (tmp_path / "first.pem").write_text(first)
+        assert await asyncio.to_thread(serves, "first.pem")
+        (tmp_path / "next-key.pem").replace(tmp_path / "key.pem")
+        await comes("cert.pem")
+        assert server.front.own_health()["page"] == {"ok": True, "text": ""}
+        assert capsys.readouterr().err.count("was not taken") == 1, "said once, not at each look"
+
+
+@needs_openssl
+async def test_a_page_that_is_restarted_in_a_renewal_has_the_certificate_of_before(tmp_path: Path) -> None:
+    certify(tmp_path)
+    first = (tmp_path / "cert.pem").read_text()
+    house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
+    fd = os.memfd_create("pair")
+    try:
+        kept = KeptPair(fd)
+        assert PageCertificate(house, kept).trouble == ""
+        (tmp_path / "key.pem").unlink()
+        with pytest.raises(EdgeError, match=r"key\.pem does not exist"):
+            PageCertificate(house)
+        other = replace(house, http=replace(house.http, certificate_file="other.pem"))
+        with pytest.raises(EdgeError, match=r"other\.pem does not exist"):
+            PageCertificate(other, kept)
+        async with served(house, MadeUpSnapshots(), Judging(), kept) as server:
+            assert server is not None
+            port = house.http.port
+            assert await asyncio.to_thread(ssl.get_server_certificate, ("127.0.0.1", port)) == first
+            assert "key.pem does not exist. The page keeps the one that it had" in str(
+                server.front.own_health()["page"]
+            )
+    finally:
+        os.close(fd)
 
 
 @needs_openssl

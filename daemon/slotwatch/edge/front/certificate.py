@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import os
 import ssl
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,18 +16,40 @@ from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
 
+class KeptPair:
+    """The pair that was taken last, in memory that outlives the page's process: that may be restarted in a renewal."""
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+
+    def keep(self, files: tuple[Path, Path]) -> None:
+        """Keep what is in these files, if they are still there."""
+        with contextlib.suppress(OSError):
+            kept = b"\n".join((_names(files), *(path.read_bytes() for path in files)))
+            os.ftruncate(self._fd, 0)
+            os.pwrite(self._fd, kept, 0)
+
+    def of(self, files: tuple[Path, Path]) -> tuple[Path, Path] | None:
+        """Where the pair that these files held can be read; None if none was kept of them."""
+        names = _names(files) + b"\n"
+        place = Path(f"/proc/self/fd/{self._fd}")
+        return (place, place) if os.pread(self._fd, len(names), 0) == names else None
+
+
 class PageCertificate:
     """The pair that new connections get: the newest that could be used. Open connections keep theirs."""
 
-    def __init__(self, house: House) -> None:
-        """EdgeError if the certificate cannot be used."""
+    def __init__(self, house: House, kept: KeptPair | None = None) -> None:
+        """EdgeError if the certificate cannot be used, and `kept` has none of these files."""
         self._files = _files(house)
+        self._kept = kept
         self.context: ssl.SSLContext | None = None
         """What the page's server encrypts with; None where the page has no certificate."""
         self._refusal = ""
         self._from_s, self._until_s = 0.0, math.inf
-        if self._files:
-            self.context = self._newest = self._load()
+        self._tried = self._changing = _states(self._files)
+        if self._files is not None:
+            self.context = self._newest = self._first(self._files)
             self.context.sni_callback = self._give_newest
 
     def renewed(self, house: House) -> PageCertificate:
@@ -33,13 +57,43 @@ class PageCertificate:
         the middle of its renewal, leaves the one before. EdgeError if other files cannot be used.
         """
         if _files(house) != self._files:
-            return PageCertificate(house)
-        if self._files:
-            try:
-                self._newest, self._refusal = self._load(), ""
-            except EdgeError as error:
-                self._refusal = str(error)
+            return PageCertificate(house, self._kept)
+        if self._files is not None:
+            self._read_again(self._files)
         return self
+
+    def follow(self) -> bool:
+        """Read the files again if they changed, once they are the same at two calls: a renewal writes one after the
+        other. Whether they were read."""
+        found = _states(self._files)
+        is_settled, self._changing = found == self._changing, found
+        if self._files is None or found == self._tried or not is_settled:
+            return False
+        self._read_again(self._files)
+        return True
+
+    def _first(self, files: tuple[Path, Path]) -> ssl.SSLContext:
+        try:
+            return self._take(files)
+        except EdgeError as error:
+            kept = self._kept.of(files) if self._kept is not None else None
+            if kept is None:
+                raise
+            self._refusal = str(error)
+            return self._load(*kept)
+
+    def _read_again(self, files: tuple[Path, Path]) -> None:
+        self._tried = _states(files)
+        try:
+            self._newest, self._refusal = self._take(files), ""
+        except EdgeError as error:
+            self._refusal = str(error)
+
+    def _take(self, files: tuple[Path, Path]) -> ssl.SSLContext:
+        found = self._load(*files)
+        if self._kept is not None:
+            self._kept.keep(files)
+        return found
 
     @property
     def trouble(self) -> str:
@@ -47,8 +101,8 @@ class PageCertificate:
         now_s, found = clock.wall_ns() / 1e9, []
         if self._refusal:
             found.append(
-                f"The last reload brought no new certificate: this computer {self._refusal}. The page keeps the one"
-                " that it had; reload again once the files are right."
+                f"A new certificate was not taken: this computer {self._refusal}. The page keeps the one that it had,"
+                " and takes the new one once its files are right."
             )
         if now_s > self._until_s:
             found.append(f"The certificate of the page ended on {_day(self._until_s)}: browsers warn of it.")
@@ -56,9 +110,8 @@ class PageCertificate:
             found.append(f"The certificate of the page begins on {_day(self._from_s)}: until then browsers warn of it.")
         return " ".join(found)
 
-    def _load(self) -> ssl.SSLContext:
+    def _load(self, certificate: Path, key: Path) -> ssl.SSLContext:
         """Read the files, each time into a context of its own: a pair that does not match would stay half loaded."""
-        certificate, key = self._files
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         try:
@@ -82,12 +135,29 @@ class PageCertificate:
         connection.context = self._newest
 
 
-def _files(house: House) -> tuple[Path, ...]:
-    """The certificate and its key; empty where the page has none."""
+def _files(house: House) -> tuple[Path, Path] | None:
+    """The certificate and its key; None where the page has none."""
     if not house.http.certificate_file:
-        return ()
+        return None
     certificate = read_place(house, house.http.certificate_file)
     return certificate, read_place(house, house.http.key_file) if house.http.key_file else certificate
+
+
+def _names(files: tuple[Path, Path]) -> bytes:
+    return " ".join(map(str, files)).encode(errors="surrogateescape")
+
+
+def _states(files: tuple[Path, Path] | None) -> list[tuple[int, ...]]:
+    """What shows that one of the files is another, was written, or may be read now."""
+    return [_state(path) for path in files or ()]
+
+
+def _state(path: Path) -> tuple[int, ...]:
+    try:
+        found = path.stat()
+    except OSError:
+        return ()
+    return found.st_dev, found.st_ino, found.st_mtime_ns, found.st_ctime_ns, found.st_size
 
 
 def _span_s(certificate: Path) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from aiohttp import web
 
 from slotwatch.edge.front.alertmanager import Alertmanager
-from slotwatch.edge.front.certificate import PageCertificate
+from slotwatch.edge.front.certificate import KeptPair, PageCertificate
 from slotwatch.edge.front.changes import ChangeRequests
 from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.elsewhere import ElsewhereFetcher
@@ -35,6 +35,8 @@ from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
 MQTT = "mqtt"
+CERTIFICATE_S = 10.0
+"""How often the certificate's files are looked at. A new one counts once they are the same at two looks."""
 LISTENING_WITHIN_S = 10.0
 """Who asks `/readyz` once this process says that it is ready gets 200, unless intake needs longer than this."""
 ANSWERED_WITHIN_S = 20.0
@@ -52,10 +54,13 @@ class Server:
         packets: Callable[[House], Packets],
         run: str = "",
         reload_house: ReloadHouse = not_reloaded_here,
+        kept_pair: KeptPair | None = None,
     ) -> None:
-        """run: which run of the program this is, for the history."""
+        """run: which run of the program this is, for the history. kept_pair: the certificate that a page of this run
+        had before."""
         self._house = house
         self._run = run
+        self._kept_pair = kept_pair
         self._recorded = packets
         self._packets = packets(house)
         self.is_orphan = False
@@ -73,7 +78,7 @@ class Server:
         """
         asyncio.get_running_loop().set_exception_handler(self.front.complaints.of_loop)
         house = self._house
-        self._certificate = PageCertificate(house)
+        self._certificate = PageCertificate(house, self._kept_pair)
         self._log_certificate()
         self._door = self._door_of(house)
         self.front.certificate_trouble = lambda: self._certificate.trouble
@@ -87,6 +92,7 @@ class Server:
                 resumption = Resumption(self._history, self.front.ask, self.front.resumed, self.front.see_after)
                 self.front.followers += [resumption, self._history, self._references, self._usual]
                 working = [self._tasks.create_task(self.front.keep_running(one)) for one in (resumption, self._usual)]
+                working.append(self._tasks.create_task(self._follow_certificate()))
                 await self._follow(house)
                 pumping = self._tasks.create_task(self.front.pump())
                 await self._listening(stop)
@@ -132,6 +138,14 @@ class Server:
             await self._follow(house)
             self._house = house
             self.front.take_house(house)
+
+    async def _follow_certificate(self) -> None:
+        """Take a certificate that is renewed in its files, for ever."""
+        while True:
+            await asyncio.sleep(CERTIFICATE_S)
+            async with self._changing:
+                if self._certificate.follow():
+                    self._log_certificate()
 
     def _log_certificate(self) -> None:
         if self._certificate.trouble:

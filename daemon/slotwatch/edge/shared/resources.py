@@ -12,13 +12,15 @@ Descriptors = dict[str, int | list[int]]
 
 
 class SharedResources:
-    """Ring, snapshot buffer, the running house, two ends for each channel, the bell that intake rings for routes."""
+    """Ring, snapshot buffer, the running house, two ends for each channel, the bell that intake rings for routes, and
+    the page's certificate for a page that is restarted."""
 
     def __init__(self, ring_rows: int) -> None:
         self.rows = ring_rows
         self.house = housing.create_memory()
         self._memory = memory.make(ring_rows)
         self._pairs = {name: pair() for name in ("observations", "requests", "reports")}
+        self._certificate = os.memfd_create("slotwatch-certificate", os.MFD_CLOEXEC)
         self._bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self.progress = memory.Progress(self._memory["ring"], self._memory["snapshots"])
 
@@ -37,7 +39,7 @@ class SharedResources:
                 "requests": requests[1].fileno(),
                 "reports": reports[1].fileno(),
             },
-            "front": {**snapshots, "requests": requests[0].fileno()},
+            "front": {**snapshots, "requests": requests[0].fileno(), "certificate": self._certificate},
             "routes": {**ring, "reports": reports[0].fileno(), "bell": self._bell},
         }
         return {"house": self.house, **own[role]}
@@ -46,5 +48,5 @@ class SharedResources:
         for end in (end for ends in self._pairs.values() for end in ends):
             end.close()
         self.progress.close()
-        for fd in (*self._memory.values(), self.house, self._bell):
+        for fd in (*self._memory.values(), self.house, self._certificate, self._bell):
             os.close(fd)
