@@ -319,7 +319,7 @@ def _routes(wiring: Wiring) -> None:
 
     routing = Routing(
         wiring.house(),
-        Ring(wiring["ring"], wiring["rows"]),
+        Ring(wiring["ring"], wiring["rows"], routes=True),
         bytes.fromhex(wiring["cid"]),
         hold_node=wiring["hold_node"],
     )

@@ -10,8 +10,8 @@ from typing import Any
 from slotwatch.errors import EdgeError
 from slotwatch.verbs.universe_ranges import universes
 
-DEFAULT_ROWS = 65_536
-"""As `edge.shared.ring` has it; not imported from there, to keep the supervising process small."""
+DEFAULT_ROWS = 131_072
+"""Where judging keeps up hardly any of it is ever real memory, for intake rewinds (`edge.shared.ring`)."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=_power_of_two,
         default=DEFAULT_ROWS,
         help="packets held between receiving and judging, a power of two (default %(default)s: "
-        "0.37 s of a full gigabit, 43 MiB of full packets)",
+        "0.74 s of a full gigabit; 86 MiB, but only while judging is that far behind)",
     )
 
 

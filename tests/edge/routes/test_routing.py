@@ -44,7 +44,7 @@ def bench() -> Iterator[tuple[Routing, RingWriter]]:
     memory = rings.create_memory(ROWS)
     writer = RingWriter(memory, ROWS)
     writer.turn(clock.monotonic_ns(), clock.wall_offset_ns(), 0)
-    routing = Routing(house(), Ring(memory, ROWS), OWN)
+    routing = Routing(house(), Ring(memory, ROWS, routes=True), OWN)
     try:
         yield routing, writer
     finally:
@@ -71,6 +71,16 @@ def test_nothing_is_counted_of_what_is_in_order() -> None:
             put(writer, frame(b"slotwatch-tests0", sequence), Protocol.E131)
         routing.step(clock.monotonic_ns())
         assert set(counted(routing).values()) == {0}
+
+
+def test_it_says_how_many_rows_it_has_read_once_that_is_all_of_them() -> None:
+    with bench() as (routing, writer):
+        for sequence in range(10):
+            put(writer, frame(b"slotwatch-tests0", sequence), Protocol.E131)
+        put(writer, ART_POLL, Protocol.ARTNET)
+        assert writer.ring.routed_word[0] == 0
+        routing.step(clock.monotonic_ns())
+        assert writer.ring.routed_word[0] == 11
 
 
 def test_rows_that_are_too_far_back_are_left_out_and_counted() -> None:

@@ -195,6 +195,23 @@ def test_rows_that_wait_stay_where_they_are(fd: int, read: Read) -> None:
     assert writer.place()[0] == 0
 
 
+def test_with_routes_rows_stay_until_they_were_routed_too(fd: int, read: Read) -> None:
+    writer, judged, routed = RingWriter(fd, ROWS), Ring(fd, ROWS, reports=True), Ring(fd, ROWS, routes=True)
+    reader = read(judged, 0)
+    put(writer, 0, 100)
+    assert reader.take(judged.head) is not None
+    routed.routed_word[0] = 99
+    writer.rewind(for_routes=True)
+    assert writer.place()[0] == 100
+    routed.routed_word[0] = 100
+    writer.rewind(for_routes=True)
+    assert writer.place()[0] == 0
+    put(writer, 100, 50)
+    routed.routed_word[0] = 150
+    writer.rewind(for_routes=True)
+    assert writer.place()[0] == 50, "judging has not taken them"
+
+
 def test_without_a_reader_that_reports_nothing_is_rewound(fd: int, read: Read) -> None:
     writer, ring_ = RingWriter(fd, ROWS), Ring(fd, ROWS)
     reader = read(ring_, 0)

@@ -192,8 +192,7 @@ class Intake:
 
     def _empty(self, full: list[DataSocket], looked_ns: int) -> int:
         """Empty the sockets that hold something. The others were empty at `looked_ns`."""
-        if not self.house.has_routes:
-            self.writer.rewind()
+        self.writer.rewind(for_routes=self.house.has_routes)
         self._arrivals.turn()
         count = 0
         for sock in self.sockets:

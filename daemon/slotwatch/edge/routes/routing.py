@@ -54,8 +54,8 @@ ROWS_AT_ONCE = 16
 """Rows that are taken from the ring before due frames are sent, so that the first frame of a burst does not wait."""
 MOST_TURNS = 256
 """This many steps in a row, before the parent's messages are read again."""
-NEWEST_ROWS = 512
-"""Rows that are still looked at where this process fell far behind."""
+OLD_ROWS, NEWEST_ROWS = 32_768, 512
+"""So many rows behind this process has fallen far behind, and only so many are still looked at."""
 
 
 _LEVELS, _, _TERMINATED = What
@@ -80,7 +80,7 @@ class Routing:
         self.lines: dict[int, LineSender] = {}
         self.missed_rows = 0
         self._ring = ring
-        self._tail = ring.head
+        self._tail = ring.routed_word[0] = ring.head
         self._odd_rows = RingReader(ring, 0, owned(1))
         self._discovery_ns = now_ns
         self.node = _node(house) if house.listen.artnet_subscribe else None
@@ -218,7 +218,7 @@ class Routing:
     def _read(self) -> None:
         """Take the next few rows of the ring: what no route wants costs a look at its universe."""
         ring, head = self._ring, self._ring.head
-        if head - self._tail > ring.rows // 2:
+        if head - self._tail > min(OLD_ROWS, ring.rows // 2):
             # Levels this old are not worth sending; the newest frame of each universe follows at once.
             self.missed_rows += head - self._tail - NEWEST_ROWS
             self._tail = head - NEWEST_ROWS
@@ -257,6 +257,9 @@ class Routing:
         for number, place, t_ns, source, packet in wanted:
             if place is _ODD or not ingest(place, t_ns, source, packet):
                 self._read_odd(number)
+        if end == head:
+            fence()  # the rows before the word that they were read
+            ring.routed_word[0] = end
 
     def _read_odd(self, number: int) -> None:
         """Have the array decoder read one row."""

@@ -1,12 +1,12 @@
 """The ring: packets in memory shared by intake (one writer) and judging, routes, recorder (readers).
 
-Layout of the memfd: a 4096-byte header page, a page for judging to write in, each column of `wire.batch.COLUMNS` for
+Layout of the memfd: a 4096-byte header page, a page for readers to write in, each column of `wire.batch.COLUMNS` for
 all rows (each starting on a 64-byte boundary), the first NEAR_BYTES of each packet, and what lies behind them. Only
 discovery pages and what is no show data are longer, so the last plane is hardly ever real memory.
 
-Rows are counted without end. Row number n lies at place (n - `origin`) modulo `rows`. Where judging has taken all rows
-and nobody else reads, intake rewinds: `origin` becomes `head`, so that a house's packets come to lie in the same few
-rows, which stay in the processors' caches, and the other rows need no memory (`RingWriter.rewind`).
+Rows are counted without end. Row number n lies at place (n - `origin`) modulo `rows`. Where judging has taken all rows,
+and so have routes if the house has any, intake rewinds: `origin` becomes `head`, so that a house's packets come to lie
+in the same few rows, which stay in the processors' caches, and the other rows need no memory (`RingWriter.rewind`).
 
 Order of writing: the rows, then `head` (rows ever written), and only then rows of the next batch. `RingWriter.publish`
 puts a fence on both sides of the store of `head`: the first makes rows visible before the count that covers them, the
@@ -17,7 +17,7 @@ written at its new place.
 Order of reading: `head`, `origin`, then the rows, then both again (`ring_reader`, with a fence between each two). The
 writer fills at most GUARD_ROWS rows beyond `head`, so rows from `head - rows + GUARD_ROWS` on and from `origin` on were
 whole while they were read, if both are those that are read afterwards. A reader therefore copies first, checks then,
-and uses nothing else. What judging says it has taken is a hint: were it wrong, rows would be lost and counted.
+and uses nothing else. What readers say they have taken is a hint: were it wrong, rows would be lost and counted.
 """
 
 from __future__ import annotations
@@ -35,14 +35,12 @@ from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch
 
 HEADER_BYTES = 8192
 READERS_AT = 4096
-"""Where the page begins that a reader writes: how many rows it has taken."""
+"""Where the page begins that readers write: how many rows judging has taken, and how many routes have."""
 GUARD_ROWS = 1024
 """Largest batch intake reads at once: rows that may be half written beyond `head`."""
 NEAR_BYTES = 640
 """A full data packet is 638 bytes (ANSI E1.31-2018 table 4-1)."""
 FAR_BYTES = ROW_BYTES - NEAR_BYTES
-DEFAULT_ROWS = 65_536
-"""About 43 MiB of full packets; judging may sleep 0.37 s at a full gigabit (177,500 packets/s) and loses none."""
 KEPT_ROWS = 8192
 """Rows whose memory is kept, 5 MiB: in step with judging a full gigabit fills 2,000 to 4,000."""
 
@@ -82,8 +80,13 @@ def size_bytes(rows: int) -> int:
 class Ring:
     """A mapping of the shared memory. `rows` is a power of two. Close it when done."""
 
-    def __init__(self, fd: int, rows: int, *, writable: bool = False, reports: bool = False) -> None:
-        """reports: its reader says how far it came, so that intake may rewind. At most one of all rings does."""
+    def __init__(
+        self, fd: int, rows: int, *, writable: bool = False, reports: bool = False, routes: bool = False
+    ) -> None:
+        """reports: its reader says how far it came, so that intake may rewind. At most one of all rings does.
+
+        routes: it is the ring of routes, which say so too.
+        """
         if rows < 2 * GUARD_ROWS or rows & (rows - 1):
             raise ValueError(f"rows must be a power of two of at least {2 * GUARD_ROWS}, not {rows}")
         offsets, payload, size = _layout(rows)
@@ -114,9 +117,10 @@ class Ring:
         self.words = whole[: 8 * WORDS].cast("q")
         """The header, each of which is one load or one store."""
         self.reports = reports
-        page = memoryview(mmap.mmap(fd, 4096, mmap.MAP_SHARED, offset=READERS_AT)) if reports else whole[READERS_AT:]
-        self.taken_word = page[:8].cast("Q")
-        """How many rows the reader that reports has taken."""
+        writes = reports or routes
+        page = memoryview(mmap.mmap(fd, 4096, mmap.MAP_SHARED, offset=READERS_AT)) if writes else whole[READERS_AT:]
+        self.taken_word, self.routed_word = page[:8].cast("Q"), page[8:16].cast("Q")
+        """How many rows the reader that reports has taken, and how many routes have."""
         self.views: dict[str, memoryview] = {}
         """Every column once more, flat, for one row at a time."""
         for name, dtype, inner in COLUMNS:
@@ -241,10 +245,13 @@ class RingWriter:
         start = (self._head - self._origin) % self.ring.rows
         return start, min(GUARD_ROWS, self.ring.rows - start)
 
-    def rewind(self) -> None:
-        """Continue at the first place if the reader that reports has taken all rows. Only where there is no other
-        reader."""
-        if self._head != self._origin and self.ring.taken_word[0] == self._head:
+    def rewind(self, *, for_routes: bool = False) -> None:
+        """Continue at the first place if the reader that reports has taken all rows.
+
+        for_routes: and routes have, too.
+        """
+        is_routed = not for_routes or self.ring.routed_word[0] == self._head
+        if is_routed and self._head != self._origin and self.ring.taken_word[0] == self._head:
             self._is_wide |= self._head - self._origin > KEPT_ROWS
             self._origin = self._head
             self._words[ORIGIN] = self._origin
