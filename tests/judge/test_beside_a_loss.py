@@ -5,12 +5,13 @@ The windows of the rules are at most 10 s long (docs/rules.md); what is expected
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
 from slotwatch.house.schema import DeclaredSource
-from tests.judge.stage import Desk, Stage, house_of, moving, opened_after_s
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, opened_after_s
 
 TOWER = Desk("Tower", (9,), "10.0.0.9", 9)
 
@@ -65,3 +66,34 @@ def test_a_backup_that_takes_over_is_no_second_incident_where_the_main_died_with
     ).run(36.0 if back_s is None else 52.0)  # fmt: skip
     assert stage.only().cause == "source-lost"
     assert ("backup-in-control", ("e131/1", "e131/2")) in stage.only().explains
+
+
+@pytest.mark.parametrize("raised_s", [5.0, 15.0])
+def test_a_backup_above_its_priority_is_one_incident_while_the_main_source_is_silent_and_back(raised_s: float) -> None:
+    """The main desk is silent from 10 to 30 s; the backup desk sends above its declared priority until 45 s."""
+    sources = (
+        DeclaredSource("main desk", cid=bytes([1]) * 16, priority=100),
+        DeclaredSource("spare desk", cid=bytes([2]) * 16, role="backup", priority=90),
+    )
+    house = house_of((1,), sources=sources, by=("main desk", "spare desk"))
+    main, spare = Desk("Main desk", (1,), "10.0.0.1", 1), Desk("Spare desk", (1,), "10.0.0.2", 2, 90)
+
+    def since(t: float) -> Callable[[int, int], int]:
+        return lambda universe, index: index + round(t * 40)
+
+    senders = [
+        replace(main, to_s=10.0),
+        replace(main, from_s=30.0, sequence_of=since(30.0)),
+        replace(spare, to_s=raised_s),
+        replace(spare, priority=150, from_s=raised_s, to_s=45.0, sequence_of=since(raised_s)),
+        replace(spare, from_s=45.0, sequence_of=since(45.0)),
+    ]
+    stage = Stage(house, *senders)
+    stage.run(29.0)
+    assert [(one.rule, one.cause) for one in stage.open if one.sources == ("spare desk",)] == [
+        ("unexpected-source", "priority")
+    ]
+    stage.run(60.0)
+    assert sorted(one.sources for one in stage.all) == [("main desk",), ("spare desk",)]
+    of_spare = next(one for one in stage.all if one.sources == ("spare desk",))
+    assert of_spare.closed_ns is not None and of_spare.closed_ns > START_NS + 45 * S

@@ -14,6 +14,7 @@ from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
 from slotwatch.judge.elsewhere_causes import weigh_elsewhere
+from slotwatch.judge.legs import say_networks
 from slotwatch.judge.life_signs import (
     doubt_the_last_one,
     how_they_ended,
@@ -79,6 +80,17 @@ def say_what_works_now(ctx: RuleContext, stops: Stops, group: LossGroup, verdict
     if group.kind not in ("never", "line"):
         verdict.still_working.clear()
         _say_all_that_works(set_scene(ctx, stops, group), verdict)
+
+
+def follow_settled(ctx: RuleContext, stops: Stops, group: LossGroup, verdict: Verdict) -> Verdict:
+    """Give a settled verdict as it reads now: the cause stays, unless all of it came back under another identity."""
+    if group.kind in ("never", "line"):
+        return verdict
+    scene = set_scene(ctx, stops, group)
+    now = came_back(scene) or verdict
+    now.still_working.clear()
+    _say_all_that_works(scene, now)
+    return now
 
 
 def left_behind(before: Verdict, now: Verdict) -> Verdict:
@@ -166,8 +178,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         f"{names} went completely silent: power, crash or {'their network leads' if several else 'its network lead'}."
         if len(scene.networks) == 1
         # Two leads do not come out at once.
-        else f"{names} went completely silent on {leg_causes.say_networks(ctx, scene.networks)} at once: "
-        "power or crash.",
+        else f"{names} went completely silent on {say_networks(ctx, scene.networks)} at once: power or crash.",
         [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
         [*(["a switch, lead or supply that these sources share"] if several else []), leg_causes.say_leads(scene)],
         next_checks=checks,

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
 from slotwatch.judge.aftermath import bring_up_to_date
-from slotwatch.judge.causes import find_cause, left_behind, say_what_works_now
+from slotwatch.judge.causes import find_cause, follow_settled, left_behind, say_what_works_now
 from slotwatch.judge.cluster import Cluster, names_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.exceptions import AcceptedCase, standing
@@ -126,8 +126,7 @@ class Clusterer:
             return _set_aside(known[1])
         # Once every timeout and two discovery intervals have passed the cause is final, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
-            say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
-            return known[1]
+            return follow_settled(ctx, stops, group, known[1])  # type: ignore[arg-type]
         # A listener that hears nothing learns nothing about the cause.
         if known is not None and _is_blind(ctx, group):
             return _set_aside(known[1])

@@ -99,6 +99,12 @@ def stay_explained(clusters: list[Cluster], book: IncidentBook) -> None:
         cluster.cases = staying
 
 
+def _stays_in_another(case: Raised, cluster: Cluster, by_subject: dict[Slot, Cluster], book: IncidentBook) -> bool:
+    """Whether another cluster of this pass keeps a case of this one explained."""
+    wide = _explainer_of(case, by_subject, book)
+    return wide is not None and wide is not cluster
+
+
 def explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Sequence[Incident]) -> None:
     """Let an incident that was open before a restart explain cases until its own fault is found again."""
     for incident in waiting:
@@ -129,7 +135,11 @@ def explain_cases(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook)
     # Two faults must not explain each other: both would be hidden, and come and go.
     bound = {id(cluster): _incidents_over(cluster, book) for cluster in wide_ones}
     among = _Among(ctx)
+    by_subject = _by_subject(clusters)
     for wide in wide_ones:
+        # What stays part of another fault has no incident of its own, in which it could show what it explains.
+        if wide.cases and all(_stays_in_another(case, wide, by_subject, book) for case in wide.cases):
+            continue
         for reach in wide.rule.explains.reaches:
             if wide.cases and (not reach.causes or wide.cause in reach.causes):
                 _take(ctx, wide, reach, _free(clusters, bound[id(wide)]), among)

@@ -4,20 +4,16 @@ that the machine runs. The fault is then its lead to this network, what several 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
-from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import strays
+from slotwatch.judge.legs import Legs, full_names, heard_on, plain_names, say_networks
 from slotwatch.judge.scene import MOST_NAMED, Scene, Verdict
-from slotwatch.judge.stops import KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS, SLACK_NS
+from slotwatch.judge.stops import SLACK_NS
 from slotwatch.snapshot import Confidence
-from slotwatch.wire.universe import Protocol
 
 OWN_PORTS = ("its own switch port", "their own switch ports")
 """What else may have silenced one source, and several."""
@@ -25,7 +21,7 @@ OWN_PORTS = ("its own switch port", "their own switch ports")
 
 def find_leg_cause(scene: Scene) -> Verdict | None:
     """Give the cause if another network still hears at least one of the lost sources, else None."""
-    legs = _Legs.of(scene)
+    legs = Legs.of(scene)
     if not legs.alive.keys() & scene.lost_sources:
         # What only stopped beside it, and may continue elsewhere, is not evidence of its cause.
         scene.leave_out([row for row in scene.sources if row not in scene.lost_sources and _may_continue(scene, row)])
@@ -69,7 +65,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(networks))
     name = plain_names(ctx, list(senders))
     has = "has" if len(ctx.whole_sources(list(senders))) == 1 else "have"
-    since = f"{_names(ctx, list(senders))} {has} sent the same universes on {there} since they ended on {here}."
+    since = f"{full_names(ctx, list(senders))} {has} sent the same universes on {there} since they ended on {here}."
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
@@ -81,7 +77,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
         once_silent=(
             f"The data arrived on {there} instead, where it is not declared, and ended there too.",
             since,
-            f"{_names(ctx, list(senders))} sent the same universes on {there} after they ended on {here}.",
+            f"{full_names(ctx, list(senders))} sent the same universes on {there} after they ended on {here}.",
         ),
     )
 
@@ -110,7 +106,7 @@ def _has_moved(scene: Scene, source: int) -> bool:
     return all(ctx.model.sources.heard_since_ns[leg] > scene.group.from_ns - SLACK_NS for leg in ctx.other_legs(source))
 
 
-def _moved(scene: Scene, legs: _Legs) -> Verdict:
+def _moved(scene: Scene, legs: Legs) -> Verdict:
     """Its groups are not joined there, so that a switch may pass on its discovery list alone."""
     ctx = scene.ctx
     name = plain_names(ctx, list(legs.alive))
@@ -120,75 +116,14 @@ def _moved(scene: Scene, legs: _Legs) -> Verdict:
         "wrong-network",
         Confidence.HIGH,
         f"{name} {runs} but came up on {there} instead of {here}.",
-        [f"{_names(ctx, list(legs.alive))} ended on {here}, and {verb} heard on {there} only, since then."],
+        [f"{full_names(ctx, list(legs.alive))} ended on {here}, and {verb} heard on {there} only, since then."],
         [f"{name} was set to send on {there}"],
         next_checks=[*checks_of_wrong_network(name, there)],
         speaks_of=tuple(legs.alive),
     )
 
 
-def heard_on(scene: Scene, source: int) -> list[int]:
-    """Networks on which a source was heard after what stopped should have come again: until then it was certainly
-    alive.
-
-    Its legs need not send in step: at rest one may be a keep-alive ahead of the other.
-    """
-    ctx, streams = scene.ctx, scene.ctx.streams
-    rows = np.flatnonzero(scene.stopped & (streams.source == source))
-    if not len(rows):
-        return []
-    last_ns = streams.last_arrival_ns[rows]
-    gap_ns = np.where(streams.prev_frame_ns[rows] > 0, streams.last_frame_ns[rows] - streams.prev_frame_ns[rows], 0)
-    keep_alive_ns = np.where(streams.protocol[rows] == Protocol.ARTNET, KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
-    after_ns = int((last_ns + np.maximum(keep_alive_ns, 5 * gap_ns // 4)).max()) + SLACK_NS
-    return sorted(
-        {
-            ctx.sources[leg].network
-            for leg in ctx.other_legs(source)
-            # A leg that ended with it counts as lost, whatever else of it is heard.
-            if leg not in scene.whole and ctx.sources[leg].last_seen_ns > after_ns
-        }
-    )
-
-
-def say_networks(ctx: RuleContext, networks: list[int]) -> str:
-    """`network A`, `networks A and B`."""
-    names = wording.list_names(ctx.network_name(network) for network in networks)
-    return f"network{'s' if len(networks) > 1 else ''} {names}"
-
-
-@dataclass(slots=True)
-class _Legs:
-    """The lost sources, by whether another network still hears them. Rows of the legs that were lost."""
-
-    alive: dict[int, list[int]]
-    """Row: networks that hear it."""
-    gone: list[int]
-
-    @classmethod
-    def of(cls, scene: Scene) -> _Legs:
-        heard = {source: heard_on(scene, source) for source in scene.whole}
-        return cls(
-            {source: networks for source, networks in heard.items() if networks},
-            [source for source, networks in heard.items() if not networks],
-        )
-
-    def by_networks(self, ctx: RuleContext) -> dict[tuple[tuple[int, ...], tuple[int, ...]], list[int]]:
-        """Rows of those that continue, by the networks that lost them and those that hear them."""
-        lost: dict[int, set[int]] = {}
-        for row in self.alive:
-            lost.setdefault(ctx.first_leg(row), set()).add(ctx.sources[row].network)
-        found: dict[tuple[tuple[int, ...], tuple[int, ...]], list[int]] = {}
-        for row, networks in self.alive.items():
-            found.setdefault((tuple(sorted(lost[ctx.first_leg(row)])), tuple(networks)), []).append(row)
-        return found
-
-    @property
-    def elsewhere(self) -> list[int]:
-        return sorted({network for networks in self.alive.values() for network in networks})
-
-
-def _is_one_network_gone(scene: Scene, legs: _Legs) -> bool:
+def _is_one_network_gone(scene: Scene, legs: Legs) -> bool:
     """Whether two or more sources ended and nothing else comes by the networks that carried them."""
     if len(scene.ctx.whole_sources(scene.whole)) < 2 or scene.others_afar():
         return False
@@ -200,7 +135,7 @@ def _is_one_network_gone(scene: Scene, legs: _Legs) -> bool:
     )
 
 
-def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
+def _network_lost(scene: Scene, legs: Legs) -> Verdict:
     ctx = scene.ctx
     lost, elsewhere = say_networks(ctx, scene.networks), say_networks(ctx, legs.elsewhere)
     heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
@@ -216,8 +151,8 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
         Confidence.HIGH,
         then if is_blind else still,
         [
-            f"Everything on {lost} stopped together: {_names(ctx, scene.whole)}.",
-            f"Heard on {elsewhere} after that: {_names(ctx, heard)}.",
+            f"Everything on {lost} stopped together: {full_names(ctx, scene.whole)}.",
+            f"Heard on {elsewhere} after that: {full_names(ctx, heard)}.",
             f"This computer's own {'interface' if one_way else 'interfaces'} on {lost} "
             f"{'is' if one_way else 'are'} up.",
         ],
@@ -234,14 +169,14 @@ def _network_lost(scene: Scene, legs: _Legs) -> Verdict:
     return verdict
 
 
-def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
+def _leg_lost(scene: Scene, legs: Legs) -> Verdict:
     ctx = scene.ctx
     rows = list(legs.alive)
     lost_networks = sorted({ctx.sources[row].network for row in rows})
     lost, elsewhere = say_networks(ctx, lost_networks), say_networks(ctx, legs.elsewhere)
     several = len(ctx.whole_sources(rows)) > 1
     is_blind = any(ctx.listener.is_down(network) for network in legs.elsewhere)
-    ended = f"{_names(ctx, rows)} ended on {lost} without the stream-terminated bit."
+    ended = f"{full_names(ctx, rows)} ended on {lost} without the stream-terminated bit."
     in_the_past = f"Heard on {elsewhere} after that, so {'they' if several else 'it'} had power then."
     since = (
         f"Heard on {elsewhere} since then, so {'they have' if several else 'it has'} power and "
@@ -249,7 +184,14 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     )
     checks = [f"Look at the lead of {plain_names(ctx, rows)} on {lost}: link lamp at both ends."]
     checks += [f"Look at its switch port on {lost}."]
-    if several:
+    apart = legs.by_networks(ctx)
+    if len(apart) > 1:
+        # Leads to several networks share no switch, as a rule.
+        checks = [
+            f"Look at the lead of {plain_names(ctx, mine)} on {say_networks(ctx, list(there))}: link lamp at both ends."
+            for (there, _), mine in apart.items()
+        ]
+    elif several:
         checks = [f"Look at what {plain_names(ctx, rows)} share on {lost}: switch, supply, uplink."]
         checks += [f"Look at their leads on {lost}: link lamps at both ends."]
     verdict = Verdict(
@@ -270,7 +212,7 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     )
     others = [source for source in scene.others_afar() if ctx.sources[source].network in lost_networks]
     if others:
-        verdict.evidence.append(f"Other sources on {lost} continued: {_names(ctx, others)}.")
+        verdict.evidence.append(f"Other sources on {lost} continued: {full_names(ctx, others)}.")
     else:
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, f"a switch of {lost}: there is no other source to compare with")
@@ -282,7 +224,7 @@ def _leg_lost(scene: Scene, legs: _Legs) -> Verdict:
     return verdict
 
 
-def _say_legs(scene: Scene, legs: _Legs, *, are_silent: bool = False) -> str:
+def _say_legs(scene: Scene, legs: Legs, *, are_silent: bool = False) -> str:
     """Name the leads that are down, and what continues: `"Desk A": lead on network A down, network B continues.`
     are_silent: as it reads once these sources are no longer heard at all.
     """
@@ -313,25 +255,42 @@ def _fate(there: str, goes_on: str, *, several: bool, leads: int) -> str:
     return f": {'leads' if leads > 1 else 'lead'} on {there} down, {goes_on}"
 
 
-def _say_gone(scene: Scene, legs: _Legs, verdict: Verdict) -> None:
-    """Name those of which no other network hears anything: they may be cut off or dead."""
-    if legs.gone:
-        lost = say_networks(scene.ctx, sorted({scene.ctx.sources[row].network for row in legs.gone}))
-        one = len(scene.ctx.whole_sources(legs.gone)) == 1
-        verdict.evidence.append(
-            f"{_names(scene.ctx, legs.gone)} {'is' if one else 'are'} heard on no other network, so it is not known "
-            f"whether {'it is' if one else 'they are'} running."
-        )
-        also = f" {plain_names(scene.ctx, legs.gone)} stopped on {lost} at the same time."
-        verdict.sentence += also
+def _say_gone(scene: Scene, legs: Legs, verdict: Verdict) -> None:
+    """Name those of which no other network hears anything: they died, or it is not known whether they run."""
+    ctx = scene.ctx
+    ended: dict[int, set[int]] = {}
+    for row in legs.gone:
+        ended.setdefault(ctx.first_leg(row), set()).add(ctx.sources[row].network)
+    # Two leads do not come out at once.
+    dead = [row for row in legs.gone if len(ended[ctx.first_leg(row)]) > 1]
+    for rows in (dead, [row for row in legs.gone if row not in dead]):
+        if not rows:
+            continue
+        lost, names = say_networks(ctx, sorted({ctx.sources[row].network for row in rows})), plain_names(ctx, rows)
+        one = len(ctx.whole_sources(rows)) == 1
+        if rows is dead:
+            also = f" {names} went completely silent on {lost} at once: power or crash."
+            verdict.evidence.append(f"{full_names(ctx, rows)} ended on {lost} in the same moment.")
+            screens = wording.list_names(ctx.source_name(source) for source in ctx.whole_sources(rows))
+            verdict.next_checks.append(f"Look at the screen of {screens}: {'is it' if one else 'are they'} running?")
+        else:
+            also = f" {names} stopped on {lost} at the same time."
+            verdict.evidence.append(
+                f"{full_names(ctx, rows)} {'is' if one else 'are'} heard on no other network, so it is not known "
+                f"whether {'it is' if one else 'they are'} running."
+            )
+        # A verdict on a network speaks of no sources alone.
+        verdict.reword(verdict.sentence + also, (*verdict.speaks_of, *(rows if verdict.speaks_of else ())))
         verdict.once_silent = (verdict.once_silent[0] + also, *verdict.once_silent[1:])
 
 
 def say_leads(scene: Scene) -> str:
     """Say what else than the sources may have silenced them."""
+    several = len(scene.ctx.whole_sources(scene.sources)) > 1
     if len(scene.networks) > 1:
-        return f"what its leads to {say_networks(scene.ctx, scene.networks)} share, rather than the source"
-    return OWN_PORTS[len(scene.ctx.whole_sources(scene.sources)) > 1]
+        its, source = ("their", "sources") if several else ("its", "source")
+        return f"what {its} leads to {say_networks(scene.ctx, scene.networks)} share, rather than the {source}"
+    return OWN_PORTS[several]
 
 
 def say_legs_working(scene: Scene, verdict: Verdict) -> None:
@@ -377,12 +336,3 @@ def say_other_leg(scene: Scene, source: int, lost: NDArray[np.intp], verdict: Ve
     )
     verdict.evidence.append(f"The same universes of {ctx.say_source(source)} still reach this port on {elsewhere}.")
     return True
-
-
-def _names(ctx: RuleContext, rows: list[int]) -> str:
-    return wording.list_names(ctx.say_sources(rows))
-
-
-def plain_names(ctx: RuleContext, rows: Iterable[int]) -> str:
-    """Names of sources without addresses, each source once."""
-    return wording.list_names(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(rows))

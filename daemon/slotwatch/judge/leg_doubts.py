@@ -6,7 +6,7 @@ import numpy as np
 
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.leg_causes import plain_names, say_networks
+from slotwatch.judge.legs import plain_names, say_networks
 from slotwatch.judge.partings import dark_networks
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence

@@ -57,6 +57,7 @@ class Losses:
         self._part(partial(own_reasons, ctx, stops), ctx)
         if len(ctx.house.networks) > 1:
             self._part(partial(dead_or_cut_off, ctx), ctx)
+            self._rejoin_the_dead(ctx)
         if len(self.groups) > 1:
             for group in self.groups.values():
                 group.follow_members()
@@ -91,6 +92,18 @@ class Losses:
             one.apart_from.add(made.id)
             made.apart_from.add(one.id)
         return made
+
+    def _rejoin_the_dead(self, ctx: RuleContext) -> None:
+        """Make one group again of what died in one moment, once what kept some of it in another group has come back."""
+        for group in [one for one in self.groups.values() if one.apart_from]:
+            older = (self.groups[id] for id in sorted(group.apart_from & self.groups.keys()) if id < group.id)
+            fates = dead_or_cut_off(ctx, group)
+            died = [name for name, fate in fates.items() if fate == "died"]
+            into = next((one for one in older if died and "died" in dead_or_cut_off(ctx, one).values()), None)
+            if into is not None:
+                self._move_apart(ctx, group, died, into)
+                if not group.members:
+                    del self.groups[group.id]
 
     def _move_apart(self, ctx: RuleContext, group: LossGroup, names: list[Name], other: LossGroup) -> None:
         for name in names:

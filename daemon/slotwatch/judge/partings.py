@@ -73,10 +73,11 @@ def _left_others_behind(ctx: RuleContext, rows: NDArray[np.intp], after_ns: int)
 def dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
     """Of members whose sources have several leads: whether all of those stopped, or others continue.
 
-    Where a whole network went dark, that a source ended there says nothing of the source.
+    several: one of its sources died, and another continues elsewhere. Where a whole network went dark, that a source
+    ended there says nothing of the source.
     """
-    known = {name: _whole_source_died(ctx, group, case) for name, case in group.members.items()}
-    found = {name: "died" if died else "goes on" for name, died in known.items() if died is not None}
+    known = {name: _fates(ctx, group, case) for name, case in group.members.items()}
+    found = {name: fates.pop() if len(fates) == 1 else "several" for name, fates in known.items() if fates}
     dark = dark_networks(ctx, group)
     if not dark:
         return found
@@ -113,27 +114,33 @@ def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
     return {network for network, legs in ended.items() if len(legs & alive) >= SOME}
 
 
-def _whole_source_died(ctx: RuleContext, group: LossGroup, case: Raised) -> bool | None:
-    """Whether all leads of the sources of a case stopped then, of two or more; False if one continues; else None."""
+def _fates(ctx: RuleContext, group: LossGroup, case: Raised) -> set[str]:
+    """What became of the sources of a case, as `fate_of` says it; empty where it is not known of one of them."""
+    fates = {fate_of(ctx, group, source) for source in ctx.sources_of(case.finding.streams)}
+    return set() if "" in fates else fates
+
+
+def fate_of(ctx: RuleContext, group: LossGroup, source: int) -> str:
+    """Say of a source with several leads whether all of them stopped with a group (died) or one continues (goes on).
+
+    Empty where neither is known.
+    """
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
-    seen = []
-    for source in ctx.sources_of(case.finding.streams):
-        legs = {source, *ctx.other_legs(source)}
-        if len({ctx.sources[leg].network for leg in legs}) < 2:
-            return None
-        last_ns: dict[int, int] = {}
-        for leg in legs:
-            row = ctx.sources[leg]
-            last_ns[row.network] = max(last_ns.get(row.network, 0), row.last_seen_ns)
-        goes_on = max(last_ns.values()) > after_ns
-        if goes_on and _returned(ctx, legs, after_ns):
-            return None  # it was away, whole or in part: that it sends now is not evidence
-        is_artnet = ctx.sources[source].protocol == Protocol.ARTNET
-        rest_ns = (KEEP_ALIVE_ARTNET_NS if is_artnet else KEEP_ALIVE_E131_NS) + SLACK_NS
-        if not goes_on and min(last_ns.values()) < min(group.from_ns, group.to_ns) - rest_ns:
-            return None  # another lead was out before: what ended now may be the last lead or the source
-        seen.append(goes_on)
-    return None if not seen or len(set(seen)) > 1 else not seen[0]
+    legs = {source, *ctx.other_legs(source)}
+    if len({ctx.sources[leg].network for leg in legs}) < 2:
+        return ""
+    last_ns: dict[int, int] = {}
+    for leg in legs:
+        row = ctx.sources[leg]
+        last_ns[row.network] = max(last_ns.get(row.network, 0), row.last_seen_ns)
+    goes_on = max(last_ns.values()) > after_ns
+    if goes_on and _returned(ctx, legs, after_ns):
+        return ""  # it was away, whole or in part: that it sends now is not evidence
+    is_artnet = ctx.sources[source].protocol == Protocol.ARTNET
+    rest_ns = (KEEP_ALIVE_ARTNET_NS if is_artnet else KEEP_ALIVE_E131_NS) + SLACK_NS
+    if not goes_on and min(last_ns.values()) < min(group.from_ns, group.to_ns) - rest_ns:
+        return ""  # another lead was out before: what ended now may be the last lead or the source
+    return "goes on" if goes_on else "died"
 
 
 def _returned(ctx: RuleContext, sources: Iterable[int], after_ns: int) -> bool:

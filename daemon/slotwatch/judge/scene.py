@@ -13,7 +13,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup
-from slotwatch.judge.partings import dark_networks
+from slotwatch.judge.partings import dark_networks, fate_of
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
 from slotwatch.snapshot import Confidence
@@ -213,7 +213,7 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     outlived = came_after & ~went_on & (stops.last_ns > max(group.from_ns, group.to_ns) + SLACK_NS)
     overlaps = (stops.last_ns <= group.to_ns + SLACK_NS) & (stops.due_ns >= group.from_ns - SLACK_NS)
     silent = had_frames & ~lost & ~went_on & ~terminated & overlaps & (packet_ns <= group.to_ns + SLACK_NS)
-    silent &= ~is_among(streams.source, group.apart_sources)
+    silent &= ~is_among(streams.source, group.apart_sources - _legs_of_the_dead(ctx, group, lost))
     if np.count_nonzero(silent):
         silent &= ~_continues_under_another_address(ctx)
         if len(ctx.house.networks) > 1:
@@ -252,6 +252,14 @@ def _on_the_same_ways(ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.b
     legs = {leg for source in sources for leg in (source, *ctx.other_legs(source))}
     same: NDArray[np.bool_] = is_among(streams.network, streams.network[lost])
     return same | is_among(streams.source, legs)
+
+
+def _legs_of_the_dead(ctx: RuleContext, group: LossGroup, lost: NDArray[np.bool_]) -> set[int]:
+    """Rows of the other leads of lost sources, where all leads of a source stopped in that moment."""
+    if not group.apart_sources or len(ctx.house.networks) < 2:
+        return set()
+    dead = (source for source in set(ctx.streams.source[lost].tolist()) if fate_of(ctx, group, source) == "died")
+    return {leg for source in dead for leg in ctx.other_legs(source)}
 
 
 def _apart_from_the_dark(ctx: RuleContext, group: LossGroup, lost: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -15,7 +15,8 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere
-from slotwatch.judge.leg_causes import checks_of_wrong_network, plain_names, say_networks
+from slotwatch.judge.leg_causes import checks_of_wrong_network
+from slotwatch.judge.legs import plain_names, say_networks
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
