@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from random import Random
 
 import numpy as np
+import pytest
 
 from slotwatch.house.schema import DeclaredUniverse, House, Limits, Line, Network, Phase
 from slotwatch.judge.catalog import RULES
@@ -35,6 +37,7 @@ class Tap:
         self.model, self.judge = Model(house, START_NS), Judge(house, START_NS, WALL_OFFSET_NS, Phase.SHOW, rules)
         self.t = 0.0
         self.sequence = 0
+        self.faults, self.breaks = 0, 0
 
     def run(self, seconds: float, universe: Look | None, line: Look | None) -> None:
         end = self.t + seconds
@@ -202,9 +205,23 @@ def test_framing_faults_just_under_and_just_over() -> None:
     assert [i.rule for i in tap.rules()] == ["line-faulty"]
 
 
-def unframed(tap: Tap, seconds: int, universe: Look | None = None) -> None:
+def every_incident_of(tap: Tap) -> Incident:
+    """The only incident that there ever was."""
+    (incident,) = tap.judge.incidents(tap.now_ns)
+    return incident
+
+
+def counted(tap: Tap, seconds: int, line: Look | None, breaks: int = 0, faults: int = 0) -> None:
+    """A line as its port counts it: breaks and faults a second."""
+    for _ in range(seconds):
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=tap.faults, breaks=tap.breaks))
+        tap.run(1, held, line)
+        tap.faults, tap.breaks = tap.faults + faults, tap.breaks + breaks
+
+
+def unframed(tap: Tap, seconds: int, universe: Look | None = None, first: int = 0) -> None:
     """A line that brings 22,000 bytes a second and no break: a 250 kbit/s line has 11 bits a byte (E1.11)."""
-    for second in range(seconds):
+    for second in range(first, first + seconds):
         tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=22_000 * second))
         tap.run(1, universe, None)
 
@@ -220,12 +237,46 @@ def test_bytes_without_breaks_are_reported() -> None:
     assert "the adapter here does not show breaks" in incident.also_possible
 
 
-def test_bytes_without_breaks_on_a_compared_line_are_one_incident() -> None:
+@pytest.mark.parametrize("alone_s", [0, 6])
+def test_bytes_without_breaks_on_a_compared_line_are_one_incident(alone_s: int) -> None:
+    """alone_s: how long they come before the universe does."""
     tap = Tap()
-    unframed(tap, 13, held)
-    (incident,) = tap.rules()
+    unframed(tap, alone_s)
+    unframed(tap, 13, held, alone_s)
+    incident = every_incident_of(tap)
     assert (incident.rule, incident.cause) == ("line-differs", "silent")
     assert incident.evidence[1].startswith("Bytes come on it without a break")
+    assert incident.next_checks[0].startswith("Look at what drives this pair")
+
+
+def test_framing_faults_that_change_levels_are_one_incident_with_its_faults_in_evidence() -> None:
+    """ANSI E1.11: two stop bits end each slot. Without them its value is not to be relied on."""
+    chance, tap = Random(1), Tap()
+
+    def damaged(t: float) -> bytes:
+        levels = bytearray(held(t))
+        for _ in range(3):
+            levels[chance.randrange(512)] = 255
+        return bytes(levels)
+
+    counted(tap, 3, held, breaks=30)
+    counted(tap, 12, damaged, breaks=30, faults=90)
+    incident = every_incident_of(tap)
+    assert (incident.rule, incident.cause) == ("line-differs", "different")
+    assert any("framing faults" in line for line in incident.evidence)
+    assert incident.next_checks[0].startswith("Look for a terminator")
+    counted(tap, 30, held, breaks=30)
+    assert every_incident_of(tap).closed_ns is not None
+
+
+def test_a_line_that_loses_its_breaks_is_one_incident() -> None:
+    tap = Tap()
+    counted(tap, 3, held, breaks=30)
+    counted(tap, 12, None, faults=22_000)
+    incident = every_incident_of(tap)
+    assert incident.rule == "universe-lost"
+    assert "bytes come on it without the breaks that begin frames" in incident.summary
+    assert incident.next_checks[0].startswith("Look at what drives this pair")
 
 
 def test_a_looped_route_is_one_critical_incident() -> None:

@@ -24,9 +24,9 @@ class Effect(Enum):
 
 
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
-FIXTURE, RETURNED = "fixture", "returned"
+FIXTURE, RETURNED, GROUP = "fixture", "returned", "group"
 """How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both of these;
-about its fixtures alone; about the streams as which, by its verdict, what stopped came back."""
+about its fixtures alone; about the streams as which, by its verdict, what stopped came back; in a group of one name."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -166,12 +166,14 @@ def _absent_parts(wide: Cluster) -> list[Cluster]:
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """What the cases of a wide fault are about: names of sources, rows of universes, networks, names of fixtures."""
+    """What the cases of a wide fault are about: names of sources, rows of universes, networks, names of fixtures and
+    of groups."""
 
     names: set[str]
     universes: set[int]
     networks: set[int]
     fixtures: set[str]
+    groups: set[str]
 
     @classmethod
     def of(cls, ctx: RuleContext, cases: Sequence[Raised]) -> Extent:
@@ -181,6 +183,7 @@ class Extent:
             {row for finding in findings for row in finding.universes},
             {network for finding in findings for network in finding.networks},
             {name for finding in findings for name in finding.fixtures},
+            {finding.group for finding in findings},
         )
 
 
@@ -297,6 +300,8 @@ def _is_near(among: _Among, case: Raised, nearness: str, extent: Extent) -> bool
     if nearness == explain.NETWORK:
         is_there = bool(finding.networks) and set(finding.networks) <= extent.networks
         return is_there and not finding.on_any_network
+    if nearness == explain.GROUP:
+        return finding.group in extent.groups
     if nearness == explain.FIXTURE:
         return bool(finding.fixtures) and set(finding.fixtures) <= extent.fixtures
     on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes

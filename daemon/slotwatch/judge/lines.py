@@ -5,13 +5,36 @@ from __future__ import annotations
 import numpy as np
 
 from slotwatch.house.schema import Line
+from slotwatch.judge.blind_windows import is_counted
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.tapped_line import MOST_FAULTS, WINDOW_S
 from slotwatch.wire.universe import Protocol
+
+CHECKS_OF_A_DISTURBED_LINE = (
+    "Look for a terminator that is missing at the end, or one in the middle of the chain.",
+    "Look for a passive split, an audio lead or a damp connector on this line. Touch no damp connector.",
+    "Check whether two outputs are plugged onto one line.",
+)
+CHECKS_WITHOUT_BREAKS = (
+    "Look at what drives this pair: is it an output that is set to DMX512?",
+    "Try another adapter for the tap: some do not show breaks.",
+)
 
 
 def line_name(ctx: RuleContext, number: int) -> str:
     """Name a line by its number: `line/rack-feed`."""
     return next((f"line/{line.name}" for line in ctx.house.lines if line.number == number), f"line {number}")
+
+
+def line_group(ctx: RuleContext, number: int) -> str:
+    """Name the group of what is wrong with a line: its faults are one incident."""
+    return line_name(ctx, number).replace("/", ":", 1)
+
+
+def is_disturbed(ctx: RuleContext, number: int) -> bool:
+    """Whether more bytes of a line than are accepted came with framing faults, and this computer did not make them."""
+    line, marked_ns = ctx.listener.lines.get(number), ctx.listener.marked_until_ns
+    return line is not None and line.faults_10s > MOST_FAULTS and not is_counted(WINDOW_S, marked_ns, ctx.now_ns)
 
 
 def line_rows(ctx: RuleContext, number: int) -> tuple[int, ...]:

@@ -9,6 +9,9 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.wire.observation import LineSeen
 
 LINE_FAULTS_KEPT_NS = 10 * NANOSECONDS
+WINDOW_S = LINE_FAULTS_KEPT_NS / NANOSECONDS
+MOST_FAULTS = 10
+"""Bytes with framing faults in that time that are still accepted (common practice, no source)."""
 
 
 @dataclass(slots=True)

@@ -16,7 +16,15 @@ from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import House, Line
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lines import compared_row, line_row
+from slotwatch.judge.explain import GROUP, Explains, Reach
+from slotwatch.judge.lines import (
+    CHECKS_OF_A_DISTURBED_LINE,
+    CHECKS_WITHOUT_BREAKS,
+    compared_row,
+    is_disturbed,
+    line_group,
+    line_row,
+)
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
@@ -25,6 +33,7 @@ Levels = NDArray[np.uint8]
 NEVER_HEARD = "silent"
 """The cause of a line that never brought levels."""
 _ALSO_SILENT = "the lead of the tap here, or its two wires exchanged"
+_DISTURBED = "Bytes with framing faults come on it: they are damaged on the way, and their levels with them."
 _ALSO_DIFFERENT = "the gateway merges another source that is not visible from this port"
 
 
@@ -83,16 +92,22 @@ class LineComparison:
         line = next(one for one in self._lines if one.name == name)
         universe, own = compared_row(ctx, line), line_row(ctx, line)
         rows = tuple(row for row in (universe, own) if row is not None)
+        evidence, checks = seen.evidence, tuple[str, ...]()
+        if is_disturbed(ctx, line.number) and seen.cause != NEVER_HEARD:
+            evidence, checks = (*evidence, _DISTURBED), CHECKS_OF_A_DISTURBED_LINE
+        elif is_disturbed(ctx, line.number) and not ctx.listener.lines[line.number].seen.breaks:
+            checks = CHECKS_WITHOUT_BREAKS
         return Finding(
-            group=f"line:{name}",
-            since_ns=0,
+            group=line_group(ctx, line.number),
+            since_ns=seen.awaited_ns or 0 if seen.cause == NEVER_HEARD else 0,
             universes=rows,
             facts=LineDiffersFacts(f"line/{name}", str(line.compare_with), seen.fault, _wrong(seen.cause)),
-            evidence=seen.evidence,
+            evidence=evidence,
             cause=seen.cause,
             confidence=Confidence.HIGH if seen.cause == NEVER_HEARD else Confidence.CERTAIN,
             also_possible=(_ALSO_SILENT if seen.cause == NEVER_HEARD else _ALSO_DIFFERENT,),
             still_working=(f"{line.compare_with} reaches this port complete.",),
+            next_checks=checks,
         )
 
     def _differs(self, ctx: RuleContext, line: Line) -> bool:
@@ -195,6 +210,7 @@ RULE = Rule(
     sentence="{line} does not carry the levels of {universes}: {fault}. The network is right, {wrong} not.",
     judged_by=judged_by(LineDiffersParameters(), bind),
     facts=LineDiffersFacts,
+    explains=Explains(125, Reach(GROUP, rules=frozenset({"line-faulty"}))),
     faults=("F91", "F99"),
     next_checks=(
         "Look at the gateway's page or display: which universe is this port set to, and is it an output?",

@@ -111,7 +111,7 @@ RULE = Rule(
         Reach(
             UNIVERSE,
             effects=frozenset({Effect.SILENCE, Effect.STREAM_TROUBLE}),
-            rules=frozenset({"sequence-unusable", "wrong-group"}),
+            rules=frozenset({"sequence-unusable", "wrong-group", "line-faulty"}),
             but=frozenset({"universe-missing"}),
         ),
         Reach(
