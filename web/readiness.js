@@ -18,7 +18,7 @@ export default {
   draw(page) {
     const entry = page.use("/api/v1/readiness", 2);
     if (entry.value === undefined) return [top("Ready?"), awaiting(entry, "Readiness")];
-    const { reasons = [], accepted = [], not_visible: unseen = [], not_judged: unjudged = [] } = entry.value;
+    const { reasons = [], accepted = [], not_visible: unseen = [], not_judged: unjudged = [], trouble = [] } = entry.value;
     const { feed } = page;
     const stale = feed.knowledge.stale(page.browserMs);
     const here = tally(feed);
@@ -39,6 +39,7 @@ export default {
       accepted.length ? part("Accepted, with its reason", h("ul", { class: "plain ruled" }, accepted.map((one, i) => h("li", { key: i },
         typeof one === "string" ? one : [one.text || `${ruleWords(one.rule)}${(one.universes || []).length ? ` on ${ranges(one.universes, 8)}` : ""}.`, " ", h("span", { class: "quiet" }, acceptedText(one))])))) : null,
       (entry.value.grows_worse || []).length ? part("Grows worse from show to show", h("ul", { class: "plain ruled" }, entry.value.grows_worse.map((one) => h("li", { key: `${one.universe} ${one.figure}` }, one.text, " ", h("a", { href: `/universe/${one.universe}` }, one.universe), trendPicture(one))))) : null,
+      trouble.length ? part("What this listener cannot do now", h("ul", { class: "plain ruled" }, trouble.map((text, i) => h("li", { key: i }, text)))) : null,
       part("What this cannot know", h("ul", { class: "plain ruled" },
         unseen.length ? h("li", { key: "unseen" }, `Not visible from this port: ${ranges(unseen.map((one) => (typeof one === "string" ? one : one.universe)), 16)}. They may be fine.`) : null,
         unjudged.length ? h("li", { key: "unjudged" }, `Not judged now, so not known: ${ranges(unjudged, 16)}.`) : null,

@@ -56,6 +56,16 @@ def test_of_universes_that_are_lost_together_only_those_accepted_are_notes() -> 
     assert states.tolist() == [UniverseState.LOST, UniverseState.NOT_SENT]
 
 
+@pytest.mark.parametrize(("rule", "severity"), [("universe-lost", Severity.NOTE), ("short-frame", Severity.CRITICAL)])
+def test_what_is_accepted_as_lost_is_accepted_as_missing_after_a_restart(rule: str, severity: Severity) -> None:
+    """A universe that nobody sends is `universe-lost` while it is known to have been sent, and `universe-missing` for a
+    listener that began later (docs/rules.md): both are the one silence that a person accepted."""
+    accepted = (Accepted(rule, "dark tonight", (UniverseId(Protocol.E131, 2),)),)
+    shown = Stage(replace(house_of((1, 2)), accepted=accepted), Desk("Desk A", (1,))).run(30.0)
+    (found,) = shown.all
+    assert (found.rule, found.universes, found.severity) == ("universe-missing", ("e131/2",), severity)
+
+
 def test_what_is_accepted_makes_the_house_not_unready() -> None:
     shown = accept_in_file(two_lost(), 1, 2).run(30.0)
     ready = shown.judge.readiness(shown.model, shown.now_ns)

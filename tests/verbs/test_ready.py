@@ -79,6 +79,12 @@ def test_a_long_list_is_cut_and_counted() -> None:
     assert "; and 18 more." in text and "e131/12 and 28 more." in text
 
 
+def test_what_this_listener_cannot_do_is_said_beside_it() -> None:
+    trouble = ["The history is not being kept: the disk is full (/var/lib/slotwatch/slotwatch.db)."]
+    text = ready_text(read_report(json.dumps(CALL | {"trouble": trouble}).encode()))
+    assert text.startswith("Ready") and f". Of this listener: {trouble[0]} Data only" in text
+
+
 @pytest.mark.parametrize(
     ("status", "body", "reason"),
     [

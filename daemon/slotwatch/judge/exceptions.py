@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 MOST = 512
 """Exceptions made from incidents that are held at once."""
+COVERED_ALSO_BY = {"universe-missing": "universe-lost"}
+"""A rule, and another one whose exceptions cover it too: a universe that is lost is a missing one after a restart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +85,14 @@ def standing(
     """The exception that covers a rule on these rows of the universe table, from these sources (`source_key`)."""
     universes = tuple(ctx.universe_id(row) for row in rows)
     networks = tuple(int(ctx.universes.network[row]) for row in rows)
-    declared = phases.accepted(ctx.house, rule, universes, at, networks)
+    rules = (rule, COVERED_ALSO_BY.get(rule, rule))
+    found = (phases.accepted(ctx.house, one, universes, at, networks) for one in rules)
+    declared = next(filter(None, found), None)
     if declared is not None:
         return AcceptedCase(declared.reason, "" if declared.until is None else declared.until.isoformat())
     names = {ctx.universe_name(row) for row in rows}
     for made in ctx.exceptions:
-        if made.rule != rule:
+        if made.rule not in rules:
             continue
         covered = bool(names) and names <= set(made.universes) if made.universes else keys <= set(made.sources)
         if covered and (made.universes or not names):

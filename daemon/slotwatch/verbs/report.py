@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
 import sqlite3
 import sys
@@ -67,7 +68,8 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         found = gather(archive, house, *span_of(archive, since, until, now_ns), now_ns)
     except sqlite3.Error as error:
-        raise EdgeError(f"the history {path} cannot be read: {error}", "see whether this user may read it") from None
+        advice = "give another with --history" if os.access(path, os.R_OK) else "see whether this user may read it"
+        raise EdgeError(f"the history {path} cannot be read: {error}", advice) from None
     if arguments.json:
         text = report_json(found)
     else:

@@ -5,6 +5,7 @@ Every function takes a Snapshot, or a Sheet where several objects of one snapsho
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 
 from slotwatch.house.schema import House
@@ -74,9 +75,9 @@ def house(
     return _house.house(sheet_of(reading), declared, host, own)
 
 
-def readiness(reading: Reading, silence: str = "") -> ReadinessAnswer:
-    """The half-hour call; silence: why what is known is old."""
-    return _house.readiness(sheet_of(reading), silence)
+def readiness(reading: Reading, silence: str = "", trouble: Sequence[str] = ()) -> ReadinessAnswer:
+    """The half-hour call. silence: why what is known is old; trouble: what this listener cannot do now."""
+    return _house.readiness(sheet_of(reading), silence, trouble)
 
 
 def fixtures(reading: Reading, declared: House) -> list[FixtureAnswer]:

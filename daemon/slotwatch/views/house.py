@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import cast
 
@@ -66,10 +67,11 @@ OLD = "old-data"
 """The reason that nothing new is known: judging or receiving hangs. No rule can say so."""
 
 
-def readiness(sheet: Sheet, silence: str = "") -> ReadinessAnswer:
+def readiness(sheet: Sheet, silence: str = "", trouble: Sequence[str] = ()) -> ReadinessAnswer:
     """The half-hour call: judged as if in `show`, whatever the phase.
 
-    silence: why what is known is old; then the house is not ready, for nothing is known of now.
+    silence: why what is known is old; then the house is not ready, for nothing is known of now.   trouble: what this
+    listener cannot do now, which says nothing of the show.
     """
     view, found = sheet.snapshot.house, sheet.snapshot.readiness
     if silence:
@@ -94,6 +96,7 @@ def readiness(sheet: Sheet, silence: str = "") -> ReadinessAnswer:
         "exceptions": [exception_in_force(one) for one in found.exceptions],
         "not_visible": list(found.not_visible),
         "not_judged": list(found.not_judged),
+        "trouble": [text for text in trouble if text != silence],
         "grows_worse": [cast("TrendAnswer", {**asdict(one), "values": list(one.values)}) for one in found.grows_worse],
     }
 

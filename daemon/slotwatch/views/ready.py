@@ -26,6 +26,7 @@ class ReadyReport(Struct, frozen=True):
     accepted: tuple[ReadyReason, ...]
     not_visible: tuple[str, ...]
     not_judged: tuple[str, ...] = ()
+    trouble: tuple[str, ...] = ()
     house: str = ""
     phase: str = ""
 
@@ -56,6 +57,7 @@ def ready_text(report: ReadyReport) -> str:
         if names:
             more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
             parts.append(f" {words}, so not known: {', '.join(names[:MOST_NAMES])}{more}.")
+    parts += [f" Of this listener: {text}" for text in report.trouble]
     parts.append(f" {SCOPE}")
     return "".join(parts)
 

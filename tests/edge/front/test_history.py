@@ -25,6 +25,7 @@ from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
+from slotwatch.edge.shared.secret_file import own_user
 from slotwatch.model.usual import Start
 from slotwatch.snapshot import Acknowledgement, UniverseState
 from slotwatch.snapshot.health import ClockStepRow, ListenerHealth, NotJudgedRow
@@ -323,6 +324,53 @@ async def test_a_file_that_cannot_be_opened_is_reported_with_the_reason(path: Pa
     await happens(lambda: not history.health()["ok"])
     assert "the file cannot be opened: Is a directory (" in history.health()["text"], "POSIX: EISDIR"
     history.close()
+
+
+NOT_OURS = """
+import asyncio, os, sys
+from pathlib import Path
+from slotwatch.edge.front.history import History
+from tests.edge.front.test_history import FOR_EVER, happens, snapshot, writer_module
+path, writer_module.RETRY_S = Path(sys.argv[1]), 0.02
+async def main():
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    await happens(lambda: not history.health()["ok"])
+    print(history.health()["text"], flush=True)
+    path.parent.chmod(0o755)
+    for one in path.parent.iterdir():  # SQLite gave its log the rights of the file
+        one.chmod(0o644)
+    await happens(lambda: history.health()["ok"])
+    history.close()
+asyncio.run(main())
+"""
+
+
+@pytest.mark.parametrize(
+    ("mode", "of_place", "reason"),
+    [
+        (0o444, 0o755, "may not write slotwatch.db"),
+        (0o644, 0o555, "may not write in {place}"),
+    ],
+)
+def test_a_file_that_this_user_may_not_write_is_reported_as_that_also_in_the_log(
+    path: Path, mode: int, of_place: int, reason: str
+) -> None:
+    """SQLite calls both a read-only database. The right to write everything is taken away, as from a service's user."""
+    path.parent.mkdir()
+    Store(path).close()
+    path.chmod(mode)
+    path.parent.chmod(of_place)
+    right = ["setpriv", "--bounding-set", "-dac_override"] if os.geteuid() == 0 else []
+    done = subprocess.run(
+        [*right, sys.executable, "-c", NOT_OURS, str(path)], capture_output=True, text=True, timeout=60
+    )
+    assert done.returncode == 0, done.stderr
+    said = reason.format(place=path.parent)
+    assert f"The history is not being kept: {own_user()} {said} ({path}). What happens waits in memory" in done.stdout
+    log = done.stderr.splitlines()
+    assert log[0] == f"slotwatch: {done.stdout.strip()}"
+    assert log[-1] == f"slotwatch: The history is being kept again ({path})."
 
 
 async def test_a_full_disk_is_reported_and_stops_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

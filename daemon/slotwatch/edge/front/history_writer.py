@@ -22,6 +22,7 @@ from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.history_horizon import DAY_MS, Horizon
 from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_store import Pending, Store
+from slotwatch.edge.shared.secret_file import own_user
 
 RETRY_S = 5.0
 LONGEST_PAUSE_S = 3600.0
@@ -132,6 +133,8 @@ class HistoryWriter:
                 if pending:
                     store.write(pending)
                     keep_number(path, pending.state.get("numbers"))
+                if self.trouble:
+                    print(f"slotwatch: The history is being kept again ({path}).", file=sys.stderr, flush=True)
                 self._written, self.trouble = number, ""
                 wall_ms, now_ns = clock.wall_ns() // MILLISECOND_NS, clock.monotonic_ns()
                 jumped = horizon.advance(wall_ms, now_ns // MILLISECOND_NS)
@@ -169,7 +172,13 @@ class HistoryWriter:
             self.trouble = ""
             print(f"slotwatch: {self.remark}", file=sys.stderr, flush=True)
             return
-        self.trouble = f"The history is not being kept: {_sentence(error, path)} ({path}). Everything else continues."
+        trouble = (
+            f"The history is not being kept: {_sentence(error, path)} ({path}). What happens waits in memory, and is"
+            " lost if slotwatch ends before it can be written. Everything else continues."
+        )
+        if trouble != self.trouble:
+            print(f"slotwatch: {trouble}", file=sys.stderr, flush=True)
+        self.trouble = trouble
 
     def _move_aside(self, path: Path) -> Path | None:
         """Give a damaged file and its logs another name. None if that cannot be done, or was done a moment ago."""
@@ -218,20 +227,27 @@ def _is_damaged(error: Exception) -> bool:
     return code is not None and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
-def _why_not_opened(path: Path) -> str:
-    """The system's own words for why a file cannot be opened, which SQLite does not pass on."""
+def _why_not_written(path: Path) -> str:
+    """Why a file cannot be opened or written, which SQLite does not pass on; empty if nothing is found."""
+    for tail in reversed(TAILS):
+        beside = path.with_name(path.name + tail)
+        if beside.is_file() and not os.access(beside, os.W_OK):
+            return f"{own_user()} may not write {beside.name}"
     try:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o644))
+    except PermissionError:
+        return f"{own_user()} may not write in {path.parent}"
     except OSError as error:
         return f"the file cannot be opened: {error.strerror}"
-    return "the file cannot be opened"
+    return "" if os.access(path.parent, os.W_OK) else f"{own_user()} may not write in {path.parent}"
 
 
 def _sentence(error: Exception, path: Path) -> str:
     code = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
-    if code == sqlite3.SQLITE_CANTOPEN:
-        return _why_not_opened(path)
+    if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY) and (why := _why_not_written(path)):
+        return why
     known = {
+        sqlite3.SQLITE_CANTOPEN: "the file cannot be opened",
         sqlite3.SQLITE_FULL: "the disk is full",
         sqlite3.SQLITE_READONLY: "the disk or file is read-only",
         sqlite3.SQLITE_BUSY: "another program holds the file",

@@ -59,7 +59,7 @@ class Reads:
             "patch": lambda: api.patch(self._front.house),
             "racks": lambda: api.racks(self._front.current()),
             "routes": lambda: api.routes(self._front.current()),
-            "readiness": lambda: api.readiness(self._front.current(), self._front.silence),
+            "readiness": lambda: api.readiness(self._front.current(), self._front.silence, self._front.troubles()),
             "rig-check": lambda: api.rig_check(self._front.current()),
             "hours": lambda: api.hours(self._front.current()),
             "rules": rules,

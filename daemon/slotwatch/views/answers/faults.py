@@ -184,6 +184,9 @@ class ReadinessAnswer(TypedDict):
     exceptions: Annotated[list[ExceptionAnswer], Meta(description="Every exception that holds now.")]
     not_visible: list[UniverseName]
     not_judged: list[UniverseName]
+    trouble: Annotated[
+        list[str], Meta(description="What this listener cannot do now. It says nothing of whether the house is ready.")
+    ]
     grows_worse: Annotated[
         list[TrendAnswer], Meta(description="Found after the last show; shown until the next one has ended.")
     ]
