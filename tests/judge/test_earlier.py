@@ -244,8 +244,27 @@ def test_art_net_that_the_history_heard_is_missing_after_a_restart_and_else_not_
         after = restarted(with_art_net(), left, 30.0, 2.0, OTHER, heard=known).run(15.0)
         missing = [one for one in after.all if "artnet/0" in one.universes]
         assert [one.rule for one in missing] == ["universe-missing"] * expected
-    assert "though heard before it" in missing[0].summary
+    assert "heard before the restart of this listener, no frame since the restart at " in missing[0].summary
     assert any(line.startswith("Before this listener restarted it was heard") for line in missing[0].evidence)
+
+
+@pytest.mark.parametrize("restarts", [False, True])
+def test_a_missing_universe_says_that_another_start_code_comes(restarts: bool) -> None:
+    """Only start code 0x00 is levels (ANSI E1.11 8.5.1); the desk sends text packets (0x17) there instead."""
+    text = replace(MAIN, universes=(1,), start_code=0x17)
+    house = house_of((1, 3))
+    if restarts:
+        before = Stage(house, replace(MAIN, universes=(1,), to_s=20.0), replace(text, from_s=20.0), OTHER).run(30.0)
+        stage = restarted(house, before.open, 30.0, 2.0, text, OTHER).run(20.0)
+    else:
+        stage = Stage(house, text, OTHER).run(20.0)
+    found = stage.only()
+    assert (found.rule, found.cause) == ("universe-missing", "universe-withdrawn")
+    assert found.summary.endswith(
+        'Packets come on it from "Main desk" (10.0.0.1) with another start code than that of levels: '
+        "they hold no levels that receivers may use."
+    )
+    assert not any("path to this port" in line for line in found.evidence)
 
 
 def test_a_stranger_was_first_seen_before_the_restart() -> None:

@@ -100,7 +100,7 @@ def test_art_net_that_fell_silent_just_before_a_restart_is_missing_after_it() ->
     performance = perform(SCENARIOS["all-sources-end"], look=look, restart_s=(15.0, 17.0))
     (missing,) = [one for one in performance.alarms() if "artnet/0" in one.universes]
     assert (missing.rule, missing.severity) == ("universe-missing", Severity.CRITICAL)
-    assert "though heard before it" in missing.summary
+    assert "heard before the restart of this listener" in missing.summary
     assert UniverseState.NOT_VISIBLE not in {state for at_s, state in states if at_s > 17.5}
     assert UniverseState.MISSING in {state for at_s, state in states if at_s > 30.0}
 

@@ -81,6 +81,19 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
     )
 
 
+def comes_without_levels(ctx: RuleContext, universe: int) -> tuple[tuple[int, ...], str]:
+    """Say who sends packets on a universe now that never held levels there, and what they hold instead.
+
+    Returns rows of sources and words; neither, if there are none.
+    """
+    streams = ctx.streams
+    rows = ctx.streams_of(universe)
+    here = rows[(streams.last_arrival_ns[rows] == 0) & (ctx.now_ns - streams.last_packet_ns[rows] < ALIVE_NS)]
+    if not len(here):
+        return (), ""
+    return tuple(sorted({ctx.source_of(row) for row in here.tolist()})), _without_levels(ctx, here, 0)
+
+
 def _without_levels(ctx: RuleContext, rows: NDArray[np.intp], since_ns: NDArray[np.int64] | int) -> str:
     """Say what these streams have sent since, without levels."""
     kinds = []

@@ -17,6 +17,7 @@ from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.leg_causes import checks_of_wrong_network
 from slotwatch.judge.legs import plain_names, say_networks
+from slotwatch.judge.life_signs import comes_without_levels
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
@@ -27,7 +28,9 @@ from slotwatch.snapshot import Confidence, Incident, Severity
 
 _NEVER_HEARD = "not heard at all: declared and expected"
 _HEARD_BEFORE = "still not heard after the restart of this listener"
-_HEARD_UNTIL = "not heard since the restart of this listener, though heard before it"
+_HEARD_UNTIL = "heard before the restart of this listener"
+_THEN = "the restart at "
+"""The frame that came last may have come before it: nobody knows when."""
 ALARM_PHASES = ("pre-show", "show")
 REFRESH_S = 5.0
 CHECKS_OF_AN_EMPTY_NETWORK = (
@@ -46,6 +49,7 @@ class UniverseMissingParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class UniverseMissingFacts(Facts):
     heard: str
+    then: str
     looks_like: str
 
 
@@ -75,32 +79,63 @@ def is_just_due(ctx: RuleContext, p: UniverseMissingParameters) -> bool:
     return bool(np.count_nonzero((past_start_ns > -NANOSECONDS) & (past_start_ns < NANOSECONDS)))
 
 
-def describe_missing(ctx: RuleContext, row: int) -> Finding:
-    declared = ctx.declared_universe(row)
-    sources = declared.sources if declared else ()
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of a missing universe's past."""
+
+    since_ns: int
+    earlier: Incident | None
+    """Its loss from before a restart, which lasts."""
+    heard: str
+    then: str
+    evidence: tuple[str, ...]
+
+    def facts(self, looks_like: str) -> UniverseMissingFacts:
+        return UniverseMissingFacts(self.heard, self.then, looks_like)
+
+    @property
+    def suffix(self) -> str:
+        """What tells its group from that of a universe that was never heard."""
+        return f" of {self.earlier.id}" if self.earlier else " heard before" if self.heard == _HEARD_UNTIL else ""
+
+
+def _known(ctx: RuleContext, row: int) -> _Known:
     last_ns = int(ctx.universes.last_arrival_ns[row])
     earlier = None if last_ns else ctx.earlier_loss(row)
     awaited = int(awaited_ns(ctx, [row])[0])
     since_ns = earlier.began_ns if earlier else last_ns or awaited
+    at_start = say_awaited(ctx, row) if since_ns == awaited else ""
+    evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
+    if int(ctx.universes.last_preview_ns[row]):
+        evidence.append("Only preview data came on it, which no receiver shows.")
+    before_ns = int(ctx.heard_before_ns[row])
+    heard, then = _NEVER_HEARD, ""
+    if earlier:
+        heard = _HEARD_BEFORE
+        evidence.append(f"Before this listener restarted: {earlier.summary}")
+    elif before_ns != NOT_HEARD_NS and not last_ns:
+        heard, then = _HEARD_UNTIL, _THEN if since_ns == ctx.started_ns else ""
+        evidence.append(
+            f"Before this listener restarted it was heard, in the minute from {ctx.time_of_day(before_ns)}."
+        )
+    return _Known(since_ns, earlier, heard, then, tuple(evidence))
+
+
+def describe_missing(ctx: RuleContext, row: int) -> Finding:
+    declared = ctx.declared_universe(row)
+    sources = declared.sources if declared else ()
+    past = _known(ctx, row)
+    silent_senders, what = comes_without_levels(ctx, row)
+    if silent_senders:
+        return _describe_without_levels(ctx, row, sources, past, silent_senders, what)
+    earlier = past.earlier
     # While its source sends anything, it is not dead; and once it sends nothing, more than one lead is out.
     known = earlier if earlier and may_still_be(earlier.cause, is_alive=_is_alive(ctx, sources)) else None
     # What another network hears is the other lead of a source that lost this one.
     strays = [] if known and known.cause == "leg-lost" else elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
     looks_like = f" {alike[0]}" if alike else ""
-    at_start = say_awaited(ctx, row) if since_ns == awaited else ""
-    evidence = [f"{ctx.universe_name(row)}: no frame since {ctx.time_of_day(since_ns)}{at_start}."]
-    preview_ns = int(ctx.universes.last_preview_ns[row])
-    if preview_ns:
-        evidence.append("Only preview data came on it, which no receiver shows.")
-    before_ns = int(ctx.heard_before_ns[row])
-    was_heard = before_ns != NOT_HEARD_NS and not last_ns
-    if earlier:
-        evidence.append(f"Before this listener restarted: {earlier.summary}")
-    elif was_heard:
-        evidence.append(
-            f"Before this listener restarted it was heard, in the minute from {ctx.time_of_day(before_ns)}."
-        )
+    evidence = list(past.evidence)
     heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
     also: list[str] = []
     movers: Collection[int] = ()
@@ -128,20 +163,19 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     else:
         also.append("it is sent unicast to its receivers only, and is not visible from this port")
     network = int(ctx.universes.network[row])
-    if not last_ns and not any(ctx.sources[source].network == network for source in ctx.sources):
+    if not ctx.universes.last_arrival_ns[row] and not any(
+        ctx.sources[source].network == network for source in ctx.sources
+    ):
         evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
         # A recording may be read on another computer than the one that made it.
         checks = checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
     return Finding(
-        group=_group(sources, is_elsewhere=is_elsewhere, earlier=earlier, is_known=known is not None)
-        + (" heard before" if was_heard and earlier is None else ""),
-        since_ns=since_ns,
+        group=_group(sources, past, is_elsewhere=is_elsewhere, is_known=known is not None),
+        since_ns=past.since_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
-        facts=UniverseMissingFacts(
-            _HEARD_BEFORE if earlier else _HEARD_UNTIL if was_heard else _NEVER_HEARD, looks_like
-        ),
+        facts=past.facts(looks_like),
         evidence=(*evidence, *alike),
         cause="wrong-network" if is_elsewhere else known.cause if known else "",
         confidence=known.confidence if known else Confidence.CERTAIN,
@@ -150,17 +184,38 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     )
 
 
+def _describe_without_levels(
+    ctx: RuleContext, row: int, sources: tuple[str, ...], past: _Known, senders: tuple[int, ...], what: str
+) -> Finding:
+    """What comes on it never held levels there. senders: rows of sources."""
+    named = wording.list_names(ctx.say_sources(senders))
+    return Finding(
+        group=f"{_group(sources, past)} without levels",
+        since_ns=past.since_ns,
+        universes=(row,),
+        source_names=sources,
+        networks=(int(ctx.universes.network[row]),),
+        facts=past.facts(f" Packets come on it from {named} with {what}: they hold no levels that receivers may use."),
+        evidence=past.evidence,
+        cause="universe-withdrawn",
+        confidence=Confidence.HIGH,
+        next_checks=(
+            f"Look at the output settings of {plain_names(ctx, senders)}: blind or preview mode, start code.",
+            "Look at the stage: do the lights on these universes follow?",
+        ),
+    )
+
+
 def _is_alive(ctx: RuleContext, names: tuple[str, ...]) -> bool:
     """Whether a source declared by one of these names sends anything now."""
     return any(ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist())
 
 
-def _group(sources: tuple[str, ...], *, is_elsewhere: bool, earlier: Incident | None, is_known: bool) -> str:
+def _group(sources: tuple[str, ...], past: _Known, *, is_elsewhere: bool = False, is_known: bool = False) -> str:
     """What is missing together: of one source, in one way; and lost before a restart as one incident of one cause."""
-    if earlier is not None and is_known:
-        return f"missing: of {earlier.id}"
-    where = " elsewhere" if is_elsewhere else ""
-    return "missing:" + ",".join(sources) + where + (f" of {earlier.id}" if earlier else "")
+    if past.earlier is not None and is_known:
+        return f"missing: of {past.earlier.id}"
+    return "missing:" + ",".join(sources) + (" elsewhere" if is_elsewhere else "") + past.suffix
 
 
 def bind(setup: RuleSetup, p: UniverseMissingParameters) -> tuple[RuleBinding, ...]:
@@ -180,7 +235,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
     short=ShortWords("{place} missing", "{n} universes missing", audience=6),
-    sentence="{universes} {heard}, no frame since {since}.{looks_like}",
+    sentence="{universes} {heard}, no frame since {then}{since}.{looks_like}",
     judged_by=judged_by(UniverseMissingParameters(), bind),
     facts=UniverseMissingFacts,
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),
