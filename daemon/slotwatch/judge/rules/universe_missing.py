@@ -80,7 +80,7 @@ def is_just_due(ctx: RuleContext, p: UniverseMissingParameters) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Known:
+class _PastOfUniverse:
     """What is known of a missing universe's past."""
 
     since_ns: int
@@ -99,7 +99,7 @@ class _Known:
         return f" of {self.earlier.id}" if self.earlier else " heard before" if self.heard == _HEARD_UNTIL else ""
 
 
-def _known(ctx: RuleContext, row: int) -> _Known:
+def _past_of(ctx: RuleContext, row: int) -> _PastOfUniverse:
     last_ns = int(ctx.universes.last_arrival_ns[row])
     earlier = None if last_ns else ctx.earlier_loss(row)
     awaited = int(awaited_ns(ctx, [row])[0])
@@ -118,13 +118,13 @@ def _known(ctx: RuleContext, row: int) -> _Known:
         evidence.append(
             f"Before this listener restarted it was heard, in the minute from {ctx.time_of_day(before_ns)}."
         )
-    return _Known(since_ns, earlier, heard, then, tuple(evidence))
+    return _PastOfUniverse(since_ns, earlier, heard, then, tuple(evidence))
 
 
 def describe_missing(ctx: RuleContext, row: int) -> Finding:
     declared = ctx.declared_universe(row)
     sources = declared.sources if declared else ()
-    past = _known(ctx, row)
+    past = _past_of(ctx, row)
     silent_senders, what = comes_without_levels(ctx, row)
     if silent_senders:
         return _describe_without_levels(ctx, row, sources, past, silent_senders, what)
@@ -185,7 +185,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
 
 
 def _describe_without_levels(
-    ctx: RuleContext, row: int, sources: tuple[str, ...], past: _Known, senders: tuple[int, ...], what: str
+    ctx: RuleContext, row: int, sources: tuple[str, ...], past: _PastOfUniverse, senders: tuple[int, ...], what: str
 ) -> Finding:
     """What comes on it never held levels there. senders: rows of sources."""
     named = wording.list_names(ctx.say_sources(senders))
@@ -211,7 +211,9 @@ def _is_alive(ctx: RuleContext, names: tuple[str, ...]) -> bool:
     return any(ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist())
 
 
-def _group(sources: tuple[str, ...], past: _Known, *, is_elsewhere: bool = False, is_known: bool = False) -> str:
+def _group(
+    sources: tuple[str, ...], past: _PastOfUniverse, *, is_elsewhere: bool = False, is_known: bool = False
+) -> str:
     """What is missing together: of one source, in one way; and lost before a restart as one incident of one cause."""
     if past.earlier is not None and is_known:
         return f"missing: of {past.earlier.id}"
