@@ -18,7 +18,9 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 SHARED = Path("daemon/slotwatch/edge/shared")
-SOURCES = tuple(SHARED / f"{name}.c" for name in ("continuations", "receiving", "recording", "looking", "copying"))
+SOURCES = tuple(
+    SHARED / f"{name}.c" for name in ("continuations", "receiving", "recording", "looking", "copying", "intervals")
+)
 MACHINES = ("x86_64", "aarch64")
 
 

@@ -51,6 +51,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
         files.load_recording: files.RECORDING,
         files.load_looking: files.LOOKING,
         files.load_copying: files.COPYING,
+        files.load_intervals: files.INTERVALS,
     }
 
     @cache

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model import interval_words
+from slotwatch.model.interval_words import CompiledIntervals
 from slotwatch.model.segments import Segments
 from slotwatch.model.table import Table
 
@@ -51,12 +53,22 @@ def keep_intervals(
     table.interval_count[segments.rows] = count + segments.large_counts
 
 
-def work_out_percentiles(table: Table, rows: NDArray[np.intp]) -> None:
-    """Bring percentiles and median interval of these rows up to date (about 4 µs a row)."""
+def work_out_percentiles(table: Table, rows: NDArray[np.intp], compiled: CompiledIntervals | None = None) -> None:
+    """Bring percentiles and median interval of these rows up to date (about 4 µs a row). compiled: does so where it is
+    there, with the same result."""
     known = table.interval_count[rows]
     rows = rows[(known != table.interval_known[rows]) & (known > 0)]
     if not len(rows):
         return
+    if compiled is None:
+        _work_out(table, rows)
+        return
+    long = rows[interval_words.rank(compiled, table, rows, _BIN_EDGES_US) > MEDIAN_WINDOW_NS // 1000]
+    if len(long):
+        _work_out(table, long)
+
+
+def _work_out(table: Table, rows: NDArray[np.intp]) -> None:
     counts = np.minimum(table.interval_count[rows], INTERVALS).astype(np.int64)
     kept = table.intervals_us[rows]
     if (counts < INTERVALS).any():

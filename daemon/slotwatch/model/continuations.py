@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from slotwatch.model.cadence import UNEVEN_FLOOR_US
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.destinations import Destination
+from slotwatch.model.interval_words import CompiledIntervals
 from slotwatch.model.levels import WEIGHTS
 from slotwatch.model.lighttap import Laid, LightTap
 from slotwatch.model.part import LEVELS, Part
@@ -62,6 +63,10 @@ class Taken(NamedTuple):
 
 class CompiledPass(Protocol):
     """The functions of `continuations.c`. All take addresses of arrays of 64-bit words."""
+
+    @property
+    def intervals(self) -> CompiledIntervals | None:
+        """Those of `intervals.c`."""
 
     def learn(self, table: int, call: int) -> int: ...
 

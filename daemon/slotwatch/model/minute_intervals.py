@@ -11,7 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model import interval_words
 from slotwatch.model.cadence import INTERVALS, REST_EQUAL_FRAMES, UNEVEN_FLOOR_US
+from slotwatch.model.interval_words import CompiledIntervals
 from slotwatch.model.table import Column, Table
 
 FINE_BITS = 5
@@ -45,11 +47,15 @@ def bins_of(intervals_us: NDArray[np.uint32]) -> NDArray[np.intp]:
     return np.clip(bits.astype(np.intp) - _FIRST, 0, BINS - 1)
 
 
-def take_new(table: Table, rows: NDArray[np.intp]) -> None:
+def take_new(table: Table, rows: NDArray[np.intp], compiled: CompiledIntervals | None = None) -> None:
     """Put the intervals that these rows kept since the last time into their histograms (about 25 ns each).
 
-    Of more than 512 the newest count: at 44 Hz they fill in 11 s.
+    Of more than 512 the newest count: at 44 Hz they fill in 11 s. compiled: does so where it is there, with the same
+    result.
     """
+    if compiled is not None:
+        interval_words.take_new(compiled, table, rows)
+        return
     count = table.interval_count[rows]
     new = np.minimum(count - table.interval_binned[rows], INTERVALS).astype(np.intp)
     some = np.flatnonzero(new)

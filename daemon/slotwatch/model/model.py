@@ -59,6 +59,8 @@ class Model:
         self.counters = PacketCounters()
         self.occasions = Occasions(self.sources, house)
         self._arrivals = Arrivals(self.streams, self.counters, compiled)
+        self.intervals = None if compiled is None else compiled.intervals
+        """Compiled figures of intervals, where they are there."""
         self.stage = stage or Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
         self._ahead = Ahead(self.streams, self.occasions, self.counters, self._arrivals, self.stage)
@@ -235,8 +237,8 @@ class Model:
         due = cadence.due_for_percentiles(streams, live, bucket)
         changed = len(due) > 0 and bool(cadence.are_behind(streams, due).any())
         if len(due):
-            cadence.work_out_percentiles(streams, due)
-            minute_intervals.take_new(streams, due)
+            cadence.work_out_percentiles(streams, due, self.intervals)
+            minute_intervals.take_new(streams, due, self.intervals)
         if bucket % SECOND == 0:
             changed |= cadence.learn_norms(streams, bucket * BUCKET_NS)
             self.sources.expire_lists(bucket * BUCKET_NS)
@@ -337,7 +339,7 @@ class Model:
 
     def percentiles(self, stream_rows: NDArray[np.intp]) -> None:
         """Bring the interval percentiles of these streams up to date at once (else within 2 s)."""
-        cadence.work_out_percentiles(self.streams, stream_rows)
+        cadence.work_out_percentiles(self.streams, stream_rows, self.intervals)
 
     def note_group(self, network: int, universe: int, joined: int, left_ns: int = 0) -> None:
         """Keep whether an E1.31 universe's group is joined (1), could not be (-1), or was left (0) and when."""

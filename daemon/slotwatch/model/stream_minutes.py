@@ -27,7 +27,7 @@ def finish(model: Model, is_unjudged: NDArray[np.bool_]) -> dict[int, tuple[Stre
     """
     table = model.streams
     rows = table.rows()
-    minute_intervals.take_new(table, rows)
+    minute_intervals.take_new(table, rows, model.intervals)
     intervals = minute_intervals.counts(table, rows)
     paced = intervals >= FEWEST_INTERVALS
     rows, intervals = rows[paced], intervals[paced]

@@ -1,5 +1,5 @@
 """What is compiled, where it was built for this computer: the pass over routine packets, receiving, recording,
-the look for changes, copying out of the ring.
+the look for changes, copying out of the ring, figures of intervals.
 
 Each is one file beside this one, made of a C file of the same name by `compilation.py` when the package is built or
 installed for development. They are no part of Python, so one file fits every Python of a machine. Without them, or
@@ -20,6 +20,7 @@ RECEIVING = SOURCE.with_name("receiving.c")
 RECORDING = SOURCE.with_name("recording.c")
 LOOKING = SOURCE.with_name("looking.c")
 COPYING = SOURCE.with_name("copying.c")
+INTERVALS = SOURCE.with_name("intervals.c")
 T = TypeVar("T")
 _TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
@@ -28,6 +29,7 @@ class Compiled:
     """The functions of `continuations.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
+        self.intervals = load_intervals()
         # PyDLL: a call takes a tenth of a millisecond, and no thread shall change the tables meanwhile.
         self._learn, self._take = library.slotwatch_learn, library.slotwatch_take
         self._flashes, self._pairs = library.slotwatch_flashes, library.slotwatch_pairs
@@ -65,6 +67,28 @@ class Compiled:
     def fold_gaps(self, windows: int) -> int:
         """Work out the longest gaps; returns of how many streams."""
         return int(self._fold_gaps(windows))
+
+
+class Intervals:
+    """The functions of `intervals.c`."""
+
+    def __init__(self, library: ctypes.PyDLL) -> None:
+        self._collect, self._sum_up = library.slotwatch_collect, library.slotwatch_sum_up
+        self._take_new = library.slotwatch_take_new
+        for function in (self._collect, self._sum_up, self._take_new):
+            function.argtypes, function.restype = (ctypes.c_void_p,), ctypes.c_int64
+
+    def collect(self, ranks: int) -> int:
+        """Copy intervals to be sorted; returns of how many streams."""
+        return int(self._collect(ranks))
+
+    def sum_up(self, ranks: int) -> int:
+        """Work out percentiles, bins and medians of what was sorted; returns of how many streams."""
+        return int(self._sum_up(ranks))
+
+    def take_new(self, minute: int) -> int:
+        """Put new intervals into the histograms of the minute; returns how many."""
+        return int(self._take_new(minute))
 
 
 class Receiving:
@@ -149,6 +173,11 @@ def load_looking(file: Path | None = None) -> Looking | None:
 def load_copying(file: Path | None = None) -> Copying | None:
     """Load compiled copying; None where it is not there or does not fit this source."""
     return _load(Copying, COPYING, file)
+
+
+def load_intervals(file: Path | None = None) -> Intervals | None:
+    """Load the compiled figures of intervals; None where they are not there or do not fit this source."""
+    return _load(Intervals, INTERVALS, file)
 
 
 def _load(made: Callable[[ctypes.PyDLL], T], source: Path, file: Path | None) -> T | None:
