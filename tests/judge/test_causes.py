@@ -399,6 +399,26 @@ def test_two_desks_that_run_out_one_after_the_other_are_one_incident_of_the_sile
     assert (incident.cause, incident.universes) == ("multicast-lost", ("e131/1", "e131/2"))
 
 
+def test_groups_of_two_desks_that_run_out_in_turn_are_one_incident_all_along_while_others_still_come() -> None:
+    """RFC 2236 8.3, 8.4, as above. The desks' groups run out crosswise, so that each desk sends on for some seconds."""
+    ends_s = {1: 8.0, 11: 10.0, 2: 12.0, 12: 14.0}
+    desks = {1: ("Desk A", 1), 2: ("Desk A", 1), 11: ("Desk B", 2), 12: ("Desk B", 2)}
+    groups = [desk(desks[number][0], (number,), desks[number][1], to_s=to_s) for number, to_s in ends_s.items()]
+    shown = stage(tuple(ends_s), *groups)
+    shown.see(0.5, QuerySeen(START_NS - 252 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    for end_s, count in ((10.9, 1), (12.9, 2), (14.9, 3), (30.0, 4)):
+        incident = shown.run(end_s).only()
+        assert (incident.cause, len(incident.universes)) == ("multicast-lost", count)
+
+
+def test_a_desk_whose_groups_end_in_turn_may_be_forgotten_by_the_switch() -> None:
+    """What loses power ends in one moment; no querier is heard here, and another desk sends on."""
+    groups = [desk("Desk A", (number,), to_s=to_s) for number, to_s in ((1, 8.0), (2, 12.0))]
+    lost = stage((1, 2, 7), *groups, desk("Desk B", (7,), 2)).run(20.0).only()
+    assert (lost.cause, lost.universes, lost.confidence) == ("source-lost", ("e131/1", "e131/2"), "medium")
+    assert lost.also_possible[0] == "the switch drops one group after the other"
+
+
 def test_a_querier_that_moved_just_before_explains_the_groups() -> None:
     """A switch that snoops forwards groups to where its querier is (RFC 4541 2.1.1): the switch says that it moved."""
     unicast = desk("Desk A", (1,), dst=lambda universe: "10.0.0.200")

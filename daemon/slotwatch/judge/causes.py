@@ -41,7 +41,7 @@ from slotwatch.judge.network_causes import network_lost, others_before, others_s
 from slotwatch.judge.never_heard import never_heard
 from slotwatch.judge.part_causes import part_of_source
 from slotwatch.judge.rule import LOOK_AT_STAGE
-from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict, at_most, say_what_works, set_scene
+from slotwatch.judge.scene import MOST_WEIGHED, ONE_END_NS, Scene, Verdict, at_most, say_what_works, set_scene
 from slotwatch.judge.stops import Stops
 from slotwatch.judge.switch_causes import LOOK_AT_LEADS, weigh_switches
 from slotwatch.snapshot import Confidence
@@ -185,6 +185,10 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     )
     leg_doubts.say_blind_legs(scene, verdict)
     leg_doubts.say_dark_legs(scene, verdict)
+    if scene.group.spread_ns >= ONE_END_NS:
+        # What loses power ends in one moment.
+        verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
+        verdict.also_possible.insert(0, "the switch drops one group after the other")
     if continued := scene.that_continued(others):
         verdict.evidence.append(f"Other sources continued: {wording.list_names(ctx.say_sources(continued))}.")
     paused = paused_before(scene)

@@ -132,9 +132,8 @@ class Losses:
             none_left = not (ctx.live & multicast & is_among(streams.network, networks)).any()
             groups.sort(key=lambda group: group.from_ns)
             # Where the querier is silent, what ran out last of several sources is no death of one of them.
-            unasked = none_left and all(
-                ctx.listener.queriers.is_gone(network, groups[0].to_ns, ctx.now_ns) for network in networks
-            )
+            gone = all(ctx.listener.queriers.is_gone(network, groups[0].to_ns, ctx.now_ns) for network in networks)
+            unasked = none_left and gone
             extents = [len(set(streams.universe[list(group.streams)].tolist())) for group in groups]
             if not unasked and any(
                 count > 1 and 2 * count > sum(extents)
@@ -144,15 +143,18 @@ class Losses:
                 continue  # most of it went in one moment, which memberships that run out do not
             # Sources that each ended whole, in a moment of their own, died: memberships run out group by group.
             none_left = unasked or (none_left and self._some_source_ended_twice(ctx, groups))
-            first = groups[0]
+            running_out = {group.id for group in groups if gone and _left_others(ctx, group)}
+            kept = groups[:1]
             for group in groups[1:]:
-                spread_ns = group.from_ns - first.from_ns + first.spread_ns
-                related = none_left or bool(self._sources(ctx, first) & self._sources(ctx, group))
-                related = related and group.id not in first.apart_from
-                if related and spread_ns <= EXPIRY_NS + SLACK_NS:
-                    first = self._fold(first, group, spread_ns)
+                for place, first in reversed(list(enumerate(kept))):
+                    spread_ns = group.from_ns - first.from_ns + first.spread_ns
+                    related = none_left or {first.id, group.id} <= running_out
+                    related = related or bool(self._sources(ctx, first) & self._sources(ctx, group))
+                    if related and group.id not in first.apart_from and spread_ns <= EXPIRY_NS + SLACK_NS:
+                        kept[place] = self._fold(first, group, spread_ns)
+                        break
                 else:
-                    first = group
+                    kept.append(group)
 
     def _some_source_ended_twice(self, ctx: RuleContext, groups: list[LossGroup]) -> bool:
         """Whether universes of one source ended one after the other, in these groups or in one made of them."""
@@ -278,6 +280,12 @@ def _came_back(stops: Stops, group: LossGroup, case: Raised) -> bool:
         return False
     newest_ns = stops.last_ns[rows[0]] if len(rows) == 1 else stops.last_ns[list(rows)].max()
     return int(newest_ns) > group.to_ns + SLACK_NS
+
+
+def _left_others(ctx: RuleContext, group: LossGroup) -> bool:
+    """Whether each source of a group sent other data after it, or lost the group's streams one after the other."""
+    last_ns = ctx.model.sources.last_seen_ns[ctx.streams.source[list(group.streams)]]
+    return bool(group.spread_ns) or bool((last_ns > max(group.from_ns, group.to_ns) + SLACK_NS).all())
 
 
 def _lost_its_ports(ctx: RuleContext, group: LossGroup) -> bool:
