@@ -197,6 +197,19 @@ def test_every_source_at_once_is_the_network() -> None:
     assert "stage itself may be fine" in shown.only().summary
 
 
+def test_every_source_at_once_while_one_of_them_answers_is_no_dead_path() -> None:
+    """An answer (RFC 826) came by the same path; so that machine has power."""
+    both = desk("Desk A", (1, 2), to_s=8.0), desk("Desk B", (7,), 2, to_s=8.02)
+    shown = stage((1, 2, 7), *both)
+    for t in range(10, 34, 5):
+        shown.see(t, NeighbourSeen(START_NS + t * S, 0, "10.0.0.1", "02:00:00:00:00:01", True))
+    lost = shown.run(34.0).only()
+    assert "No data reaches this port: all sources stopped together, and other traffic arrives." in lost.summary
+    assert "every source lost power together" not in lost.also_possible
+    assert not any("power" in line for line in lost.next_checks)
+    assert any("Answers still come from 1 device, 10.0.0.1" in line for line in lost.evidence)
+
+
 def test_a_slower_timeout_widens_and_revises_the_same_incident() -> None:
     """Art-Net's 10 s come later: the cause grows from one source to the network."""
     desk_a = desk("Desk A", (1,), to_s=10.0)

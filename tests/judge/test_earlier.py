@@ -12,6 +12,7 @@ from slotwatch.judge.earlier import record_of
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Incident, TimelineEntry
 from slotwatch.views.records import incident_of, record
+from slotwatch.wire.observation import NeighbourSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
 
@@ -63,6 +64,19 @@ def test_a_desk_that_sends_preview_data_alone_is_still_said_to_run_after_the_res
     assert "It is running, and its packets come there with preview data" in found.summary
     assert "not been heard" not in found.summary
     assert f"Before this listener restarted: {left.summary}" in found.evidence
+
+
+@pytest.mark.parametrize("answers", [False, True])
+def test_the_last_source_that_stops_after_a_restart_is_not_said_to_be_cut_off_where_it_answers(answers: bool) -> None:
+    """Universes 1 and 2 were heard before the restart alone, and now the tower stops as well (RFC 826: an answer)."""
+    heard = (("e131/1", WALL_OFFSET_NS + 60 * S), ("e131/2", WALL_OFFSET_NS + 60 * S))
+    after = Stage(house_of((1, 2, 3)), replace(OTHER, to_s=20.0)).run(0.3)
+    after.judge.command(Resume(next_id=1, incidents=(), heard=heard))
+    for t in range(22, 60, 5) if answers else ():
+        after.see(t, NeighbourSeen(START_NS + t * S, 0, OTHER.address, "02:00:00:00:00:03", True))
+    lost = after.run(40.0).rule("universe-lost")
+    assert lost.cause == ("source-lost" if answers else "network-lost")
+    assert ("Nothing reaches this port any more" in lost.summary) is not answers
 
 
 def test_a_desk_that_is_back_after_the_restart_is_watched_and_closes_as_back() -> None:

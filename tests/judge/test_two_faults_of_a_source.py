@@ -9,8 +9,9 @@ import pytest
 
 from slotwatch.house.schema import Fixture
 from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.observation import NeighbourSeen
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import Desk, Stage, house_of, moving
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving
 
 OTHER = Desk("House lights", (11,), number=2, address="10.0.0.2", levels=moving())
 
@@ -41,6 +42,22 @@ def test_who_announced_the_end_of_one_universe_did_not_announce_that_of_the_othe
     assert "announced the end of this stream, and its others ended in the same second without notice" in lost.summary
     assert any("without that bit: universes e131/2 and e131/3" in line for line in lost.evidence)
     assert not any("all its streams" in line or "Every stream" in line for line in (lost.summary, *lost.evidence))
+
+
+def test_what_is_said_of_the_one_that_is_away_stays_once_the_other_is_back() -> None:
+    """Both stop in one moment; the machine of the first answers (RFC 826), and later sends again."""
+    first, second = desk(1, to_s=10.0), Desk("Desk B", (2,), "10.0.0.3", 3, to_s=10.0)
+    again = desk(1, from_s=40.0, sequence_of=lambda universe, index: index + 1600)
+    stage = Stage(house_of((1, 2, 11)), first, second, OTHER, again)
+    for t in range(12, 60, 5):
+        stage.see(t, NeighbourSeen(START_NS + t * S, 0, first.address, "02:00:00:00:00:01", True))
+    lost = stage.run(30.0).only()
+    assert '"Desk A" (10.0.0.1) no longer sends, but its machine is alive' in lost.summary
+    assert '"Desk B" (10.0.0.3) went silent: power, crash or network lead.' in lost.summary
+    lost = stage.run(45.0).only()
+    assert 'lost from "Desk B" (10.0.0.3)' in lost.summary
+    assert 'It went silent: power, crash or network lead. "Desk A" is back.' in lost.summary
+    assert "no longer sends" not in lost.summary
 
 
 @pytest.mark.parametrize("apart_s", [0.0, 0.1])

@@ -33,7 +33,7 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         sentence, as_found = (verdict.once_back, "") if verdict.once_back else (sentence, as_found)
         if back and not verdict.once_back and _speaks_of_none_away(ctx, group, verdict):
             # What to look at was about those who are back: the rule's own checks are left.
-            sentence, checks = BACK_FIRST, []
+            sentence, checks = verdict.of_others or BACK_FIRST, []
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
         if partly:

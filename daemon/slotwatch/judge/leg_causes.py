@@ -269,19 +269,18 @@ def _say_gone(scene: Scene, legs: Legs, verdict: Verdict) -> None:
         lost, names = say_networks(ctx, sorted({ctx.sources[row].network for row in rows})), plain_names(ctx, rows)
         one = len(ctx.whole_sources(rows)) == 1
         if rows is dead:
-            also = f" {names} went completely silent on {lost} at once: power or crash."
+            also = f"{names} went completely silent on {lost} at once: power or crash."
             verdict.evidence.append(f"{full_names(ctx, rows)} ended on {lost} in the same moment.")
             screens = wording.list_names(ctx.source_name(source) for source in ctx.whole_sources(rows))
             verdict.next_checks.append(f"Look at the screen of {screens}: {'is it' if one else 'are they'} running?")
         else:
-            also = f" {names} stopped on {lost} at the same time."
+            also = f"{names} stopped on {lost} at the same time."
             verdict.evidence.append(
                 f"{full_names(ctx, rows)} {'is' if one else 'are'} heard on no other network, so it is not known "
                 f"whether {'it is' if one else 'they are'} running."
             )
-        # A verdict on a network speaks of no sources alone.
-        verdict.reword(verdict.sentence + also, (*verdict.speaks_of, *(rows if verdict.speaks_of else ())))
-        verdict.once_silent = (verdict.once_silent[0] + also, *verdict.once_silent[1:])
+        verdict.add_of_others(also)
+        verdict.once_silent = (f"{verdict.once_silent[0]} {also}", *verdict.once_silent[1:])
 
 
 def say_leads(scene: Scene) -> str:

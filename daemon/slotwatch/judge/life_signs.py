@@ -301,9 +301,11 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
             else f"{living} no longer send, but their machines are alive: "
             "their programs, their outputs or the paths of their data failed."
         )
-        if dead:
-            sentence += f" {wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."
         verdict.reword(sentence, tuple(sorted(alive)))
+        if dead:
+            verdict.add_of_others(
+                f"{wording.list_names(ctx.say_sources(dead))} went silent: power, crash or network lead."
+            )
 
 
 def say_ended_whole(scene: Scene, verdict: Verdict) -> Verdict:
@@ -311,7 +313,7 @@ def say_ended_whole(scene: Scene, verdict: Verdict) -> Verdict:
     if scene.whole and verdict.cause in ("universe-withdrawn", "path-or-sender"):
         names = wording.list_names(scene.ctx.say_sources(scene.whole))
         who = "it" if len(scene.ctx.whole_sources(scene.whole)) == 1 else "they"
-        verdict.sentence += f" Nothing from {names} arrives any more: {who} stopped at the same time."
+        verdict.add_of_others(f"Nothing from {names} arrives any more: {who} stopped at the same time.")
         verdict.confidence = Confidence.LOW
     return verdict
 
@@ -322,7 +324,8 @@ def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
     gone = universes.used & (universes.declared >= 0) & universes.expected & (universes.last_arrival_ns == 0)
     gone &= (ctx.heard_before_ns != NOT_HEARD_NS) & is_among(universes.network, scene.networks)
     rows = np.flatnonzero(gone).tolist()
-    if not rows:
+    # What answers or lists its universes still reaches this port.
+    if not rows or any(lists_still(scene, source) or answers_still(scene, source) for source in scene.sources):
         return
     names = scene.names
     verdict.cause = "network-lost"

@@ -10,6 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.losses import EXPIRY_NS
 from slotwatch.judge.querier_changes import QuerierChange, heard_changes, named_changes
+from slotwatch.judge.rule import LOOK_AT_SNOOPING
 from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
 from slotwatch.judge.stops import SLACK_NS
 from slotwatch.model.destinations import Destination
@@ -183,7 +184,7 @@ def multicast_lost(scene: Scene, evidence: list[str]) -> Verdict:
         ["the sources stopped their multicast outputs"],
         once_back="Multicast did not reach this port then, while other traffic continued.",
         next_checks=[
-            "Look at the switch's snooping page: is there a querier, is the group table full?",
+            LOOK_AT_SNOOPING,
             "Look at the stage: receivers on other ports may still get their data.",
         ],
     )

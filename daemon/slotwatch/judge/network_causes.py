@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
+from slotwatch.judge.life_signs import answers_still
+from slotwatch.judge.rule import LOOK_AT_SNOOPING
 from slotwatch.judge.scene import Scene, Verdict
 from slotwatch.snapshot import Confidence, SourceRow
 
@@ -34,20 +36,27 @@ def network_lost(scene: Scene) -> Verdict:
     names = ctx.say_sources(scene.sources)
     networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
     heard, one = _network_signs(scene), len(scene.networks) == 1
+    what, together = ("No data" if heard else "Nothing"), "all sources stopped together"
+    power = (
+        [] if any(answers_still(scene, source) for source in scene.sources) else ["every source lost power together"]
+    )
     return Verdict(
         "network-lost",
         Confidence.MEDIUM,
-        "Nothing reaches this port: all sources stopped together. The stage itself may be fine.",
+        f"{what} reaches this port: {together}{', and other traffic arrives' if heard else ''}. "
+        "The stage itself may be fine.",
         [
             f"Silent together: {wording.list_names(names)}.",
             f"This computer's own {'interface' if one else 'interfaces'} on {networks} {'is' if one else 'are'} up.",
             *heard,
         ],
-        ["multicast is blocked on the path", "every source lost power together"],
-        once_back="Nothing reached this port then: all sources stopped together.",
+        ["multicast is blocked on the path", *power],
+        once_back=f"{what} reached this port then: {together}.",
         next_checks=[
             "Look at the stage: do the lights still follow the desk? Then only this port is cut off.",
-            "Look at the switch that this computer is plugged into: power, lamps of its uplink.",
+            LOOK_AT_SNOOPING
+            if heard
+            else "Look at the switch that this computer is plugged into: power, lamps of its uplink.",
         ],
     )
 

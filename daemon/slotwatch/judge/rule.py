@@ -20,6 +20,7 @@ from slotwatch.snapshot import Severity
 COMPETENT = "by a competent person, isolated, under local rules"
 """The person who may open or measure electrical equipment."""
 LOOK_AT_STAGE = "Look at the stage: do the racks and fixtures hold their last look, or fade?"
+LOOK_AT_SNOOPING = "Look at the switch's snooping page: is there a querier, is the group table full?"
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 """Begins each next check that asks a person to touch something."""
 COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works", "worst"})

@@ -55,6 +55,8 @@ class Verdict:
     """Rows of the streams as which all that stopped seems to be back, under another identity."""
     speaks_of: tuple[int, ...] = ()
     """Rows of the sources that the sentence is about; empty: all that stopped, or none."""
+    of_others: str = ""
+    """What it ends with about other sources that stopped: all that is left of it once those it speaks of are back."""
     once_back: str = ""
     """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
     since_then: str = ""
@@ -74,6 +76,11 @@ class Verdict:
     def reword(self, sentence: str, speaks_of: tuple[int, ...] = ()) -> None:
         """Give it another sentence, and which sources that one is about."""
         self.sentence, self.speaks_of = sentence, speaks_of
+
+    def add_of_others(self, sentence: str) -> None:
+        """End its sentence with what is said of other sources than those it speaks of."""
+        self.sentence += f" {sentence}"
+        self.of_others += f" {sentence}" if self.of_others else sentence
 
     def copy(self) -> Verdict:
         """The same, to be changed by itself."""
