@@ -326,6 +326,23 @@ async def test_a_file_that_cannot_be_opened_is_reported_with_the_reason(path: Pa
     history.close()
 
 
+async def test_a_file_that_somebody_takes_away_is_begun_again_with_all_that_holds(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """POSIX keeps a removed file for who has it open: what is written there would be gone with this program."""
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    assert await history.mark("before", "", NOW_NS + WALL_OFFSET_NS)
+    shutil.rmtree(path.parent)
+    assert await history.mark("after", "", NOW_NS + WALL_OFFSET_NS)
+    assert [text for _, text, _ in Archive(path).marks(0, 1 << 62)] == ["after"]
+    history.note(snapshot())
+    history.close()
+    assert [one["id"] for one in Archive(path).incidents()] == [7, 3], "also what had been written to the other file"
+    said = f"The history file was taken away while slotwatch used it ({path}); another is used."
+    assert history.health()["text"] == said and said in capsys.readouterr().err
+
+
 NOT_OURS = """
 import asyncio, os, sys
 from pathlib import Path

@@ -41,6 +41,7 @@ class History:
         self.path = path
         self.archive = Archive(path)
         self._writer = HistoryWriter(path, keep_days)
+        self._begun = 0
         self._revisions: dict[tuple[int, int], int] = {}
         self._minute = -1
         self._clock_seen_ns = 0
@@ -70,7 +71,12 @@ class History:
         if path == self.path:
             return
         self.path, self.archive = path, Archive(path)
-        self._revisions, self._minute, self._phase, self._kept, self._intervals, self._hours_ns = {}, -1, "", {}, {}, 0
+        self._minute = -1
+        self._keep_all_again()
+
+    def _keep_all_again(self) -> None:
+        """Let another file get all that holds now."""
+        self._revisions, self._phase, self._kept, self._intervals, self._hours_ns = {}, "", {}, {}, 0
         self._kept_phase = None
         self._alive_ns = 0
 
@@ -89,6 +95,9 @@ class History:
 
     def _take(self, snapshot: Snapshot) -> int:
         """Give the writer what is new; the number of the last gift."""
+        if self._begun != self._writer.begun:
+            self._begun = self._writer.begun
+            self._keep_all_again()
         new = Pending()
         offset = snapshot.wall_offset_ns
         for row in snapshot.house.listener.not_judged:

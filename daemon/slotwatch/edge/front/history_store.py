@@ -8,6 +8,7 @@ Rows are small on purpose: 512 universes for 30 days are 22 million of them.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -88,6 +89,7 @@ class Store:
     """The writer's connection. Every method raises sqlite3.Error as it comes."""
 
     def __init__(self, path: Path) -> None:
+        self._path = path
         self._db = sqlite3.connect(path, timeout=2.0, isolation_level=None)
         try:
             check_version(self._db)
@@ -102,12 +104,21 @@ class Store:
             )
             self._universes: dict[str, int] = dict(self._db.execute("SELECT name, id FROM universes"))
             self._sources = SourceIds(self._db)
+            self._file = path.stat()
         except BaseException:
             self._db.close()
             raise
 
     def close(self) -> None:
         self._db.close()
+
+    @property
+    def is_in_place(self) -> bool:
+        """Whether the file is still the one at its path: what is written into one that was removed is lost."""
+        try:
+            return os.path.samestat(self._path.stat(), self._file)
+        except OSError:
+            return False
 
     def clock(self) -> dict[str, object] | None:
         """What was kept of the wall clock; None in a file that has nothing of it."""

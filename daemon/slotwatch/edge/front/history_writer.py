@@ -51,6 +51,8 @@ class HistoryWriter:
         """Minute rows that could not be kept."""
         self.asked = 0
         """Number of the newest gift."""
+        self.begun = 0
+        """How many files were begun in place of one that was damaged, or that somebody took away."""
         self._keep_ms = keep_days * DAY_MS
         self._pending = Pending()
         self._lock = threading.Condition()
@@ -124,9 +126,14 @@ class HistoryWriter:
                 stopping = self._stopping
                 is_moved, path = path != self.path, self.path
             try:
-                if store is not None and is_moved:
+                is_gone = store is not None and not (is_moved or store.is_in_place)
+                if store is not None and (is_moved or is_gone):
                     store.close()
                     store = None
+                if is_gone:
+                    self._begin_anew(
+                        f"The history file was taken away while slotwatch used it ({path}); another is used."
+                    )
                 if store is None:
                     store = _open(path)
                     horizon = Horizon(store.clock())
@@ -168,9 +175,8 @@ class HistoryWriter:
         with self._lock:
             self._pending = self._bounded(pending.before(self._pending))
         if _is_damaged(error) and (aside := self._move_aside(path)) is not None:
-            self.remark = f"The history file was damaged; it is kept beside the new one as {aside.name}."
+            self._begin_anew(f"The history file was damaged; it is kept beside the new one as {aside.name}.")
             self.trouble = ""
-            print(f"slotwatch: {self.remark}", file=sys.stderr, flush=True)
             return
         trouble = (
             f"The history is not being kept: {_sentence(error, path)} ({path}). What happens waits in memory, and is"
@@ -179,6 +185,11 @@ class HistoryWriter:
         if trouble != self.trouble:
             print(f"slotwatch: {trouble}", file=sys.stderr, flush=True)
         self.trouble = trouble
+
+    def _begin_anew(self, why: str) -> None:
+        self.remark = why
+        self.begun += 1
+        print(f"slotwatch: {why}", file=sys.stderr, flush=True)
 
     def _move_aside(self, path: Path) -> Path | None:
         """Give a damaged file and its logs another name. None if that cannot be done, or was done a moment ago."""
