@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from slotwatch.edge.shared.child import Child
 from slotwatch.edge.shared.watchdog import STUCK_S, Watchdog
 from tests.patience import PATIENCE_S
 
@@ -117,6 +118,16 @@ def test_one_that_is_slow_to_start_is_not_ended_and_the_watchdog_waits_for_it(be
     for child in bench.children.values():
         child.ready, child.since_s = False, -20.0
     assert bench.watch(40.0, 40.0) == (1, {"intake": 0, "judging": 0})
+
+
+def test_one_that_has_ended_is_not_ended_again_before_it_is_started(bench: Bench) -> None:
+    """Its last turn is as old as it was: each of the parent's turns wrote another line until it ran again."""
+    child = bench.children["intake"] = Child("intake")
+    child.ready_ns = SECOND_NS
+    child.ended(100 * SECOND_NS)
+    bench.turned.ages_s = {"intake": 5.5, "judging": 0.1}
+    bench.watchdog.watch({"intake": child, "judging": Standing()}, bench.turned.now_ns)
+    assert (bench.lines, bench.fed.fed) == ([], 1)
 
 
 def test_one_that_never_becomes_ready_is_ended_and_the_watchdog_goes_hungry(bench: Bench) -> None:

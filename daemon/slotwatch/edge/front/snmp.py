@@ -16,7 +16,8 @@ RETRIES = 1
 PORT = 161
 VALUES_A_REQUEST = 48
 """Values asked for at once: they fit into one Ethernet frame."""
-_TOO_BIG = 1
+_TOO_BIG, _NOT_AUTHORIZED = 1, 16
+"""Error status (RFC 3416 3)."""
 _AUTHENTICATION = {
     "SHA": snmp.USM_AUTH_HMAC96_SHA,
     "SHA-224": snmp.USM_AUTH_HMAC128_SHA224,
@@ -109,6 +110,8 @@ class Agent:
             raise NotAnswered(_reason(indication))
         if int(status) == _TOO_BIG:
             raise _TooBig
+        if int(status) == _NOT_AUTHORIZED:
+            raise NotAnswered("its user may read nothing this way (authorizationError): it may ask for privacy")
         if int(status):
             raise NotAnswered(f"it refused the request ({status.prettyPrint()})")
         return [(tuple(name), value) for name, value in found]

@@ -108,7 +108,7 @@ class SwitchPolling:
                 missed = await self._poll_until_silent(declared, polls, soon, missed)
             finally:
                 agent.close()
-            await _wait(wait_s(declared.poll_s, missed), None)
+            await _wait(after_silence_s(declared, missed), None)
 
     async def _poll_until_silent(self, declared: DeclaredSwitch, polls: Polls, soon: asyncio.Event, missed: int) -> int:
         """Poll until no answer comes; the caller then starts again, with credentials that are read again.
@@ -172,7 +172,12 @@ class Polls:
                 with_tables = await self._read_on(now_ns, before, with_tables, everything)
         state: SwitchState | None = read_switch(self._walked, with_tables)
         if state is None:
-            return SwitchSeen(now_ns, name, False, "it does not report how long it has been up")
+            return SwitchSeen(
+                now_ns,
+                name,
+                False,
+                "it does not report how long it has been up: its user or community may read too little",
+            )
         return SwitchSeen(now_ns, name, True, "", state)
 
     async def _read_on(self, now_ns: int, before: Walked, with_tables: bool, everything: bool) -> bool:
@@ -225,6 +230,15 @@ def wait_s(poll_s: float, missed: int) -> float:
     """Give the time to the next poll: longer and longer for a switch that stays silent."""
     doublings = max(0, missed - MISSED + 1)
     return max(poll_s, min(MOST_SILENT_S, poll_s * 2.0 ** min(doublings, 10)))
+
+
+def after_silence_s(declared: DeclaredSwitch, missed: int) -> float:
+    """Give the time to the next poll after so many without an answer.
+
+    An agent of version 3 is asked anew at once: if it restarted, it has counted its boots up and answers only who meets
+    it for the first time (RFC 3414 2.3).
+    """
+    return 0.0 if declared.version == "3" and missed == 1 else wait_s(declared.poll_s, missed)
 
 
 async def _wait(seconds: float, soon: asyncio.Event | None) -> None:

@@ -121,6 +121,7 @@ class Child:
             self.how = _how(self._process.returncode)
         if now_ns - self._started_ns > SETTLED_NS or self.replaced_by_ns:
             self._pause_ns = FIRST_PAUSE_NS
+        self.ready_ns, self._started_ns = 0, now_ns  # from now on it is being started
         self.due_ns = now_ns + self._pause_ns
         self._pause_ns = min(2 * self._pause_ns, LONGEST_PAUSE_NS)
 
