@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import os
 import select
-import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from slotwatch import clock
 from slotwatch.edge.intake.damage import DamageCount
+from slotwatch.edge.intake.gathering import Gathering
 from slotwatch.edge.intake.joins import MOST_LISTED_GROUPS, MOST_SYNC_GROUPS, Joins, wanted_universes
 from slotwatch.edge.intake.udp_in import ArrivalClock, DataSocket, Networks
 from slotwatch.edge.lines.line_tap import LineTap
@@ -97,6 +97,7 @@ class Intake:
         self._drops: dict[int, int] = {}
         """What it dropped on each open one, by descriptor."""
         self._damage = DamageCount()
+        self._gathering = Gathering(compiled.load_receiving(), writer, self._arrivals, self.networks, MOST_PER_SOCKET)
         self._rate_hz = 0.0
         """Packets a second: rises at once, falls slowly."""
         self._steady_hz = 0.0
@@ -155,10 +156,10 @@ class Intake:
     def run(self, lifeline: Channel[FromChild, ToChild], handle: Callable[[ToChild], bool]) -> None:
         """Read until `handle(message)` of the parent's messages says False, or the lifeline is closed."""
         self._poll.register(lifeline.fileno(), select.EPOLLIN)
+        full: list[DataSocket] = []
         waiting = False
         while True:
-            if waiting:
-                self._gather()
+            early = self._gather(full) if waiting else 0
             # Lines have no descriptor here: their threads queue frames, which are looked for as often as we gather.
             rest_s = LONGEST_GATHER_S if self.taps else GRID_S if self._resting else TURN_AT_LEAST_S
             ready = self.wait(0 if waiting else rest_s)
@@ -168,8 +169,8 @@ class Intake:
             self.follow(ready)
             full = [sock for sock in self.sockets if sock.fd in ready]
             if full and not waiting:
-                self._gather()
-            waiting = self._empty(full, polled_ns) > 0
+                early = self._gather(full)
+            waiting = self._empty(full, polled_ns, early) > 0
 
     def wait(self, seconds: float) -> set[int]:
         """Wait until packets, changes of interfaces or a message of judging are there, at most so long.
@@ -190,17 +191,20 @@ class Intake:
         """Empty every socket and line once; returns how many rows were written."""
         return self._empty(self.sockets, clock.monotonic_ns())
 
-    def _empty(self, full: list[DataSocket], looked_ns: int) -> int:
-        """Empty the sockets that hold something. The others were empty at `looked_ns`."""
+    def _empty(self, full: list[DataSocket], looked_ns: int, early: int = 0) -> int:
+        """Empty the sockets that hold something. The others were empty at `looked_ns`.
+
+        early: rows that were written while packets gathered.
+        """
         self.writer.rewind(for_routes=self.house.has_routes)
         self._arrivals.turn()
-        count = 0
+        count = early
         for sock in self.sockets:
             if sock in full:
                 count += sock.drain(self.writer, self._arrivals, self.networks, MOST_PER_SOCKET)
                 self._drops[sock.fd] = sock.drops()
             else:
-                sock.drained_ns = looked_ns
+                sock.drained_ns = max(looked_ns, sock.drained_ns)
         for tap in self.taps:
             count += self._take_line(tap)
         drops = self._closed_drops + sum(self._drops.values())
@@ -224,10 +228,10 @@ class Intake:
         self._send_joins(self.joins.outcomes(now_ns))
         self._send_health()
 
-    def _gather(self) -> None:
-        pause_s = self.gather_s()
-        if pause_s > 0:
-            time.sleep(pause_s)
+    def _gather(self, full: list[DataSocket]) -> int:
+        """Let packets gather; returns how many rows were written meanwhile."""
+        rate_hz = 0.0 if self.taps else self._rate_hz
+        return self._gathering.pause(full, self.gather_s(), rate_hz, may_rewind=not self.house.has_routes)
 
     def gather_s(self) -> float:
         """How long packets may gather now."""
@@ -324,7 +328,7 @@ class Intake:
 
     @property
     def _is_compiled(self) -> bool:
-        return bool(self.sockets) and all(sock.is_compiled for sock in self.sockets)
+        return bool(self.sockets) and all(sock.receiver is not None for sock in self.sockets)
 
     def _send_links(self, links: Iterable[LinkSeen]) -> None:
         if seen := tuple(links):

@@ -37,20 +37,31 @@ class CompiledReceiver:
 
         wall_offset_ns: wall clock minus monotonic clock.   drained_ns: when the socket was last empty.
         """
-        if ring is not self._ring:
-            self._take_ring(ring)
         words = self._words
         words[_START], words[_ROOM], words[_OFFSET], words[_DRAINED] = start, room, wall_offset_ns, drained_ns
-        return self._compiled.receive(self._columns_address, self._call_address)
+        return self._compiled.receive(self.columns_of(ring), self._call_address)
+
+    def prepare(self, wall_offset_ns: int, drained_ns: int) -> int:
+        """Say what `receive` is told, for a read by other compiled code; returns the address of the call."""
+        self._words[_OFFSET], self._words[_DRAINED] = wall_offset_ns, drained_ns
+        return self._call_address
+
+    @property
+    def drained_ns(self) -> int:
+        """When the socket was last empty, as compiled code left it."""
+        return self._words[_DRAINED]
 
     def interfaces(self, count: int) -> NDArray[np.uint32]:
         """Arrival interface of each packet read last, 0 where it is unknown; of the first alone if all are alike."""
         return self._interfaces[: count if self._words[_MIXED] else 1]
 
-    def _take_ring(self, ring: Ring) -> None:
-        packets = ring.packets
-        names = ("t_ns", "length", "network", "src_port", "protocol", "flags", "src", "dst")
-        addresses = [getattr(packets, name).ctypes.data for name in names]
-        self._columns = np.array([*ring.addresses, NEAR_BYTES, FAR_BYTES, *addresses], np.int64)
-        self._columns_address = self._columns.ctypes.data
-        self._ring = ring
+    def columns_of(self, ring: Ring) -> int:
+        """Address of the description of a ring's columns."""
+        if ring is not self._ring:
+            packets = ring.packets
+            names = ("t_ns", "length", "network", "src_port", "protocol", "flags", "src", "dst")
+            addresses = [getattr(packets, name).ctypes.data for name in names]
+            self._columns = np.array([*ring.addresses, NEAR_BYTES, FAR_BYTES, *addresses], np.int64)
+            self._columns_address = self._columns.ctypes.data
+            self._ring = ring
+        return self._columns_address

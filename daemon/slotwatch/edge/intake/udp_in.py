@@ -148,9 +148,9 @@ class DataSocket:
             self._compiled = CompiledReceiver(compiled, arrays, self.fd, int(protocol), v6)
 
     @property
-    def is_compiled(self) -> bool:
-        """Whether compiled code reads it."""
-        return self._compiled is not None
+    def receiver(self) -> CompiledReceiver | None:
+        """What reads it, where that is compiled code."""
+        return self._compiled
 
     def close(self) -> None:
         self._sock.close()
@@ -199,7 +199,7 @@ class DataSocket:
         """Read and fill rows; returns how many."""
         count = compiled.receive(writer.ring, start, room, arrivals.wall_offset_ns, self.drained_ns)
         if count <= 0:
-            return self._none(-count)
+            return self.none(-count)
         writer.ring.packets.network[start : start + count] = networks.of(compiled.interfaces(count))
         return count
 
@@ -208,9 +208,9 @@ class DataSocket:
         first = np.array([near + start * NEAR_BYTES, far + start * FAR_BYTES], np.uint64)
         self._bases[:room] = self._rows[:room] + first
         count = int(_recvmmsg(self.fd, self._header_address, room, MSG_DONTWAIT, None))
-        return count if count >= 0 else self._none(ctypes.get_errno())
+        return count if count >= 0 else self.none(ctypes.get_errno())
 
-    def _none(self, number: int) -> int:
+    def none(self, number: int) -> int:
         """Say that nothing came, as the kernel's error number says; EdgeError where it says more than that."""
         if number in (0, errno.EAGAIN, errno.EINTR):
             return 0
@@ -312,6 +312,11 @@ class Networks:
         kept = dict(list(gone.items())[-MOST_GONE:])
         self.by_index = {**kept, **by_index}
         self._strangers.clear()
+
+    @property
+    def known(self) -> dict[int, int]:
+        """Networks of interfaces, and NETWORK_UNKNOWN of those that are no declared network's."""
+        return self.by_index | dict.fromkeys(self._strangers - self.by_index.keys(), NETWORK_UNKNOWN)
 
     def one(self, index: int) -> int:
         """Network of one arrival interface."""

@@ -92,16 +92,21 @@ class Intervals:
 
 
 class Receiving:
-    """The function of `receiving.c`."""
+    """The functions of `receiving.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
-        # PyDLL: the call never blocks.
-        self._receive = library.slotwatch_receive
-        self._receive.argtypes, self._receive.restype = _TWO_ADDRESSES, ctypes.c_int64
+        # PyDLL: reading never blocks, and nothing else has to run while packets gather.
+        self._receive, self._gather = library.slotwatch_receive, library.slotwatch_gather
+        for function in (self._receive, self._gather):
+            function.argtypes, function.restype = _TWO_ADDRESSES, ctypes.c_int64
 
     def receive(self, ring: int, call: int) -> int:
         """Read packets; returns how many, or minus the number of the error."""
         return int(self._receive(ring, call))
+
+    def gather(self, ring: int, gathering: int) -> int:
+        """Let packets gather and read them now and then; returns how many rows were written."""
+        return int(self._gather(ring, gathering))
 
 
 class Recording:

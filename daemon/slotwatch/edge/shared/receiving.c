@@ -17,6 +17,7 @@
 const uint32_t slotwatch_source = SOURCE;
 
 enum { NAME = 32, CONTROL = 96, AT_ONCE = 256, STAMP = SCM_TIMESTAMPNS, TRUNCATED = 1, UNKNOWN = 0xFFFF };
+enum { HEAD, ORIGIN = 9, KNOWN = 16 }; /* words of the ring's header (edge/shared/ring.py); interfaces of which the network is given */
 
 /* Columns of the ring, each for all of its rows (wire/batch.py). */
 struct ring {
@@ -44,6 +45,21 @@ struct found {
     int64_t stamp_ns;
     uint32_t interface;
     uint8_t dst[16];
+};
+
+/* Sockets that are read while their packets gather. */
+struct gathering {
+    int64_t *header;         /* of the ring */
+    const int64_t *reported; /* how many rows judging has taken; 0: the ring is not begun anew */
+    int64_t rows, guard;     /* places of the ring, and most rows that are written beyond its head */
+    struct call **calls;
+    int64_t count, most;     /* sockets, and packets that are read of one before the others have their turn */
+    int64_t times, pause_ns;
+    int64_t known, interfaces[KNOWN], networks[KNOWN];
+    int64_t written;         /* answer: rows, of which all but the last `unnamed` can be seen by readers */
+    int64_t widest;          /* answer: most rows that lay behind one another */
+    int64_t at, unnamed;     /* answer: the socket that has to be looked after, -1: none; its rows without a network */
+    int64_t error;           /* answer: its error's number */
 };
 
 static void mapped(uint8_t *to, const void *address) {
@@ -96,6 +112,12 @@ static void fill(const struct ring *r, const struct call *c, int64_t row, int i,
     m->msg_hdr.msg_namelen = NAME, m->msg_hdr.msg_controllen = CONTROL;
 }
 
+static int64_t now_ns(void) {
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
+}
+
 /* Read at most `room` packets. Returns how many, or minus the error number if there is none at all. */
 int64_t slotwatch_receive(const struct ring *r, struct call *c) {
     int64_t taken = 0;
@@ -109,14 +131,68 @@ int64_t slotwatch_receive(const struct ring *r, struct call *c) {
         }
         int count = recvmmsg(c->fd, c->headers, wanted, MSG_DONTWAIT, 0);
         if (count < 0) return taken ? taken : -errno;
-        struct timespec now;
-        clock_gettime(CLOCK_MONOTONIC, &now);
-        int64_t now_ns = (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
+        int64_t read_ns = now_ns();
         for (int i = 0; i < count; i++, taken++) {
-            fill(r, c, c->start + taken, i, c->interfaces + taken, now_ns);
+            fill(r, c, c->start + taken, i, c->interfaces + taken, read_ns);
             c->mixed |= c->interfaces[taken] != c->interfaces[0];
         }
         if (count < wanted) break;
     }
     return taken;
+}
+
+/* Fill the networks of rows; 0 where one of their interfaces is none that is known. */
+static int name_networks(const struct ring *r, const struct gathering *g, int64_t start, const uint32_t *interfaces, int64_t count) {
+    int64_t known = 0;
+    for (int64_t i = 0; i < count; i++) {
+        if (known == g->known || interfaces[i] != g->interfaces[known])
+            for (known = 0; known < g->known && interfaces[i] != g->interfaces[known]; known++) {}
+        if (known == g->known) return 0;
+        r->network[start + i] = g->networks[known];
+    }
+    return 1;
+}
+
+static void rewind_ring(struct gathering *g) {
+    int64_t head = g->header[HEAD], used = head - g->header[ORIGIN];
+    g->widest = used > g->widest ? used : g->widest;
+    if (!used || !g->reported || *(volatile const int64_t *)g->reported != head) return;
+    __atomic_store_n(&g->header[ORIGIN], head, __ATOMIC_SEQ_CST);
+    __atomic_thread_fence(__ATOMIC_SEQ_CST); /* the origin before the next rows */
+}
+
+/* Empty one socket; 0 where it has to be looked after. */
+static int empty(const struct ring *r, struct gathering *g, struct call *c) {
+    for (int64_t taken = 0; taken < g->most;) {
+        int64_t start = (g->header[HEAD] - g->header[ORIGIN]) % g->rows, began_ns = now_ns();
+        c->start = start, c->room = g->rows - start < g->guard ? g->rows - start : g->guard;
+        int64_t count = slotwatch_receive(r, c);
+        if (count < 0 && count != -EAGAIN && count != -EINTR) return g->error = -count, 0;
+        count = count < 0 ? 0 : count;
+        taken += count, g->written += count;
+        if (!name_networks(r, g, start, c->interfaces, count)) return g->unnamed = count, 0;
+        if (count) {
+            __atomic_thread_fence(__ATOMIC_SEQ_CST); /* rows before the count */
+            __atomic_store_n(&g->header[HEAD], g->header[HEAD] + count, __ATOMIC_SEQ_CST);
+            __atomic_thread_fence(__ATOMIC_SEQ_CST); /* the count before the next rows */
+        }
+        if (count < c->room) {
+            c->drained_ns = began_ns;
+            break;
+        }
+    }
+    return 1;
+}
+
+/* Rest and empty all sockets, so many times, or until one of them has to be looked after. Returns the rows written. */
+int64_t slotwatch_gather(const struct ring *r, struct gathering *g) {
+    struct timespec pause = {g->pause_ns / 1000000000, g->pause_ns % 1000000000};
+    g->written = g->widest = g->unnamed = g->error = 0, g->at = -1;
+    for (int64_t k = 0; k < g->times; k++) {
+        if (nanosleep(&pause, 0)) break; /* a signal */
+        rewind_ring(g);
+        for (int64_t i = 0; i < g->count; i++)
+            if (!empty(r, g, g->calls[i])) return g->at = i, g->written;
+    }
+    return g->written;
 }

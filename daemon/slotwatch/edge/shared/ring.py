@@ -127,6 +127,7 @@ class Ring:
             size = np.dtype(dtype).itemsize * rows * int(np.prod(inner, dtype=int))
             self.views[name] = whole[offsets[name] : offsets[name] + size].cast(_CODES[dtype])
         self.addresses = self.data.ctypes.data, self.far.ctypes.data
+        self.header_address = self.addresses[0] - payload
         self._planes = [(offsets[name], self.views[name].nbytes // rows) for name in offsets]
         self._planes += [(payload, NEAR_BYTES), (behind, FAR_BYTES)]
         """Where each column and each part of the packets begins, and bytes a row."""
@@ -256,6 +257,11 @@ class RingWriter:
             self._origin = self._head
             self._words[ORIGIN] = self._origin
             fence()  # the origin before the next rows
+
+    def take_over(self, widest: int) -> None:
+        """Continue behind what compiled code wrote and published; `widest`: most rows that lay behind one another."""
+        self._is_wide |= widest > KEPT_ROWS
+        self._head, self._origin = self.ring.head, self.ring.origin
 
     def release(self) -> None:
         """Give back the memory of rows that were filled while a reader was behind. Costs nothing if there are none."""
