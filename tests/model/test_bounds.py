@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Receiver
 from slotwatch.model.admission import MOST_BRIEF
-from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
+from slotwatch.model.columns import MAX_ADDRESSES, MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
 from slotwatch.model.counters import MAX_OFFENDERS, ROOM_AT_ONCE
 from slotwatch.model.occasions import MAX_NODES, MAX_SYNCS
 from slotwatch.model.occasions import ROOM_AT_ONCE as OCCASIONS_AT_ONCE
@@ -186,6 +186,80 @@ def test_a_minute_after_a_flood_nothing_of_it_is_left_and_who_sent_longer_is() -
         bench.model.advance(START + second * SECOND)
     assert (bench.model.streams.filled, bench.model.sources.filled, bench.model.universes.filled) == (1, 1, 1)
     assert bench.stream(1, cid(1)) >= 0
+
+
+def clones_of(who: str, count: int, start_ns: int, every_ns: int) -> list[Sent]:
+    """Senders that all pass for a declared desk: by its CID from other addresses, or by its name under other CIDs."""
+    sent = []
+    for i in range(count):
+        identity = cid(1) if who == "cid" else b"\x66" * 13 + i.to_bytes(3, "big")
+        packet = e131(b"\xff\xff", universe=7, source=identity, name=b"Desk A")
+        sent.append(Sent(start_ns + i * every_ns, packet, f"10.9.{i >> 8}.{i & 255}"))
+    return sent
+
+
+@pytest.mark.parametrize("who", ["cid", "name"])
+def test_those_that_pass_for_a_declared_source_neither_hide_it_nor_stay(who: str) -> None:
+    """4,000 within 2 s, and they continue while the real one starts."""
+    known = DeclaredSource("Desk A", cid=cid(1)) if who == "cid" else DeclaredSource("Desk A", source_name="Desk A")
+    bench = Bench(House(universes=(DeclaredUniverse(UniverseId(Protocol.E131, 7)),), sources=(known,)))
+    flood = clones_of(who, 16_000, START, 500_000)
+    desk = frames(160, start_ns=START + 4 * SECOND, every_ns=25 * MS, universe=7, source=cid(1), name=b"Desk A")
+    bench.feed_split(sorted([*flood, *desk], key=lambda packet: packet.t_ns), [64])
+    bench.model.advance(START + 8 * SECOND)
+    assert bench.model.streams.frames[bench.stream(7, cid(1), "10.20.0.10")] >= 80
+    assert who != "cid" or bench.model.sources.filled <= MAX_ADDRESSES
+    for second in range(9, 69):
+        bench.model.advance(START + second * SECOND)
+    assert (bench.model.streams.filled, bench.model.sources.filled) == (1, 1)
+    assert bench.stream(7, cid(1), "10.20.0.10") >= 0
+
+
+def test_forged_discovery_lists_do_not_keep_a_declared_sources_list_out() -> None:
+    """600 senders list 512 universes each (E1.31 8.5: the most of one page), more than is kept in all."""
+    bench = Bench(House(sources=(DeclaredSource("desk", cid=cid(1)), DeclaredSource("named", source_name="Desk N"))))
+    whole = list(range(1, 513))
+    flood = [
+        Sent(START + i * MS, e131_discovery(whole, source=cid(2000 + i)), f"10.9.{i >> 8}.{i & 255}")
+        for i in range(600)
+    ]
+    own = [
+        Sent(START + SECOND, e131_discovery([1, 2], source=cid(1)), "10.20.0.10"),
+        Sent(START + SECOND, e131_discovery([3], source=cid(3), name=b"Desk N"), "10.20.0.11"),
+    ]
+    bench.feed_split([*flood, *own], [64])
+    sources = bench.model.sources
+    assert sources.lists_refused > 0
+    assert {one.declared_as: one.listed for one in sources if one.declared_as} == {"desk": (1, 2), "named": (3,)}
+    for second in range(1, 100):
+        bench.model.advance(START + second * SECOND)
+    assert sources.listed == [0, 3]
+
+
+def test_forged_poll_replies_do_not_hide_a_declared_node() -> None:
+    """2,000 nodes a second are invented; the declared one answers a poll every 2 s."""
+    bench = Bench(House(receivers=(Receiver("rack", "10.20.0.40"),)))
+    reply = artnet_poll_reply("10.20.0.40")
+    for second in range(START, START + 10 * SECOND, SECOND):
+        senders = [f"10.{second // SECOND % 250}.{i >> 8}.{i & 255}" for i in range(2000)]
+        flood = [Sent(second + i * MS // 2, reply, one, protocol=Protocol.ARTNET) for i, one in enumerate(senders)]
+        own = [Sent(second, reply, "10.20.0.40", protocol=Protocol.ARTNET)] if second // SECOND % 2 == 0 else []
+        bench.feed_split([*own, *flood], [64])
+        assert bench.model.occasions.node_seen_ns(0, "10.20.0.40") > second - 2 * SECOND
+    assert bench.model.occasions.evictions["nodes"] > 10_000
+
+
+def test_an_identity_at_many_addresses_costs_by_the_bound_and_not_by_its_addresses() -> None:
+    """Discovery lists bring no stream; those that were heard for moments only make room, the desk stays."""
+    bench = Bench(House(sources=(DeclaredSource("desk", cid=cid(1)),)))
+    bench.feed([Sent(START + i * SECOND, e131_discovery([1], source=cid(1)), "10.20.0.10") for i in range(9)])
+    lists = [e131_discovery([1], source=cid(1))] * 3000
+    bench.feed_split(
+        [Sent(START + 9 * SECOND + i * MS, one, f"10.9.{i >> 8}.{i & 255}") for i, one in enumerate(lists)], [64]
+    )
+    bench.model.advance(START + 13 * SECOND)
+    assert bench.model.sources.filled == MAX_ADDRESSES
+    assert any(one.address == "10.20.0.10" and len(one.addresses) == MAX_ADDRESSES for one in bench.model.sources)
 
 
 def test_a_few_who_were_heard_for_moments_stay_to_be_looked_at() -> None:

@@ -268,7 +268,7 @@ def test_a_clones_two_series_never_mix() -> None:
         assert bench.model.streams.frames[row] == 100
         assert bench.model.streams.discarded[row] == bench.model.streams.lost_frames[row] == 0
     source = int(bench.model.streams.source[bench.stream(address="10.20.0.10")])
-    assert bench.model.sources[source].addresses == ("10.20.0.11",)
+    assert bench.model.sources[source].addresses == ("10.20.0.10", "10.20.0.11")
 
 
 @pytest.mark.parametrize(

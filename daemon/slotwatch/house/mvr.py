@@ -80,9 +80,10 @@ def read_mvr(
 def _drop_empty_addresses(root: Element) -> None:
     """An address that is empty or 0 means "not patched"; pymvr would read it as universe 1, address 1."""
     for addresses in root.iter("Addresses"):
-        for address in addresses.findall("Address"):
-            if (address.text or "").strip() in ("", "0", "0.0"):
-                addresses.remove(address)
+        # At once: a removal looks through all of them.
+        addresses[:] = [
+            one for one in addresses if one.tag != "Address" or (one.text or "").strip() not in ("", "0", "0.0")
+        ]
 
 
 def _fixtures(scene: Any) -> Iterator[_Hung]:

@@ -22,6 +22,8 @@ BRIEF_NS = 5_000_000_000
 FORGET_BRIEF_NS = 30_000_000_000
 MOST_BRIEF = 64
 """How many silent senders that were heard for moments only are kept. More are a flood: all are forgotten."""
+MOST_CLONES = 8
+"""And how many of those that all pass for one declared source."""
 CELLS = 1 << 20
 PERIOD_NS = 2_000_000_000
 """The door remembers for one to two of these; at 50,000 new senders a second 1 in 100 is taken for known."""

@@ -108,3 +108,5 @@ MAX_SOURCES = 4096
 MAX_STREAMS = 8192
 """A main and a backup on each of the 4,034 universes that a full gigabit carries at 44 Hz."""
 MAX_SOURCES_PER_UNIVERSE = 64
+MAX_ADDRESSES = 64
+"""Of one identity on one network."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from slotwatch.model.admission import BRIEF_NS, DECLARED, FORGET_BRIEF_NS, MOST_BRIEF
+from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF, MOST_CLONES
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import LEAVING_NS, ended_by_leaving
 
@@ -26,26 +26,39 @@ def forget_left(streams: Streams, now_ns: int) -> None:
 
 
 def forget_brief(streams: Streams, now_ns: int) -> None:
-    """Forget what a flood left: undeclared streams and sources that were heard for moments only, long ago.
+    """Forget what a flood left: streams and sources that were heard for moments only, long ago.
 
-    A few of them are not a flood, and a person may look for them: they stay for a day, like the others.
+    A few of them are not a flood, and a person may look for them: they stay for a day, like the others. So do those
+    that pass for a declared source.
     """
     if not streams.is_crowded:
         return
     rows = streams.rows()
-    idle, brief, ranks, last_ns, _ = streams.standing(rows, now_ns)
-    go = rows[idle & brief & (ranks < DECLARED) & (now_ns - last_ns > FORGET_BRIEF_NS)]
-    if len(go) > MOST_BRIEF:
-        for row in go.tolist():
-            streams.forget(row)
+    idle, brief, _, last_ns, packets = streams.standing(rows, now_ns)
     sources = streams.sources
     known = sources.rows()
-    gone = (sources.streams[known] == 0) & (sources.declared[known] < 0)
     seen_ns = sources.last_seen_ns[known]
-    gone &= (seen_ns - sources.first_seen_ns[known] < BRIEF_NS) & (now_ns - seen_ns > FORGET_BRIEF_NS)
-    if np.count_nonzero(gone) > MOST_BRIEF or len(go) > MOST_BRIEF:
-        for source in known[gone].tolist():
-            sources.forget(source)
+    gone = (seen_ns - sources.first_seen_ns[known] < BRIEF_NS) & (now_ns - seen_ns > FORGET_BRIEF_NS)
+    left = rows[idle & brief & (now_ns - last_ns > FORGET_BRIEF_NS)]
+    # What each passes for: 0 for no declared source.
+    passes_for = sources.declared + 1
+    counts = np.zeros(int(passes_for.max()) + 1, np.int64)
+    for some in (passes_for[known[gone]], passes_for[streams.source[left]]):
+        np.maximum(counts, np.bincount(some, minlength=len(counts)), out=counts)
+    is_flood = counts > MOST_CLONES
+    is_flood[0] = counts[0] > MOST_BRIEF
+    # Of those that pass for a declared source, the one that sent most stays: it may be the real one.
+    sent = np.zeros(sources.capacity, np.int64)
+    np.add.at(sent, streams.source[rows], packets)
+    for number in np.flatnonzero(is_flood[1:]) + 1:
+        which = known[passes_for[known] == number]
+        stays = which[np.argmax(sent[which])]
+        left, gone = left[streams.source[left] != stays], gone & (known != stays)
+    for row in left[is_flood[passes_for[streams.source[left]]]].tolist():
+        streams.forget(row)
+    gone &= (sources.streams[known] == 0) & is_flood[passes_for[known]]
+    for source in known[gone].tolist():
+        sources.forget(source)
 
 
 def forget_old(streams: Streams, now_ns: int) -> None:

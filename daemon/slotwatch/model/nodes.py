@@ -84,7 +84,7 @@ class Poller:
     """An address that sends Art-Net polls."""
 
     network: int
-    address: str
+    sender: str
     first_ns: int
     last_ns: int
     polls: int = 0

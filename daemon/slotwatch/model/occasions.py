@@ -9,7 +9,7 @@ as many for themselves.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF
+from slotwatch.model.declared_sources import address_bytes
 from slotwatch.model.keys import Hashes
 from slotwatch.model.nodes import Node, Poller
-from slotwatch.model.sources import Sources, address_bytes
+from slotwatch.model.sources import Sources
 from slotwatch.model.surges import Surges
 from slotwatch.wire import names
 from slotwatch.wire.batch import Batch
@@ -83,7 +84,8 @@ class Occasions:
 
     def __init__(self, sources: Sources, house: House) -> None:
         self._sources = sources
-        self._declared: Hashes = _declared(house)
+        self._declared_senders = _declared_senders(house)
+        self._declared: Hashes = _hashes(house, self._declared_senders)
         self._known: Hashes = self._declared
         self._known_ns = 0
         self.syncs: dict[SyncKey, Sync] = {}
@@ -134,7 +136,8 @@ class Occasions:
                         surge.name(names.address_text(address), count)
 
     def take_house(self, house: House) -> None:
-        self._declared = self._known = _declared(house)
+        self._declared_senders = _declared_senders(house)
+        self._declared = self._known = _hashes(house, self._declared_senders)
 
     def forget_brief(self, now_ns: int) -> None:
         """Forget what a flood left: entries heard for moments only, long ago, where they are many."""
@@ -179,8 +182,8 @@ class Occasions:
         keys = [sources.get(row).key for row in table[lasted].tolist()]
         pairs = [(key[0], key[3]) for key in keys]
         pairs += [(key[0], key[4]) for key, one in self.syncs.items() if not _is_brief(one)]
-        pairs += [(one.network, address_bytes(one.sender)) for one in self.nodes.values() if not _is_brief(one)]
-        pairs += [(one.network, address_bytes(one.address)) for one in self.pollers.values() if not _is_brief(one)]
+        answering: list[Node | Poller] = [*self.nodes.values(), *self.pollers.values()]
+        pairs += [(one.network, address_bytes(one.sender)) for one in answering if not _is_brief(one)]
         for network, address in pairs:
             networks.append(network)
             addresses.append(address.ljust(16, b"\0"))
@@ -309,9 +312,15 @@ class Occasions:
         """Make room for one in a full table; return what had to go."""
         if len(table) < bound:
             return []
-        order = sorted(table, key=lambda key: (not _is_brief(table[key]), table[key].last_ns))
+        declared = self._declared_senders
+
+        def worth(key: Any) -> tuple[bool, bool, int]:
+            one = table[key]
+            return one.sender in declared, not _is_brief(one), one.last_ns
+
+        order = sorted(table, key=worth)
         # More than one only of those that were heard for moments.
-        gone = [order[0], *(key for key in order[1:ROOM_AT_ONCE] if _is_brief(table[key]))]
+        gone = [order[0], *(key for key in order[1:ROOM_AT_ONCE] if worth(key)[:2] == (False, False))]
         self.evictions[name] += len(gone)
         return [table.pop(key) for key in gone]
 
@@ -327,10 +336,15 @@ def _mixed(network: NDArray[np.uint16], address: NDArray[np.uint8]) -> Hashes:
     return mixed
 
 
-def _declared(house: House) -> Hashes:
-    """Every address that the house declares, on each of its networks."""
-    written = [one.address for one in house.sources if one.address] + [one.address for one in house.receivers]
-    addresses = [address for address in map(address_bytes, written) if address]
+def _declared_senders(house: House) -> frozenset[str]:
+    """Every address that the house declares."""
+    written = [address for one in house.sources for address in one.addresses] + [one.address for one in house.receivers]
+    return frozenset(names.address_text(raw) for raw in map(address_bytes, written) if raw)
+
+
+def _hashes(house: House, senders: Iterable[str]) -> Hashes:
+    """These addresses on each of the house's networks."""
+    addresses = [address_bytes(sender) for sender in senders]
     if not addresses:
         return np.empty(0, np.uint64)
     each = np.frombuffer(b"".join(addresses), np.uint8).reshape(-1, 16)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import ipaddress
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import overload
@@ -10,9 +10,10 @@ from typing import overload
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.house.schema import DeclaredSource, House
-from slotwatch.model.admission import BRIEF_NS
-from slotwatch.model.columns import MAX_SOURCES
+from slotwatch.house.schema import House
+from slotwatch.model.admission import BRIEF_NS, MOST_CLONES
+from slotwatch.model.columns import MAX_ADDRESSES, MAX_SOURCES
+from slotwatch.model.declared_sources import is_declared, signs
 from slotwatch.model.table import Table
 from slotwatch.snapshot import SourceRow
 from slotwatch.wire.batch import Batch
@@ -45,7 +46,8 @@ LIST_TIMEOUT_NS = 20_000_000_000
 MAX_PAGE = 124
 """63,999 universes in pages of 512."""
 MAX_LISTED = 1 << 18
-"""Universes in all kept discovery lists together (about 9 MiB), so that forged lists cannot fill the memory."""
+"""Universes in all kept discovery lists of declared sources together, and in those of all others (about 9 MiB each), so
+that forged lists neither fill the memory nor keep a declared one out."""
 
 SourceKey = tuple[int, int, bytes, bytes]
 """Network, protocol, source id, address."""
@@ -63,6 +65,16 @@ class Source:
     listed_before: tuple[int, ...] | None = None
     """The list that the present one replaced, if they differ."""
 
+    @property
+    def is_declared(self) -> bool:
+        return bool(self.row.declared_as)
+
+    @property
+    def listed_universes(self) -> int:
+        """Universes in all that is kept of its lists."""
+        lists = (*self.pages.values(), self.row.listed or (), self.listed_before or ())
+        return sum(map(len, lists))
+
 
 NO_SOURCE = SourceRow(protocol=0, source_id=bytes(16), address="", network=0, source_name="")
 """Fills rows that are not in use."""
@@ -79,53 +91,11 @@ def source_keys(batch: Batch, fields: Fields, at: NDArray[np.intp]) -> list[Sour
     ]
 
 
-def same_address(declared: str, address: str) -> bool:
-    """Whether a declared address means this one."""
-    try:
-        return ipaddress.ip_address(declared) == ipaddress.ip_address(address)
-    except ValueError:
-        return False
-
-
-def is_declared(declared: DeclaredSource, row: SourceRow) -> bool:
-    """Whether a source is the declared one: every field that is given must match, and one must be given."""
-    if declared.cid is None and declared.address is None and declared.source_name is None:
-        return False
-    if declared.cid is not None and (declared.cid != row.source_id or row.protocol != Protocol.E131):
-        return False
-    if declared.addresses and not any(same_address(address, row.address) for address in declared.addresses):
-        return False
-    return declared.source_name is None or declared.source_name == row.source_name
-
-
-def _signs(house: House) -> dict[bytes, tuple[int, int]]:
-    """What each declared source is known by at first sight: bytes, and their kind (0 CID, 1 address, 2 name)."""
-    found = {}
-    for one in house.sources:
-        if one.cid is not None:
-            found[one.cid] = (0, len(one.cid))
-        elif one.address is not None and (raw := address_bytes(one.address)):
-            found[raw] = (1, len(raw))
-        elif one.source_name:
-            raw = one.source_name.encode()[:63] + b"\0"
-            found[raw] = (2, len(raw))
-    return found
-
-
-def address_bytes(written: str) -> bytes:
-    """The 16 bytes of an address as packets carry it (IPv4 as ::ffff:a.b.c.d); none if the text is not an address."""
-    try:
-        address = ipaddress.ip_address(written)
-    except ValueError:
-        return b""
-    return bytes(10) + b"\xff\xff" + address.packed if address.version == 4 else address.packed
-
-
 class Sources(Table, Sequence[SourceRow]):
     """Rows of COLUMNS, and beside each a `Source` in `about`; as a sequence, `SourceRow` by row.
 
-    At most MAX_SOURCES. When full, an undeclared source without a stream makes room (`Streams` finds others for a new
-    stream's source); if there is none, the new one is counted and not kept.
+    At most MAX_SOURCES, and MAX_ADDRESSES of one E1.31 identity. When full, an undeclared source without a stream makes
+    room (`Streams` finds others for a new stream's source); if there is none, the new one is counted and not kept.
     """
 
     def __init__(self, house: House) -> None:
@@ -136,17 +106,20 @@ class Sources(Table, Sequence[SourceRow]):
         """Rows of one identity (network, protocol, source id), E1.31 only: more than one is a clone or a move."""
         self._of_cid: dict[bytes, list[int]] = {}
         """Rows of each E1.31 CID that is not all zeros, on any network."""
-        self.listed_total = 0
+        self.crowds: set[tuple[int, int, bytes]] = set()
+        """Identities at more than MOST_CLONES addresses."""
+        self.listed = [0, 0]
+        """Universes in all kept discovery lists: of undeclared sources, of declared ones."""
         self.lists = 0
         """How many sources have a list of universes that may run out."""
         self.evicted = 0
         self.lists_refused = 0
         self._house = house
-        self._signs = _signs(house)
+        self._signs = signs(house)
 
     def take_house(self, house: House) -> None:
         self._house = house
-        self._signs = _signs(house)
+        self._signs = signs(house)
         for row in self.rows().tolist():
             self._declare(row, -1)
         for row in self.rows().tolist():
@@ -181,12 +154,19 @@ class Sources(Table, Sequence[SourceRow]):
             raise LookupError(f"source row {row} is not in use")
         return about
 
-    def find_or_add(self, key: SourceKey, t_ns: int) -> int:
-        """Row of a source, -1 if the table is full of sources that must stay."""
+    def find_or_add(self, key: SourceKey, t_ns: int, declared: NDArray[np.uint8] | None = None) -> int:
+        """Row of a source, -1 if there is no room for it, because the others must stay.
+
+        declared: a packet of one that is declared. Its name is read at once, so that the next newcomer does not push it
+        out as a stranger.
+        """
         row = self.by_key.get(key)
         if row is not None:
             return row
-        if self.is_full and not self._make_room():
+        crowd = self.crowd_of(key)
+        if crowd and not self._make_room(np.array(crowd)):
+            return -1
+        if self.is_full and not self._make_room(self.rows()[self.declared[self.rows()] < 0]):
             return -1
         row = self.add()
         while len(self.about) <= row:
@@ -201,9 +181,13 @@ class Sources(Table, Sequence[SourceRow]):
         if key[1] == Protocol.E131:
             same = self.addresses.setdefault(key[:3], [])
             same.append(row)
+            if len(same) > MOST_CLONES:
+                self.crowds.add(key[:3])
             self._tell_addresses(same)
             if any(key[2]):
                 self._of_cid.setdefault(key[2], []).append(row)
+            if declared is not None:
+                self.read_name(row, declared[44:108].tobytes(), t_ns)
         self._match(row)
         return row
 
@@ -238,10 +222,10 @@ class Sources(Table, Sequence[SourceRow]):
         if page.last != about.last_page:
             self._drop_pages(about)
             about.last_page = page.last
-        if self.listed_total + len(page.universes) > MAX_LISTED:
+        if self.listed[about.is_declared] + len(page.universes) > MAX_LISTED:
             self.lists_refused += 1
             return
-        self.listed_total += len(page.universes) - len(about.pages.get(page.page, ()))
+        self.listed[about.is_declared] += len(page.universes) - len(about.pages.get(page.page, ()))
         about.pages[page.page] = page.universes
         if len(about.pages) == page.last + 1:
             listed = tuple(sorted({number for each in about.pages.values() for number in each}))
@@ -252,13 +236,13 @@ class Sources(Table, Sequence[SourceRow]):
         before = about.row.listed
         if before != listed:
             self.lists += (listed is not None) - (before is not None)
-            self.listed_total += len(listed or ()) - len(about.listed_before or ())
+            self.listed[about.is_declared] += len(listed or ()) - len(about.listed_before or ())
             about.listed_before, about.row.listed = before, listed
         if listed is not None:
             about.row.listed_at_ns = t_ns
 
     def _drop_pages(self, about: Source) -> None:
-        self.listed_total -= sum(len(page) for page in about.pages.values())
+        self.listed[about.is_declared] -= sum(len(page) for page in about.pages.values())
         about.pages.clear()
 
     def next_list_end_ns(self) -> int | None:
@@ -276,21 +260,22 @@ class Sources(Table, Sequence[SourceRow]):
                 self._replace_list(about, None, now_ns)
 
     def _tell_addresses(self, same: list[int]) -> None:
-        written = [self.get(row).row.address for row in same]
-        for row, own in zip(same, written, strict=True):
-            self.get(row).row.addresses = tuple(address for address in written if address != own)
+        shared = tuple(self.get(row).row.address for row in same) if len(same) > 1 else ()
+        for row in same:
+            self.get(row).row.addresses = shared
 
     def forget(self, row: int) -> None:
         """Free the row of a source without streams."""
         about = self.get(row)
-        self._drop_pages(about)
         self.lists -= about.row.listed is not None
-        self.listed_total -= len(about.row.listed or ()) + len(about.listed_before or ())
+        self.listed[about.is_declared] -= about.listed_universes
         del self.by_key[about.key]
         same = self.addresses.get(about.key[:3], [])
         if row in same:
             same.remove(row)
             self._tell_addresses(same)
+            if len(same) <= MOST_CLONES:
+                self.crowds.discard(about.key[:3])
             if not same:
                 del self.addresses[about.key[:3]]
         legs = self._of_cid.get(about.key[2], [])
@@ -301,11 +286,21 @@ class Sources(Table, Sequence[SourceRow]):
         self.about[row] = None
         self.remove(row)
 
-    def _make_room(self) -> bool:
-        """Forget a source without streams: first one that was heard for moments only, then the one that is silent
+    def crowd_of(self, key: SourceKey) -> list[int]:
+        """The rows of this identity where as many addresses of it are kept as may be, and this is none of them."""
+        same = self.addresses[key[:3]] if key[:3] in self.crowds and key not in self.by_key else []
+        return same if len(same) >= MAX_ADDRESSES else []
+
+    def are_crowded(self, batch: Batch, fields: Fields, at: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Which of these rows of a batch `crowd_of` has rows for."""
+        if not self.crowds:
+            return np.zeros(len(at), np.bool_)
+        return np.array([bool(self.crowd_of(key)) for key in source_keys(batch, fields, at)])
+
+    def _make_room(self, rows: NDArray[np.intp]) -> bool:
+        """Forget one of these without streams: first one that was heard for moments only, then the one that is silent
         longest."""
-        rows = self.rows()
-        rows = rows[(self.streams[rows] == 0) & (self.declared[rows] < 0)]
+        rows = rows[self.streams[rows] == 0]
         if not len(rows):
             return False
         last_ns = self.last_seen_ns[rows]
@@ -329,7 +324,13 @@ class Sources(Table, Sequence[SourceRow]):
 
     def has_room_for(self, keys: Iterable[SourceKey]) -> bool:
         """Whether all of these are known or may be added without making room."""
-        return self.filled + len(set(keys) - self.by_key.keys()) <= self.bound
+        new = set(keys) - self.by_key.keys()
+        if self.filled + len(new) > self.bound:
+            return False
+        identities = Counter(key[:3] for key in new if key[1] == Protocol.E131)
+        return all(
+            count + len(self.addresses.get(identity, ())) <= MAX_ADDRESSES for identity, count in identities.items()
+        )
 
     def is_declared(self, key: SourceKey, data: NDArray[np.uint8]) -> bool:
         """Whether a packet's sender is a declared source."""
@@ -370,10 +371,13 @@ class Sources(Table, Sequence[SourceRow]):
         return -1
 
     def _declare(self, row: int, index: int) -> None:
-        shown = self.get(row).row
+        about = self.get(row)
+        shown = about.row
+        self.listed[about.is_declared] -= about.listed_universes
         self.declared[row] = index
         if index < 0:
             shown.declared_as = shown.role = ""
         else:
             declared = self._house.sources[index]
             shown.declared_as, shown.role = declared.name, declared.role
+        self.listed[about.is_declared] += about.listed_universes

@@ -3,10 +3,10 @@
 A stream's key is network, protocol, universe, source id and sender's address, so the two series of a cloned
 identity never mix.
 
-Bounds, because everything here is keyed by what the network says: 64 streams on a universe, 4,096 sources,
-MAX_STREAMS streams, and 1,000 new streams a second after a first MAX_STREAMS. Who is let in, and who makes room, is
-`admission`'s: a flood of forged sources pushes out only itself, and never keeps a declared source out. Where nothing
-may be pushed out, the new stream's packets are counted and not kept.
+Bounds, because everything here is keyed by what the network says: 64 streams on a universe, 64 addresses of an
+identity, 4,096 sources, MAX_STREAMS streams, and 1,000 new streams a second after a first MAX_STREAMS. Who is let in,
+and who makes room, is `admission`'s: a flood of forged sources pushes out only itself, and never keeps a declared
+source out. Where nothing may be pushed out, the new stream's packets are counted and not kept.
 """
 
 from __future__ import annotations
@@ -136,7 +136,8 @@ class Streams(Table):
         sent = self._door.knock(hashes[firsts], counts, t_ns) + counts
         named = self.sources.may_be_declared(batch, fields, at)
         places = universe_places(batch, fields, at)
-        asking = np.flatnonzero(~self._hold(places, t_ns, named, sent, counts))
+        clones = self.sources.are_crowded(batch, fields, at)
+        asking = np.flatnonzero(~self._hold(places, clones, t_ns, named, sent, counts))
         keys, at, named = hashes[firsts[asking]], at[asking], named[asking]
         sent, counts = sent[asking], counts[asking]
         places, sources = [places[index] for index in asking.tolist()], source_keys(batch, fields, at)
@@ -160,6 +161,7 @@ class Streams(Table):
     def _hold(
         self,
         places: list[Place],
+        clones: NDArray[np.bool_],
         t_ns: int,
         named: NDArray[np.bool_],
         sent: NDArray[np.int64],
@@ -172,15 +174,14 @@ class Streams(Table):
         universe = np.array([self.universes.by_place.get(place, -1) for place in places])
         known = universe >= 0
         crowded = known & (self.universes.streams[universe] >= MAX_SOURCES_PER_UNIVERSE)
-        declared = known & (self.universes.declared[universe] >= 0)
-        pressed = crowded | any(full) | np.where(declared, spent[1], spent[0])
-        held: NDArray[np.bool_] = pressed & ~named & (sent < 2)
+        declared = named | (known & (self.universes.declared[universe] >= 0))
+        pressed = clones | np.where(declared, spent[1], spent[0]) | (~named & (crowded | any(full)))
+        held: NDArray[np.bool_] = pressed & (sent < 2)
         if held.any():
             self.last_unkept_ns = max(self.last_unkept_ns, t_ns)
-            self.unkept["universe"] += int(counts[held & crowded].sum())
-            self.unkept["streams" if full[0] else "sources" if full[1] else "rate"] += int(
-                counts[held & ~crowded].sum()
-            )
+            other = "streams" if full[0] else "sources" if full[1] else "rate"
+            for bound, of in (("universe", crowded), ("addresses", clones & ~crowded), (other, ~clones & ~crowded)):
+                self.unkept[bound] += int(counts[held & of].sum())
             on = universe[held & crowded]
             np.add.at(self.universes.unkept, on, counts[held & crowded].astype(np.uint64))
             self.universes.last_unkept_ns[on] = t_ns
@@ -210,9 +211,9 @@ class Streams(Table):
         columns = [column.tolist() for column in (at, batch.t_ns[at], on_declared, named)]
         for source, first, t_ns, is_due, is_named in zip(sources, *columns, strict=True):
             self._allow(t_ns)
-            is_known = is_due or (is_named and self.sources.is_declared(source, batch.data[first]))
-            of.append(self.sources.find_or_add(source, t_ns))
-            self.allowances[is_known] -= 1
+            is_one = is_named and self.sources.is_declared(source, batch.data[first])
+            of.append(self.sources.find_or_add(source, t_ns, batch.data[first] if is_one else None))
+            self.allowances[is_due or is_one] -= 1
         rows = self.add_many(len(at))
         self._begin(rows, universe, np.array(of), batch.t_ns[at])
         return rows
@@ -252,7 +253,7 @@ class Streams(Table):
         bound = self._bound_reached(universe, source_key, t_ns, Newcomer(own, sent))
         if bound:
             return self._refuse(bound, self.universes.by_place.get(place, -1), t_ns, packets)
-        source = self.sources.find_or_add(source_key, t_ns)
+        source = self.sources.find_or_add(source_key, t_ns, batch.data[at] if own >= DECLARED else None)
         self.allowances[own > 0] -= 1
         universe = self.universes.find_or_add(*place)
         row = self.add()
@@ -269,6 +270,9 @@ class Streams(Table):
             on = np.flatnonzero(self.used[: self.top] & (self.universe[: self.top] == universe))
             if not self._make_room(on, t_ns, newcomer, 1):
                 return "universe"
+        crowd = self.sources.crowd_of(source)
+        if crowd and not self._make_source_room(t_ns, newcomer, crowd):
+            return "addresses"
         if self.is_full and not (
             self._may_look(t_ns, newcomer) and self._make_room(self.rows(), t_ns, newcomer, ROOM_AT_ONCE)
         ):
@@ -310,12 +314,13 @@ class Streams(Table):
         self.evictions["streams"] += len(go)
         return len(go) > 0
 
-    def _make_source_room(self, now_ns: int, newcomer: Newcomer) -> bool:
-        """Forget a source or some with their streams, if any may be for such a newcomer."""
+    def _make_source_room(self, now_ns: int, newcomer: Newcomer, among: list[int] | None = None) -> bool:
+        """Forget a source or some of these (of all) with their streams, if any may be for such a newcomer."""
         sources, rows = self.sources, self.rows()
+        rows = rows if among is None else rows[np.isin(self.source[rows], among)]
         idle, brief, ranks, last_ns, packets = self.standing(rows, now_ns)
         of, size = self.source[rows], sources.top
-        kept = np.flatnonzero(sources.used[:size])
+        kept = np.flatnonzero(sources.used[:size]) if among is None else np.array(among)
         # A source is as its streams are: silent if all are, brief if all are; one without streams by itself.
         all_idle = np.bincount(of[~idle], minlength=size) == 0
         all_brief = np.bincount(of[~brief], minlength=size) == 0
@@ -391,4 +396,4 @@ class Streams(Table):
     @property
     def is_crowded(self) -> bool:
         """Whether there are so many streams or sources that a flood may have left some of them."""
-        return max(self.filled, self.sources.filled) > MOST_BRIEF
+        return max(self.filled, self.sources.filled) > MOST_BRIEF or bool(self.sources.crowds)

@@ -100,7 +100,7 @@ class SourceRow:
     odd: tuple[str, ...] = ()
     """Words of `wire.reject.Odd` that its packets carried."""
     addresses: tuple[str, ...] = ()
-    """Other addresses with the same CID."""
+    """All addresses with the same CID, where there are several."""
     renamed_from: str = ""
     """Name by which it was found to be a declared source, where it has since changed it; else empty."""
     mac: str = ""

@@ -15,13 +15,14 @@ from slotwatch.judge.crowds import Crowd
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.universe_lost import UniverseLostParameters
-from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
+from slotwatch.model.columns import MAX_ADDRESSES, MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
 from slotwatch.model.streams import NEW_PER_SECOND
 from slotwatch.snapshot import Severity
 
 MOST_NAMED = 64
 """Universes that one finding names."""
 BOUNDS = {
+    "addresses": f"of identities at {MAX_ADDRESSES} addresses",
     "rate": f"of new streams beyond {NEW_PER_SECOND:,} a second",
     "sources": f"of sources beyond {MAX_SOURCES:,}",
     "streams": f"of streams beyond {MAX_STREAMS:,}",
