@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 from slotwatch.snapshot import Incident
-from tests.judge.stage import Desk, Stage, house_of, moving, still
+from tests.judge.stage import Desk, Packet, Stage, house_of, moving, still
 
 
 def _without_pauses(universe: int, index: int) -> int:
@@ -92,6 +93,26 @@ def apart(first: Desk, second: Desk, seconds: float, rule: str) -> list[tuple[st
 def test_frames_that_come_within_the_others_gaps_prove_that_no_path_holds_back_both() -> None:
     second = replace(halting("Desk B", 2, "10.0.0.2"), phase_s=0.5)
     assert apart(halting("Desk A", 1, "10.0.0.1"), second, 12.0, "uneven-refresh") == [("e131/1",), ("e131/2",)]
+
+
+@dataclass
+class BehindARadioHop(Desk):
+    """Its frames wait for every second beacon, 204.8 ms (IEEE 802.11, from memory), and then come 0.3 ms apart."""
+
+    def packets(self, end_s: float) -> Iterator[Packet]:
+        held: dict[int, int] = {}
+        for packet in super().packets(end_s):
+            beacon = int(packet.t_s / 0.2048) + 1
+            held[beacon] = held.get(beacon, -1) + 1
+            yield replace(packet, t_s=beacon * 0.2048 + held[beacon] * 0.0003)
+
+
+def test_a_radio_hop_of_one_desk_and_pauses_of_another_share_nothing() -> None:
+    """Frames of each come within the gaps of the other. Two desks behind one hop wait for the same beacons."""
+    radio = BehindARadioHop("Desk A", (1,), "10.0.0.1", levels=moving())
+    second = BehindARadioHop("Desk B", (2,), "10.0.0.2", number=2, levels=moving())
+    assert apart(radio, halting("Desk B", 2, "10.0.0.2"), 20.0, "uneven-refresh") == [("e131/1",), ("e131/2",)]
+    assert apart(radio, second, 20.0, "uneven-refresh") == [("e131/1", "e131/2")]
 
 
 def test_ways_that_begin_to_lose_frames_seconds_apart_are_two() -> None:

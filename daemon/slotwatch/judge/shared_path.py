@@ -65,14 +65,14 @@ def _may_share(ctx: RuleContext, rule: str, one: Finding, other: Finding) -> boo
     earlier, later = sorted((one, other), key=lambda finding: finding.since_ns)
     if _came(ctx, earlier, later) > MANY_FRAMES:
         return False
-    if kinds == {"paused"}:
+    if kinds <= {"paused", "held"}:
         return not (_went_on(ctx, one.streams[0], other.streams[0]) or _went_on(ctx, other.streams[0], one.streams[0]))
     if rule not in WEIGHED_BY_SHARE:
         return True
     return not _was_spared(ctx, earlier, later)
 
 
-_KINDS = {LOST_ON_THE_WAY: "lost", SENDER_PAUSED: "paused", THIS_COMPUTER: "paused"}
+_KINDS = {LOST_ON_THE_WAY: "lost", SENDER_PAUSED: "paused", THIS_COMPUTER: "paused", WIRELESS: "held"}
 
 
 def _went_on(ctx: RuleContext, paused: int, other: int) -> bool:
