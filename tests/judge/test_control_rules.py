@@ -374,22 +374,34 @@ def test_per_address_priority_that_stops() -> None:
     assert (incident.cause, incident.severity) == ("stopped", Severity.WARNING)
 
 
-def at_rest(levels_lost: tuple[int, ...] = (), priorities_lost: tuple[int, ...] = ()) -> Plain:
+def at_rest(
+    levels_lost: tuple[int, ...] = (),
+    priorities_lost: tuple[int, ...] = (),
+    number: int = 1,
+    number_of: Callable[[int], int] = lambda index: index,
+) -> Plain:
     """A desk at rest: a frame and its per-address priorities each second, in one series of numbers."""
-    made = []
+    made, known_as = [], {"cid": bytes([number]) * 16, "name": f"Desk {number}"}
     for second in range(16):
-        levels = e131(1, 2 * second, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A")
-        given = e131(1, 2 * second + 1, bytes([100]) * 512, cid=b"\x01" * 16, name="Desk A", start_code=0xDD)
+        levels = e131(1, number_of(2 * second), bytes([100]) * 512, **known_as)  # type: ignore[arg-type]
+        given = e131(1, number_of(2 * second + 1), bytes([100]) * 512, start_code=0xDD, **known_as)  # type: ignore[arg-type]
         if second not in levels_lost:
-            made.append(Packet(float(second), levels, "10.0.0.1", group_of(1)))
+            made.append(Packet(float(second), levels, f"10.0.0.{number}", group_of(1)))
         if second not in priorities_lost:
-            made.append(Packet(second + 0.05, given, "10.0.0.1", group_of(1)))
+            made.append(Packet(second + 0.05, given, f"10.0.0.{number}", group_of(1)))
     return Plain(made)
 
 
 def test_per_address_priority_that_is_lost_on_the_way_has_not_stopped() -> None:
     """Two in a row are missing by their numbers: too few to say that the way loses frames."""
     shown = stage(at_rest(priorities_lost=(8, 9))).run(15.0)
+    assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
+
+
+def test_per_address_priority_of_a_desk_whose_numbers_went_back_is_not_missing_beside_that_of_another() -> None:
+    """A restart 18 numbers back: for nine seconds all of its packets are discarded (E1.31 6.7.2), and it gives them."""
+    restarted = at_rest(number=2, number_of=lambda index: index if index < 12 else index - 18)
+    shown = stage(at_rest(), restarted).run(15.0)
     assert [one for one in shown.all if one.rule == "slot-priority-faulty"] == []
 
 

@@ -118,6 +118,15 @@ def test_a_port_that_stayed_up_needs_no_look_at_its_lamp() -> None:
     assert not any(check.startswith("Look at its link lamp") for check in incident.next_checks)
 
 
+def test_a_desk_whose_packets_come_on_without_levels_was_not_cut_off_by_a_restart() -> None:
+    """Its text comes all along, while its switch restarts 4 s after its last levels. The other desk is elsewhere."""
+    text = desk(1, (1,), from_s=10.3, start_code=0x17, sequence_of=lambda universe, index: 103 + index)
+    polls = polled(replace(switch((NEVER, NEVER), (NEVER, NEVER)), restart=(14.0, 14.5)), 40.0)
+    stage = shown([desk(1, (1,), to_s=10.3), text, desk(2, (2,), address="10.0.0.3"), *polls], 40.0)
+    assert [cause for cause, _ in lost(stage).values()] == ["universe-withdrawn"]
+    assert [one.cause for one in stage.all if one.rule == "switch-restarted"] == ["restarted"]
+
+
 def test_a_restart_is_a_moment_and_lasts_no_minute() -> None:
     """It is shown for a minute. "It lasted 60 s" would be read as the time that the switch was away."""
     stage = Stage(HOUSE, desk(1, (1,)), desk(2, (2,)))

@@ -43,13 +43,20 @@ def answers_still(scene: Scene, source: int) -> bool:
     return neighbour is not None and neighbour.answered_ns > scene.group.from_ns + NANOSECONDS and neighbour.reachable
 
 
+def comes_on(scene: Scene) -> bool:
+    """Whether packets of all that stopped came on, and held no levels that a receiver may use."""
+    rows = np.flatnonzero(scene.stopped)
+    came_ns = scene.ctx.streams.last_packet_ns[rows]
+    return bool(len(rows)) and bool((came_ns > scene.stops.last_ns[rows] + NANOSECONDS).all())
+
+
 def sends_no_levels(scene: Scene) -> Verdict | None:
-    """Give the verdict where packets of all that stopped came on, and held no levels that a receiver may use."""
+    """Give the verdict where packets of all that stopped came on."""
+    if not comes_on(scene):
+        return None
     ctx, streams = scene.ctx, scene.ctx.streams
     rows = np.flatnonzero(scene.stopped)
     stopped_ns = scene.stops.last_ns[rows]
-    if not len(rows) or not (streams.last_packet_ns[rows] > stopped_ns + NANOSECONDS).all():
-        return None
     # A source that has just come back sends other packets before its first levels, which come once a second at rest.
     back_ns = streams.return_ns[rows]
     if ((back_ns > stopped_ns) & (streams.last_packet_ns[rows] - back_ns < ALIVE_NS)).any():

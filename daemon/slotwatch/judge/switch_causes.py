@@ -9,6 +9,7 @@ from slotwatch.judge import ways
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import OWN_PORTS
+from slotwatch.judge.life_signs import comes_on
 from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import MOST_WEIGHED, Scene, Verdict
 from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart, RestartKind
@@ -36,6 +37,9 @@ def weigh_switches(scene: Scene, verdict: Verdict) -> Verdict:
         return verdict
     places = {source: place for source in scene.sources[:MOST_WEIGHED] if (place := ways.place_of_source(ctx, source))}
     if not places:
+        return verdict
+    if comes_on(scene):
+        _say_ports(scene, places, verdict)
         return verdict
     until_ns = max(verdict.settles_ns, group_ends_ns(scene))
     found = _restarted(scene, places) or _cut_off(scene, places) or _ports_down(scene, places, verdict)

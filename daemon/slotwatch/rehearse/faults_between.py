@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from uuid import UUID
 
 from slotwatch.rehearse import stage
@@ -38,8 +38,10 @@ class _Ear:
         self.sequence, self.t_ns = sequence, t_ns
 
 
-def other_listener(heard: Iterable[Item], first_ns: int = ns(0.4)) -> Iterator[ListenerSeen]:
-    """What another listener answers, asked once a second, while this reaches it."""
+def other_listener(
+    heard: Iterable[Item], first_ns: int = ns(0.4), numbers: Container[int] = (1, 2, 3)
+) -> Iterator[ListenerSeen]:
+    """What another listener answers of these universes, asked once a second, while this reaches it."""
     ears: dict[tuple[int, bytes], _Ear] = {}
     ask_ns = first_ns
     for item in heard:
@@ -49,7 +51,7 @@ def other_listener(heard: Iterable[Item], first_ns: int = ns(0.4)) -> Iterator[L
         if isinstance(item, Sent) and len(item.payload) > UNIVERSE_AT.stop and item.dst.startswith("239.255."):
             universe = int.from_bytes(item.payload[UNIVERSE_AT], "big")
             key, sequence = (universe, item.payload[CID_AT]), item.payload[SEQUENCE_AT]
-            if universe > 3:
+            if universe not in numbers:
                 continue  # lists of universes
             if key in ears:
                 ears[key].hear(sequence, item.t_ns)

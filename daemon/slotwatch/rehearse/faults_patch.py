@@ -205,7 +205,9 @@ def _slow_move(t_s: float) -> float:
     return 32768 + 20000 * math.sin(t_s * 0.03)
 
 
-def _mover(order: str, fine: bool = True) -> Look:
+def mover(order: str = "plain", fine: bool = True) -> Look:
+    """A mover of six slots that pans slowly. order: swapped, where coarse and fine are exchanged."""
+
     def look(t_s: float) -> bytes:
         value = int(_slow_move(t_s))
         high, low = value >> 8, value & 0xFF if fine else 0
@@ -213,6 +215,17 @@ def _mover(order: str, fine: bool = True) -> Look:
         return b"\xc8" + pan + bytes((128, 0, 0))
 
     return look
+
+
+def torn_mover() -> Look:
+    whole = mover()
+
+    def torn(t_s: float) -> bytes:
+        frame = bytearray(whole(t_s))
+        frame[1] = whole(t_s - 0.025)[1]  # the coarse slot comes a frame late
+        return bytes(frame)
+
+    return torn
 
 
 MOVERS = "mover 1,e131/1,1,mover,,\nmover 2,e131/1,11,mover,,\n"
@@ -226,7 +239,7 @@ MOVERS = "mover 1,e131/1,1,mover,,\nmover 2,e131/1,11,mover,,\n"
     house(MOVERS),
 )
 def fine_stuck() -> Iterator[Item]:
-    return play(at((1, _mover("plain", fine=False)), (11, _mover("plain", fine=False))))
+    return play(at((1, mover(fine=False)), (11, mover(fine=False))))
 
 
 @scenario(
@@ -237,7 +250,7 @@ def fine_stuck() -> Iterator[Item]:
     house(MOVERS),
 )
 def fine_swapped() -> Iterator[Item]:
-    return play(at((1, _mover("swapped")), (11, _mover("plain"))))
+    return play(at((1, mover("swapped")), (11, mover())))
 
 
 @scenario(
@@ -248,14 +261,7 @@ def fine_swapped() -> Iterator[Item]:
     house(MOVERS),
 )
 def torn_pair() -> Iterator[Item]:
-    whole = _mover("plain")
-
-    def torn(t_s: float) -> bytes:
-        frame = bytearray(whole(t_s))
-        frame[1] = whole(t_s - 0.025)[1]  # the coarse slot comes a frame late
-        return bytes(frame)
-
-    return play(at((1, torn), (11, whole)))
+    return play(at((1, torn_mover()), (11, mover())))
 
 
 @scenario(
@@ -289,7 +295,7 @@ def glare_held() -> Iterator[Item]:
     house(MOVERS),
 )
 def control_held() -> Iterator[Item]:
-    return play(at((1, _mover("plain")), (6, changed_at((0, level(0)), (10, level(230))))))
+    return play(at((1, mover()), (6, changed_at((0, level(0)), (10, level(230))))))
 
 
 @scenario(

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 from slotwatch.rehearse import stage
-from slotwatch.rehearse.cast import seen
+from slotwatch.rehearse.cast import moves, seen
 from slotwatch.rehearse.desk import cid_of
 from slotwatch.rehearse.faults_listener import link
+from slotwatch.rehearse.looks import changed_at, held
 from slotwatch.rehearse.night_numbers import may_be_loss
 from slotwatch.rehearse.night_plan import (
     ARTNET_DUE_S,
@@ -23,10 +25,13 @@ from slotwatch.rehearse.night_plan import (
     Silence,
     silence_truth,
 )
+from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.rewriting import changed, renumbered
 from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.rehearse.two_networks import on_both
 
+ART_DMX, SUB_NET = b"\x00\x50", 14
+"""OpCode of ArtDmx, low byte first, and the place of its SubUni (Art-Net 4, ArtDmx)."""
 OUTPUT_CAUSES = ("universe-withdrawn", "path-or-sender")
 """One output of a source that lives: only its discovery list shows which of the two, 10 s later."""
 
@@ -73,6 +78,34 @@ def media_back(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.silences.append(Silence("media", at_s, back_s))
     plan.wrap("media", lambda before: stage.cut(before, at_s, back_s))
     plan.truths.append(silence_truth(plan, "media", "media restarts", at_s, also=("packet-loss",)))
+
+
+def media_moves(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Somebody changes the Sub-Net of the media server: it continues 16 universes higher."""
+
+    def change(before: Iterator[Item]) -> Iterator[Item]:
+        for item in before:
+            is_data = isinstance(item, Sent) and item.payload[8:10] == ART_DMX
+            yield renamed(item) if is_data and item.t_ns >= at_s * 1e9 else item
+
+    def renamed(sent: Item) -> Item:
+        assert isinstance(sent, Sent)
+        payload = sent.payload[:SUB_NET] + bytes((sent.payload[SUB_NET] + 16,)) + sent.payload[SUB_NET + 1 :]
+        return replace(sent, payload=payload)
+
+    plan.silences.append(Silence("media", at_s))
+    plan.wrap("media", change)
+    plan.truths.append(silence_truth(plan, "media", "media server moved", at_s, OUTPUT_CAUSES))
+
+
+def media_says_no_more(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The media server sends on change alone and its look comes to rest: no keep-alive every 4 s (Art-Net 4)."""
+    plan.media_options |= {
+        "look": lambda number: changed_at((0.0, moves(number)), (at_s, held(90))),
+        "keep_alive_s": 1e6,
+    }
+    plan.silences.append(Silence("media", at_s))
+    plan.truths.append(silence_truth(plan, "media", "media at rest without keep-alive", at_s + 0.2))
 
 
 def some_cut(plan: NightPlan, subject: str, at_s: float) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from slotwatch.rehearse import packets
 from slotwatch.rehearse.cast import OTHER_MEDIA, TOOL, main_desk, media_server, moves, ns, rests, tool
-from slotwatch.rehearse.desk import LISTENER, Desk, cid_of, outputs
+from slotwatch.rehearse.desk import BROADCAST, LISTENER, Desk, cid_of, outputs
 from slotwatch.rehearse.looks import changed_at, held
 from slotwatch.rehearse.night_plan import (
     Expected,
@@ -15,7 +15,7 @@ from slotwatch.rehearse.night_plan import (
     Silence,
     silence_truth,
 )
-from slotwatch.rehearse.packets import PREVIEW, Sent
+from slotwatch.rehearse.packets import FORCE_SYNC, PREVIEW, Sent
 from slotwatch.rehearse.rewriting import PRIORITY, START_CODE, changed, flagged, put, trimmed
 from slotwatch.rehearse.stage import Item, mixed
 
@@ -67,9 +67,13 @@ def frames_short(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def sync_stops(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Receivers freeze, or continue by themselves where the desk asks for it: that is a note."""
     plan.main["sync_stop_s"] = at_s
-    names = plan.universes("main")
-    plan.truths.append(lambda: Expected("sync stops", ("sync-missing",), (), names, at_s, at_s + 4.5))
+    names, is_note = plan.universes("main"), plan.chance.below(2) > 0
+    if is_note:
+        plan.main["options"] = FORCE_SYNC
+    fault = "sync stops, receivers continue" if is_note else "sync stops"
+    plan.truths.append(lambda: Expected(fault, ("sync-missing",), (), names, at_s, at_s + 4.5, is_note=is_note))
 
 
 def slot_priorities_stop(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -167,7 +171,7 @@ def second_media(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def malformed(plan: NightPlan, subject: str, at_s: float) -> None:
     """Somebody's program sends what no protocol accepts."""
-    kind = plan.chance.below(3)
+    kind = plan.chance.below(4)
     per_s = plan.chance.between(4.0, 20.0)
 
     def junk(count: int) -> tuple[int, bytes]:
@@ -175,6 +179,8 @@ def malformed(plan: NightPlan, subject: str, at_s: float) -> None:
             return 5568, b'{"temperature": %d}' % count
         if kind == 1:
             return 6454, packets.art_dmx(0, count % 255 + 1, bytes(512), length=600)
+        if kind == 2:
+            return 5568, packets.e131_data(cid_of("zero"), "Zero", 0, count, bytes(512))
         good = packets.e131_data(cid_of("junk"), "Junk", 1, count, bytes(512))
         return 5568, good[:18] + b"\0\0\0\x63" + good[22:]
 
@@ -185,6 +191,18 @@ def malformed(plan: NightPlan, subject: str, at_s: float) -> None:
 
     plan.parts["junk"] = sends
     plan.truths.append(lambda: Expected("malformed packets", ("malformed-packets",), (), (), at_s, at_s + 4.5))
+
+
+def poll_flood(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A faulty controller sends 2,500 Art-Net polls a second for six seconds."""
+    per_s = 2500
+
+    def sends() -> Iterator[Item]:
+        for count in range(6 * per_s):
+            yield Sent(ns(at_s + count / per_s), 0, TOOL, 6454, BROADCAST, 6454, packets.art_poll(), 64)
+
+    plan.parts["junk"] = sends
+    plan.truths.append(lambda: Expected("flood of polls", ("packet-flood",), (), (), at_s, at_s + 5.5))
 
 
 # --- odd and healthy ----------------------------------------------------------------------------------

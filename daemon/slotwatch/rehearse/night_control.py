@@ -16,6 +16,7 @@ from slotwatch.rehearse.rewriting import PRIORITY, changed, put, universe_of
 from slotwatch.rehearse.stage import Item, mixed
 
 ANOTHER_ADDRESS = "192.0.2.60"
+FALLBACK_ADDRESS = "169.254.7.7"
 SECOND_TOOL = "192.0.2.98"
 
 
@@ -155,6 +156,20 @@ def readdressed(plan: NightPlan, subject: str, at_s: float) -> None:
     """A new lease: the desk pauses for a moment and continues from another address. Its CID identifies it."""
     desk = plan.main_desk(address=ANOTHER_ADDRESS, start_s=at_s + plan.chance.between(0.2, 1.5))
     plan.wrap("main", lambda before: mixed(stage.cut(before, at_s), desk.sends()))
+
+
+def falls_back(plan: NightPlan, subject: str, at_s: float) -> None:
+    """No address server answers: the desk continues from an address of its own choice (RFC 3927). A note."""
+    start_s = at_s + plan.chance.between(0.2, 1.5)
+    desk = plan.main_desk(address=FALLBACK_ADDRESS, start_s=start_s)
+    plan.wrap("main", lambda before: mixed(stage.cut(before, at_s), desk.sends()))
+
+    def truth() -> Expected:
+        is_owed = plan.silent_from_s("main", 0.0) > start_s + 4.0
+        found = Expected("fallback address", ("fallback-address",), (), (), at_s, start_s + 3.0, (), is_owed)
+        return replace(found, is_note=True)
+
+    plan.truths.append(truth)
 
 
 def lights_rest_slowly(plan: NightPlan, subject: str, at_s: float) -> None:

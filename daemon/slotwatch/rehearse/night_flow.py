@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -9,6 +10,7 @@ from functools import partial
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import CLONE, seen
 from slotwatch.rehearse.desk import Desk
+from slotwatch.rehearse.night_numbers import numbers_at
 from slotwatch.rehearse.night_plan import E131_DUE_S, LIGHTS, LOSSES, WINDOW_DUE_S, Expected, NightPlan, moving_truth
 from slotwatch.rehearse.rewriting import SEQUENCE, changed, frozen, put
 from slotwatch.rehearse.stage import mixed
@@ -120,6 +122,47 @@ def overloaded(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.truths.append(moving_truth(plan, "main", "overloaded desk", ("slow-refresh",), at_s, also))
 
 
+def unpaced(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The desk sends eight frames at once, and then nothing for the time of eight."""
+    hz = plan.common["hz"]
+
+    def behind_s(frame: int) -> float:
+        return (7 - (frame - 1) % 8) * 0.97 / hz if frame >= at_s * hz else 0.0
+
+    _play_anew(plan, "main", plan.main_desk(pace=behind_s))
+    also = ("slow-refresh", "backup-differs")
+    plan.truths.append(moving_truth(plan, "main", "frames in bursts", ("uneven-refresh",), at_s, also))
+
+
+def too_fast(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The desk follows a picture of 60 Hz from now on, where a line of 512 slots carries 44."""
+    desk = plan.main_desk(start_s=at_s + 0.01, hz=60.0, first_sequence=plan.chance.below(256))
+    plan.wrap("main", lambda before: mixed(stage.cut(before, at_s), plan.send(desk)))
+    also = ("packet-loss", "backup-differs", "uneven-refresh")
+    plan.truths.append(moving_truth(plan, "main", "faster than a line", ("fast-refresh",), at_s, also))
+
+
+def path_damages(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Of what everybody sends one packet in ten or so comes with a wrong checksum: the kernel drops and counts it."""
+    ratio, seed = plan.chance.between(0.06, 0.2), plan.chance.below(1 << 30)
+    plan.damaged_s = at_s
+    plan.arriving.append(lambda items: stage.damaged(items, ratio, seed, at_s))
+    for one in plan.everyone():
+        _lossy(plan, one, at_s)
+    if plan.strangers:
+        guests = Expected("damaged", SIDE, (), tuple(plan.strangers), at_s, plan.seconds, is_owed=False)
+        plan.truths.append(partial(as_it_is, guests))
+
+    def truth() -> Expected:
+        to_s = min(plan.silent_from_s("main", at_s), plan.seconds - 1)
+        moves_s = min(plan.moves_from_s(number, at_s, to_s, frames=True) for number in plan.numbers)
+        is_owed = moves_s < math.inf and not plan.is_silent("main", at_s)
+        due_s = moves_s + WINDOW_DUE_S
+        return Expected("packets arrive damaged", ("damaged-packets",), ("damaged",), (), at_s, due_s, SIDE, is_owed)
+
+    plan.truths.append(truth)
+
+
 def _play_anew(plan: NightPlan, subject: str, desk: Desk) -> None:
     plan.parts[subject] = lambda: plan.send(desk)
 
@@ -187,25 +230,28 @@ def _unusable(plan: NightPlan, subject: str, fault: str, at_s: float, beside: tu
     )
 
 
+APART = 8
+"""Numbers by which two desks that send alike stay apart, whichever of them is a keep-alive ahead."""
+
+
 def cloned(plan: NightPlan, subject: str, at_s: float) -> None:
     """A second computer with the main desk's identity."""
     plan.house["by_address"] = False
-    desk = plan.main_desk(address=CLONE, start_s=at_s, first_sequence=plan.chance.below(256), seed=9)
+    first = plan.chance.below(256)
+    desk = plan.main_desk(address=CLONE, start_s=at_s, first_sequence=first, seed=9)
     plan.parts["clone"] = lambda: plan.send(desk)
     also = ("source-conflict", "backup-differs", "sequence-unusable", "packet-loss", "repeated-packets")
     names = plan.universes("main")
-    plan.truths.append(
-        lambda: Expected(
-            "cloned identity",
-            ("duplicate-identity",),
-            (),
-            names,
-            at_s,
-            at_s + 5.0 + 3 * E131_DUE_S,
-            also,
-            is_owed=plan.silent_from_s("main", at_s) > at_s + 10.0,
-        )
-    )
+
+    def truth() -> Expected:
+        # One that happens to count as the desk does looks like the desk itself, heard by a second way.
+        ahead = [(number + 1 - first) % 256 for number in numbers_at(plan.main_desk(), at_s).values()]
+        is_apart = any(APART <= steps <= 256 - APART for steps in ahead)
+        is_owed = is_apart and plan.silent_from_s("main", at_s) > at_s + 10.0
+        due_s = at_s + 5.0 + 3 * E131_DUE_S
+        return Expected("cloned identity", ("duplicate-identity",), (), names, at_s, due_s, also, is_owed)
+
+    plan.truths.append(truth)
 
 
 def overrun(plan: NightPlan, subject: str, at_s: float) -> None:

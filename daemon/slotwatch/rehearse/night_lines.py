@@ -25,7 +25,7 @@ ABOVE = 300
 """Slots of a line that is cut short; the looks of a night have levels above them."""
 DUE_S = 6.0
 """What the line should carry is looked at for 2 s; a line counts as lost after 1 s (common practice, no source)."""
-BESIDE = frozenset({"main", "backup", "lights", "stranger", "path", "switches", "querier", "listener"})
+BESIDE = frozenset({"main", "backup", "lights", "stranger", "path", "switches", "querier", "listener", "between"})
 """Subjects whose faults would change what the line should carry, or what is heard of it."""
 Frame = Callable[[bytes], bytes]
 

@@ -1,4 +1,4 @@
-"""Whether the numbers of a desk that restarts may be taken for those of frames lost on the path."""
+"""Sequence numbers of desks: what those of a desk that restarts, or of a second one, may be taken for."""
 
 from __future__ import annotations
 
@@ -13,6 +13,11 @@ KEEP_ALIVE_S = 0.8
 """Shortest interval of a sender at rest (ANSI E1.31-2018 6.6.2)."""
 SHARE, FRAMES = 0.2, 4.0
 """What the count of a loss may be off by: rates are known from intervals that vary."""
+
+
+def numbers_at(desk: Desk, t_s: float) -> dict[int, int]:
+    """Number of the last packet of each universe before a moment."""
+    return {universe_of(sent): sent.payload[SEQUENCE] for sent in desk.sends(t_s) if is_data(sent)}
 
 
 def may_be_loss(before: Desk, after: Desk) -> bool:

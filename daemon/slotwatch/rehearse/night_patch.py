@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from slotwatch.rehearse.faults_patch import PROFILES, RACK, loads
+from slotwatch.rehearse.faults_patch import PROFILES, RACK, loads, mover, torn_mover
 from slotwatch.rehearse.looks import Look, changed_at, fixed, flashed, held, patched
 from slotwatch.rehearse.night_plan import Expected, NightPlan
 
@@ -16,6 +16,9 @@ HEAD = "fixture,universe,address,profile,footprint,circuit,faces_audience\n"
 CIRCUITS = ("non-dim-partial", "powered-off", "way-overload", "supply-overload", "flash-rate")
 """What levels of another may make of the fixtures as well."""
 DARK = fixed(bytes(OWN_SLOTS))
+MOVERS = "mover 1,{u},1,mover,,,\nmover 2,{u},11,mover,,,\n"
+HELD_S = 60.0
+"""How long glare is held before it is told (common practice, no source)."""
 
 
 def fixtures_overlap(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -82,6 +85,40 @@ def flashes(plan: NightPlan, subject: str, at_s: float) -> None:
     name = _patch(plan, "blinder 1,{u},1,blinder,,,yes\n")
     _play(plan, patched(DARK, (1, changed_at((0.0, held(0, 1)), (at_s, flashed(6))))))
     _expect(plan, "flashes at the audience", ("flash-rate",), name, at_s, at_s + 5.0, frames=True)
+
+
+def supply_overloaded(plan: NightPlan, subject: str, at_s: float) -> None:
+    """Three circuits of one supply line carry an estimated 26 A where 20 A are its limit."""
+    name = _patch(plan, "".join(f"lamp {way},{{u}},{way},dimmer,,,\n" for way in (1, 4, 7)))
+    _racked(plan, *((way, "dimmer", 2000) for way in (1, 4, 7)))
+    up = changed_at((0.0, held(50, 1)), (at_s, held(255, 1)))
+    _play(plan, patched(DARK, (1, up), (4, up), (7, up)))
+    _expect(plan, "supply overloaded", ("supply-overload",), name, at_s, at_s + 12.0)
+
+
+def glares(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A fixture that faces the audience is left at full."""
+    plan.seconds = max(plan.seconds, at_s + HELD_S + 5.0)
+    name = _patch(plan, "blinder 1,{u},1,blinder,,,yes\n")
+    _play(plan, patched(DARK, (1, changed_at((0.0, held(0, 1)), (at_s, held(255, 1))))))
+    _expect(plan, "blinder left at full", ("glare-held",), name, at_s, at_s + HELD_S + 2.5, is_note=True)
+
+
+def command_left(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The control slot of a mover is left at a command."""
+    name = _patch(plan, MOVERS)
+    _play(plan, patched(DARK, (1, mover()), (6, changed_at((0.0, held(0, 1)), (at_s, held(230, 1))))))
+    _expect(plan, "control slot left at a command", ("control-held",), name, at_s, at_s + 12.0, is_note=True)
+
+
+def fine_slot_wrong(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A mover's fine slot stands, is exchanged with the coarse one, or comes a frame later: true from the start."""
+    kind = plan.chance.below(3)
+    wrong = (mover(fine=False), mover("swapped"), torn_mover())[kind]
+    name = _patch(plan, MOVERS)
+    _play(plan, patched(DARK, (1, wrong), (11, mover())))
+    rule = ("fine-stuck", "fine-swapped", "torn-pair")[kind]
+    _expect(plan, f"mover with {rule.replace('-', ' ')}", (rule,), name, 0.0, 27.0, is_note=True)
 
 
 def _patch(plan: NightPlan, rows: str, last: int = 12) -> str:
@@ -151,5 +188,9 @@ LEVEL_FAULTS: tuple[Callable[[NightPlan, str, float], None], ...] = (
     switched_circuit_parked,
     power_off,
     way_overloaded,
+    supply_overloaded,
     flashes,
+    glares,
+    command_left,
+    fine_slot_wrong,
 )

@@ -105,6 +105,8 @@ class NightPlan:
     """E1.31 universes on which another sends levels of its own."""
     parts: dict[str, Callable[[], Iterator[Item]]] = field(default_factory=dict)
     """The players, by subject; a fault wraps its subject's part."""
+    arriving: list[Callable[[Iterator[Item]], Iterator[Item]]] = field(default_factory=list)
+    """What happens to all that is sent, on its last way."""
     silences: list[Silence] = field(default_factory=list)
     blind: list[tuple[float, float]] = field(default_factory=list)
     """When the listener itself hears nothing."""
@@ -126,6 +128,8 @@ class NightPlan:
     """Whether the backup rises above the main desk."""
     outranked: bool = False
     """Whether the main desk falls below its backup, whose levels then count alone."""
+    damaged_s: float = math.inf
+    """Since when packets arrive damaged."""
     preview_s: float = math.inf
     """Since when the main desk sends preview data alone."""
     still_s: dict[str, float] = field(default_factory=dict)
@@ -309,6 +313,8 @@ def _causes(plan: NightPlan, subject: str, at_s: float, causes: tuple[str, ...])
         return (*causes, *SILENT, *NETWORK, *pauses)
     if "source-lost" not in causes:
         return causes
+    if abs(at_s - plan.damaged_s) < COINCIDENT_S:
+        return (*causes, "path-or-sender")  # all of what it sends may be damaged
     if plan.querier_silent and not set(left) - {"media"}:
         # No group continues: their memberships may have run out.
         return (*causes, *NETWORK)

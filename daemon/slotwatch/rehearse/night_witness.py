@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -28,6 +29,8 @@ from slotwatch.wire.observation import LineSeen, QuerierWatchSeen
 POLL_S = 5.0
 MEMBERSHIP_S = 260.0
 """Silence of a querier after which memberships are gone (RFC 2236 8.4)."""
+EXPLAINS_S = 12.0
+"""How long a loss waits for the other groups of its source to end too."""
 TWO_MINUTES_S = 124.0
 LINE = '[[lines]]\nname = "rack feed"\nport = "/dev/ttyUSB0"\n'
 DESKS = ("main", "backup")
@@ -47,20 +50,51 @@ def uplink_down(plan: NightPlan, subject: str, at_s: float) -> None:
     """The link to the switch that both desks are on goes down; the house lights are on this side of it."""
     near, far = two_switches(with_port(8, PretendPort("", down=(at_s, 1e12))))
     _asked(plan, near, replace(far, silent=(at_s, 1e12)))
-    cut = [one for one in DESKS if one in plan.parts and not plan.is_silent(one, at_s)]
-    for one in cut:
-        plan.faulty.add(one)
-        plan.silences.append(Silence(one, at_s))
-        plan.wrap(one, lambda before: stage.cut(before, at_s))
+    _cut_off(plan, "uplink down", at_s)
+
+
+def _cut_off(plan: NightPlan, fault: str, at_s: float, back_s: float = math.inf) -> None:
+    """Cut both desks off, and expect it to be put down to the network."""
+    for one in DESKS:
+        if one in plan.parts and not plan.is_silent(one, at_s):
+            plan.faulty.add(one)
+            plan.silences.append(Silence(one, at_s, back_s))
+            plan.wrap(one, lambda before: stage.cut(before, at_s, back_s))
 
     def truth() -> Expected:
         near_s = [one for one in plan.silences if one.at_s != at_s and abs(one.at_s - at_s) < COINCIDENT_S]
         rules = ("universe-lost", "source-absent", "backup-absent")
         causes = () if near_s or any(one.is_slow for one in plan.silences) else ("network-lost",)
         names = plan.universes("main")
-        return Expected("uplink down", rules, causes, names, at_s, at_s + E131_DUE_S, LOSSES, bool(names))
+        return Expected(fault, rules, causes, names, at_s, at_s + E131_DUE_S, LOSSES, bool(names))
 
     plan.truths.append(truth)
+
+
+def far_switch_restarts(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The switch that both desks are on restarts: they are cut off for 20 s and continue."""
+    near, far = two_switches(with_port(8, PretendPort("", down=(at_s, at_s + 2.0))))
+    _asked(plan, near, replace(far, restart=(at_s, at_s + 16.0)))
+    _cut_off(plan, "switch of the desks restarts", at_s, at_s + 20.0)
+    rules = ("switch-restarted", "switch-silent")
+    beside = Expected("switch of the desks restarts", rules, (), (), at_s, plan.seconds, is_owed=False)
+    plan.truths.append(partial(as_it_is, beside))
+
+
+def port_falls_back(plan: NightPlan, subject: str, at_s: float) -> None:
+    """The port of the main desk falls back to 10 Mbit/s: a note."""
+    _asked(plan, foh(with_port(3, PretendPort("", speed_mbps=lambda t_s: 1000 if t_s < at_s else 10))))
+    due_s = at_s + 2 * POLL_S + 2.0
+    found = Expected("port at 10 Mbit/s", ("port-slow",), ("port",), (), at_s, due_s, is_note=True)
+    plan.truths.append(partial(as_it_is, found))
+
+
+def querier_moves_elsewhere(plan: NightPlan, subject: str, at_s: float) -> None:
+    """A switch names another querier than before, whose queries do not come here: a note."""
+    _asked(plan, replace(foh(), querier=lambda t_s: "192.0.2.9" if t_s < at_s else "192.0.2.2"))
+    due_s = at_s + POLL_S + 2.0
+    found = Expected("querier moves elsewhere", ("querier-changed",), ("changed",), (), at_s, due_s, is_note=True)
+    plan.truths.append(partial(as_it_is, found))
 
 
 def switch_restarts(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -89,8 +123,13 @@ def switch_falls_silent(plan: NightPlan, subject: str, at_s: float) -> None:
 def querier_gone(plan: NightPlan, subject: str, at_s: float) -> None:
     """The querier was last heard 260 s ago; nothing is lost yet."""
     _queried(plan, at_s - MEMBERSHIP_S)
-    found = Expected("querier silent", ("querier-absent",), ("silent",), (), at_s, at_s + 1.5)
-    plan.truths.append(partial(as_it_is, found))
+
+    def truth() -> Expected:
+        # What is lost in these seconds is put down to it, until it is plain that other groups continue.
+        due_s = at_s + (EXPLAINS_S if plan.given_up or plan.silences else 1.5)
+        return Expected("querier silent", ("querier-absent",), ("silent",), (), at_s, due_s)
+
+    plan.truths.append(truth)
 
 
 def groups_run_out(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -161,6 +200,15 @@ def _tapped(plan: NightPlan, state: Callable[[float], LineSeen]) -> None:
     plan.parts["line"] = lambda: seen(*(state(float(second)) for second in range(int(plan.seconds))))
 
 
-SWITCH_FAULTS = (desk_port_down, uplink_down, switch_restarts, port_counts_errors, switch_falls_silent)
+SWITCH_FAULTS = (
+    desk_port_down,
+    uplink_down,
+    far_switch_restarts,
+    switch_restarts,
+    port_counts_errors,
+    port_falls_back,
+    querier_moves_elsewhere,
+    switch_falls_silent,
+)
 QUERIER_FAULTS = (querier_gone, groups_run_out, two_queriers)
 LINE_FAULTS = (line_faulty, line_unplugged)

@@ -12,11 +12,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from slotwatch.rehearse import night_absences as absences
+from slotwatch.rehearse import night_between as between
 from slotwatch.rehearse import night_content as content
 from slotwatch.rehearse import night_control as control
 from slotwatch.rehearse import night_flow as flow
 from slotwatch.rehearse import night_lines as lines
 from slotwatch.rehearse import night_patch as patch
+from slotwatch.rehearse import night_port as port
+from slotwatch.rehearse import night_receivers as receivers
 from slotwatch.rehearse import night_ways as ways
 from slotwatch.rehearse import night_witness as witness
 from slotwatch.rehearse import stage
@@ -88,6 +91,8 @@ def _night(seed: int, plan: NightPlan, drawn: list[tuple[str, float]]) -> Night:
 
     def items() -> Iterator[Item]:
         sent: Iterator[Item] = mixed(prelude(house), *(part() for part in plan.parts.values()))
+        for change in plan.arriving:
+            sent = change(sent)
         late = stage.delayed(sent, jitter(Chance(seed)), 0.002)
         limit_ns = round(plan.seconds * 1e9)
         for item in late:
@@ -194,9 +199,11 @@ _HEALTHY_AT_REST: dict[str, tuple[Fault, ...]] = {
 """The same while there is no show: houses are switched off and on then."""
 _BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloaded, flow.doubled, flow.overtaken)
 """Faults that what dies later may have had before."""
-_BESIDE = ("patch", "switches", "querier", "line")
+_BESIDE = ("patch", "switches", "querier", "line", "between", "port", "receiver")
 """What may have faults besides sources and networks."""
-_WEIGHTS = {"main": 7, "backup": 4, "path": 1, "listener": 1, "stranger": 2, "line": 1, "querier": 1, "switches": 2}
+_WEIGHTS = {"main": 7, "backup": 4, "between": 2, "stranger": 2, "switches": 2} | dict.fromkeys(
+    ("path", "listener", "line", "querier", "port", "receiver"), 1
+)
 """How often a subject is drawn: paths and listeners fail less often than the devices on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
     "main": (
@@ -214,6 +221,7 @@ _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
         flow.drops_out,
         flow.pauses,
         flow.overloaded,
+        flow.unpaced,
         flow.overtaken,
         flow.number_stands,
         flow.hangs,
@@ -243,7 +251,15 @@ _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
         flow.number_stands,
         flow.hangs,
     ),
-    "media": (absences.dies, absences.media_back, absences.media_gap, ways.other_lead_out, flow.loses_frames),
+    "media": (
+        absences.dies,
+        absences.media_back,
+        absences.media_gap,
+        absences.media_moves,
+        absences.media_says_no_more,
+        ways.other_lead_out,
+        flow.loses_frames,
+    ),
     "path": (absences.path_cut, absences.some_cut, ways.network_dark, ways.multicast_gone, flow.path_loses),
 }
 _OTHERS: dict[str, tuple[Fault, ...]] = {
@@ -259,9 +275,11 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
         control.shares_numbers,
         control.wrong_group,
         control.readdressed,
+        control.falls_back,
         ways.radio_hop,
         flow.doubled,
         flow.cloned,
+        flow.too_fast,
     ),
     "backup": (content.backup_out_of_step, content.backup_takes_over),
     "lights": (
@@ -272,13 +290,23 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
         ways.radio_hop,
     ),
     "media": (flow.doubled, content.second_media),
-    "path": (ways.loop,),
-    "stranger": (content.intruder, content.takeover_by_slots, content.malformed, control.three_rivals, control.echo),
+    "path": (ways.loop, flow.path_damages),
+    "stranger": (
+        content.intruder,
+        content.takeover_by_slots,
+        content.malformed,
+        content.poll_flood,
+        control.three_rivals,
+        control.echo,
+    ),
     "listener": (absences.own_lead_out, ways.own_lead_out_of_one, flow.overrun),
     "patch": (*patch.ROW_FAULTS, *patch.LEVEL_FAULTS),
     "switches": witness.SWITCH_FAULTS,
     "querier": witness.QUERIER_FAULTS,
     "line": (*witness.LINE_FAULTS, *lines.FRAME_FAULTS),
+    "between": between.FAULTS,
+    "port": port.FAULTS,
+    "receiver": receivers.FAULTS,
 }
 _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     absences.lead_out: lambda plan: plan.two,
@@ -290,6 +318,8 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     control.shares_numbers: lambda plan: len(plan.numbers) > 1,
     control.wrong_group: lambda plan: len(plan.numbers) > 1,
     control.readdressed: lambda plan: not plan.two and plan.house["by_cid"] and not plan.house["by_address"],
+    control.falls_back: lambda plan: not plan.two and plan.house["by_cid"] and not plan.house["by_address"],
+    absences.media_moves: lambda plan: not plan.two,
     ways.other_lead_out: lambda plan: plan.two,
     ways.network_dark: lambda plan: plan.two and plan.half_s == math.inf,
     ways.multicast_gone: lambda plan: bool(plan.artnet) and not plan.two and not plan.is_silent("media", plan.seconds),
@@ -303,11 +333,20 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     **{fault: lambda plan: _may_have_levels(plan) for fault in patch.LEVEL_FAULTS},
     **{fault: lambda plan: not plan.two for fault in (*witness.QUERIER_FAULTS, *witness.LINE_FAULTS)},
     **{fault: lambda plan: not plan.two for fault in witness.SWITCH_FAULTS},
+    **{fault: lambda plan: not plan.two for fault in port.FAULTS},
+    **{fault: lambda plan: not plan.two and bool(plan.artnet) for fault in receivers.FAULTS},
+    # The other listener hears the desks before anything happened to what they send here.
+    **{fault: lambda plan: not plan.two and not plan.had & lines.BESIDE for fault in between.FAULTS},
+    between.main_stays_here: lambda plan: not plan.two and not plan.had & lines.BESIDE and plan.backup == "sending",
+    port.group_not_joined: lambda plan: not plan.two and _is_well(plan, "lights"),
     # What the line should carry is what the desks send, of which nothing else was drawn.
     **{fault: lambda plan: not plan.two and not plan.had & lines.BESIDE for fault in lines.FRAME_FAULTS},
     # What died before, or has a fault that a death would hide, has no port that goes down now.
     witness.desk_port_down: lambda plan: not plan.two and _is_well(plan, "main"),
-    witness.uplink_down: lambda plan: not plan.two and _is_well(plan, "main") and _is_well(plan, "backup"),
+    **{
+        fault: lambda plan: not plan.two and _is_well(plan, "main") and _is_well(plan, "backup")
+        for fault in (witness.uplink_down, witness.far_switch_restarts)
+    },
 }
 
 

@@ -14,7 +14,7 @@ from dataclasses import replace
 from slotwatch.durations import NANOSECONDS
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.packets import Sent
-from slotwatch.wire.observation import Observation
+from slotwatch.wire.observation import DropsSeen, ListenerSeen, Observation
 
 Item = Sent | Observation
 Match = Callable[[Sent], bool]
@@ -80,6 +80,26 @@ def lossy(
         ):
             continue
         yield item
+
+
+def damaged(items: Iterable[Item], ratio: float, seed: int, from_s: float) -> Iterator[Item]:
+    """Some packets arrive with a wrong checksum: the kernel drops them, and their count is seen."""
+    chance, count = Chance(seed), 0
+    for item in items:
+        if isinstance(item, Sent) and item.t_ns >= from_s * NANOSECONDS and chance.unit() < ratio:
+            count += 1
+            yield DropsSeen(item.t_ns, 0, 0, count)
+        else:
+            yield item
+
+
+def unanswered(items: Iterable[Item], from_s: float) -> Iterator[Item]:
+    """Another listener no longer answers when it is asked."""
+    for item in items:
+        if isinstance(item, ListenerSeen) and item.t_ns >= from_s * NANOSECONDS:
+            yield ListenerSeen(item.t_ns, item.name, False, "no answer within 2 s")
+        else:
+            yield item
 
 
 def capped(items: Iterable[Item], packets_per_s: int, from_s: float = 0.0) -> Iterator[Item]:

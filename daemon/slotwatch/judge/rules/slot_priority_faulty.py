@@ -58,12 +58,18 @@ def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> M
     # Levels that are accepted after it was due show that the stream lives and 0xDD alone has ended.
     sent &= streams.last_frame_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_LOSS_NS
     if sent.any():
-        # As many frames are missing by their numbers, or came too late to be used, as 0xDD packets are due in that
-        # time.
-        lost = (ctx.counted((LOST, DISCARDED), LOST_IN_S) >= MAY_BE_LOST) | (streams.lost_of_last_10 >= MAY_BE_LOST)
-        sent &= ~(lost & streams.sequence_measurable)
+        sent &= ~_may_have_lost_it(ctx)
     stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_LOSS_NS) & (silent_ns < ns_from_s(p.shown_s))
     return stopped
+
+
+def _may_have_lost_it(ctx: RuleContext) -> Mask:
+    """Whether as many frames are missing by their numbers, or came too late to be used, as 0xDD packets are due in that
+    time."""
+    streams = ctx.streams
+    lost = (ctx.counted((LOST, DISCARDED), LOST_IN_S) >= MAY_BE_LOST) | (streams.lost_of_last_10 >= MAY_BE_LOST)
+    may_have: Mask = lost & streams.sequence_measurable
+    return may_have
 
 
 def has_short_priority(ctx: RuleContext) -> Mask:
@@ -81,8 +87,9 @@ def has_mixed_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mas
         return mixed
     gives = ctx.live & _gives(ctx)
     if gives.any():
-        # One that has stopped is a case of its own.
+        # One that has stopped is a case of its own, and of one whose packets are lost or discarded nothing is known.
         gives_or_gave = gives | has_stopped_priority(ctx, p)
+        gives_or_gave |= ctx.live & (streams.last_slot_priority_ns > 0) & _may_have_lost_it(ctx)
         giving = np.bincount(streams.universe[gives], minlength=universes.count)
         accounted = np.bincount(streams.universe[gives_or_gave], minlength=universes.count)
         mixed = (giving > 0) & (accounted < universes.live)
