@@ -22,6 +22,7 @@ export const SHORT_WORDS = {
   "duplicate-identity": { one: "one identity, two senders", many: "{n} identities used twice", look: "Look for a copied computer" },
   "echoed-universe": { one: "{place} echoed", many: "{n} universes echoed", look: "Look for a gateway in a loop" },
   "fallback-address": { one: "{source} on fallback address", many: "{n} on fallback addresses", look: "Look at its network settings" },
+  "false-end": { one: "{place} announces its end", many: "{n} announce their end", look: "Look at the source's version" },
   "fast-refresh": { one: "{place} too fast", many: "{n} universes too fast", look: "Look at the source's refresh rate" },
   "fine-stuck": { one: "fine slot stuck", many: "{n} fine slots stuck", look: "Look at the desk's library" },
   "fine-swapped": { one: "fine slots swapped", many: "{n} fine slots swapped", look: "Look at the desk's library" },

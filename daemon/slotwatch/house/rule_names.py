@@ -16,6 +16,7 @@ RULE_NAMES = frozenset(
         "duplicate-identity",
         "echoed-universe",
         "fallback-address",
+        "false-end",
         "fast-refresh",
         "fine-stuck",
         "fine-swapped",

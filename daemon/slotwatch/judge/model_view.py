@@ -31,6 +31,7 @@ class StreamColumns(Protocol):
     destinations: NDArray[np.uint8]
     destinations_ns: NDArray[np.int64]
     equal_frames: NDArray[np.uint16]
+    false_ends: NDArray[np.uint32]
     first_frame_ns: NDArray[np.int64]
     frames: NDArray[np.uint64]
     generation: NDArray[np.uint32]
@@ -41,6 +42,7 @@ class StreamColumns(Protocol):
     intervals_us: NDArray[np.uint32]  # shape (count, 512)
     last_arrival_ns: NDArray[np.int64]
     last_change_ns: NDArray[np.int64]
+    last_false_end_ns: NDArray[np.int64]
     last_frame_ns: NDArray[np.int64]
     last_packet_ns: NDArray[np.int64]
     last_preview_ns: NDArray[np.int64]

@@ -31,6 +31,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("last_preview_ns", "<i8"),
     ("last_terminated_ns", "<i8"),
     ("last_unfit_end_ns", "<i8"),  # last packet that announced its end with a number that does not fit
+    ("last_false_end_ns", "<i8"),  # last packet that announced its end while it went on: it is not believed
     ("last_slot_priority_ns", "<i8"),
     ("lost_ns", "<i8"),  # when it was found lost (silence over its timeout, or terminated); 0 while live
     # --- as last sent
@@ -50,6 +51,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("repeated", "<u8"),  # same sequence as the last accepted
     ("preview", "<u8"),
     ("terminated", "<u8"),
+    ("false_ends", "<u4"),  # such packets in a row, without a pause of `model.endings.PAUSE_NS`
     ("changes", "<u8"),
     ("late", "<u8"),  # of the discarded: came after a younger one, so was not lost
     ("max_step", "u1"),  # largest change of any slot in the newest frame

@@ -17,6 +17,8 @@ from slotwatch.model.streams import Streams
 ALONE_NS = 1_100_000_000
 """An idle source sends every 0.8 to 1.0 s (E1.31 6.6.2). If nothing comes for this long after one such packet, it has
 stopped."""
+PAUSE_NS = 5_000_000_000
+"""After so long without one that is not believed, such packets are counted anew."""
 
 
 class Endings:
@@ -36,13 +38,17 @@ class Endings:
         self._began.clear()
         for row in np.unique(stream[ends]).tolist():
             first, last = stream.searchsorted((row, row + 1)).tolist()
-            since_ns, _ = self._alone.pop(row) if self._is_alone(row) else (0, 0)
+            since_ns, generation = self._alone.pop(row, (0, 0))
+            if since_ns and not self._is_alone(row, since_ns, generation):
+                since_ns = 0
             was_over = is_over = not bool(table.live[row])
             for place in range(first, last):
                 if ends[place]:
                     believed[place] = is_over = is_over or since_ns > 0
                     since_ns = since_ns or int(t_ns[place])
                 elif frames[place]:
+                    if since_ns and not is_over:
+                        self._count_false(row, since_ns)
                     since_ns, is_over, was_over = 0, False, False
             if since_ns and is_over and not was_over:
                 self._began[row] = since_ns
@@ -59,8 +65,8 @@ class Endings:
         """Believe those after which nothing came for long enough; whether there were any."""
         table = self._streams
         over = []
-        for row, (since_ns, _) in list(self._alone.items()):
-            if not self._is_alone(row):
+        for row, (since_ns, generation) in list(self._alone.items()):
+            if not self._is_alone(row, since_ns, generation):
                 del self._alone[row]
             elif now_ns - since_ns > ALONE_NS:
                 del self._alone[row]
@@ -73,13 +79,20 @@ class Endings:
         """When `settle` has something to do next; None: nothing waits."""
         return min((since_ns + ALONE_NS for since_ns, _ in self._alone.values()), default=None)
 
-    def _is_alone(self, row: int) -> bool:
-        """Whether such a packet is still the last of a stream."""
-        since_ns, generation = self._alone.get(row, (0, 0))
+    def _is_alone(self, row: int, since_ns: int, generation: int) -> bool:
+        """Whether such a packet is still the last of a stream; one that a frame followed is counted."""
         table = self._streams
-        return bool(
-            since_ns
-            and table.generation[row] == generation
-            and table.live[row]
-            and table.last_arrival_ns[row] <= since_ns
-        )
+        if table.generation[row] != generation:
+            return False
+        if table.last_arrival_ns[row] > since_ns:
+            self._count_false(row, since_ns)
+            return False
+        return bool(table.live[row])
+
+    def _count_false(self, row: int, at_ns: int) -> None:
+        """Count one that the stream's next frame belied."""
+        table = self._streams
+        if at_ns - table.last_false_end_ns[row] > PAUSE_NS:
+            table.false_ends[row] = 0
+        table.false_ends[row] += 1
+        table.last_false_end_ns[row] = at_ns

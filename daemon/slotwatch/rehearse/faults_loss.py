@@ -65,6 +65,26 @@ def closes_with_unfit_numbers() -> Iterator[Item]:
     return mixed(_with_unfit_ends(main_desk(stop_s=8, closes=True).sends()), second_desk().sends())
 
 
+@scenario(
+    "F01",
+    "every second packet of the main desk announces the end of its stream, and it goes on",
+    20,
+    Truth("false-end", 8.3, MAIN_UNIVERSES, began_s=8.0, also=("slow-refresh",)),
+    TWO,
+)
+def ends_announced_falsely() -> Iterator[Item]:
+    return mixed(_with_false_ends(main_desk().sends(), 8 * 10**9), second_desk().sends())
+
+
+def _with_false_ends(items: Iterator[Item], from_ns: int) -> Iterator[Item]:
+    """The same with the stream-terminated bit in every second data packet of a universe."""
+    for item in items:
+        if isinstance(item, Sent) and item.t_ns >= from_ns and len(item.payload) == 638 and item.payload[111] % 2:
+            options = bytes((item.payload[112] | packets.TERMINATED,))
+            item = replace(item, payload=item.payload[:112] + options + item.payload[113:])
+        yield item
+
+
 def _with_unfit_ends(items: Iterator[Item]) -> Iterator[Item]:
     """The same with other sequence numbers in terminated packets (bytes 111 and 112: ANSI E1.31-2018 table 4-1)."""
     for item in items:
