@@ -59,13 +59,20 @@ def test_a_seed_is_always_the_same_night() -> None:
 def test_nights_draw_every_kind_of_fault_and_healthy_ones() -> None:
     nights = [any_night(seed) for seed in range(1, 600)]
     faults = {one.fault for night in nights for one in (*night.expected, *night.allowed)}
-    assert len(faults) >= 88
+    assert len(faults) >= 115
     beside = {
         "fixtures overlap",
         "levels where no fixture is",
         "uplink down",
         "two queriers",
         "line with framing faults",
+        "lost on the way here",
+        "node silent",
+        "group not joined",
+        "address taken",
+        "packets arrive damaged",
+        "flood of polls",
+        "media server moved",
     }
     assert beside <= faults
     assert {len(night.expected) for night in nights} >= {0, 1, 2, 3}

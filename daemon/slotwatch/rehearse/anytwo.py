@@ -103,6 +103,8 @@ def _settled(plan: TwoNetworks) -> list[Expected]:
                 "network-lost",
                 "leg-lost",
                 "unknown",
+                # Where Art-Net, sent by broadcast, continues there.
+                *(("multicast-lost",) if "media" in plan.subjects else ()),
             )
         is_seen = one.rules == ("networks-swapped",) or max(one.due_s, one.at_s) + 2 < swapped_s[0]
         # What lasts then arrives on the other network.

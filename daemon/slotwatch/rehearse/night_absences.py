@@ -102,7 +102,7 @@ def media_says_no_more(plan: NightPlan, subject: str, at_s: float) -> None:
     """The media server sends on change alone and its look comes to rest: no keep-alive every 4 s (Art-Net 4)."""
     plan.media_options |= {
         "look": lambda number: changed_at((0.0, moves(number)), (at_s, held(90))),
-        "keep_alive_s": 1e6,
+        "keep_alive_s": plan.seconds,
     }
     plan.silences.append(Silence("media", at_s))
     plan.truths.append(silence_truth(plan, "media", "media at rest without keep-alive", at_s + 0.2))

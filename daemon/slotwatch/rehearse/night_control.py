@@ -84,7 +84,8 @@ def three_rivals(plan: NightPlan, subject: str, at_s: float) -> None:
 def echo(plan: NightPlan, subject: str, at_s: float) -> None:
     """A gateway sends back what it hears of one universe, three frames late."""
     number = plan.numbers[plan.chance.below(len(plan.numbers))]
-    out = outputs((number,), lambda _: late(plan.looks[number], 0.075))
+    # Asked when it plays: a later fault may change the look of the desk.
+    out = outputs((number,), lambda _: late(lambda t_s: plan.looks[number](t_s), 0.075))
     gateway = Desk("Gateway in", GATEWAY, out, cid_of("Gateway in"), start_s=at_s, seed=6)
     plan.parts["intruder"] = gateway.sends
     names = (f"e131/{number}",)
