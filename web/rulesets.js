@@ -65,6 +65,7 @@ export const SHORT_WORDS = {
   "short-frame": { one: "{place} too short", many: "{n} universes too short" },
   "skewed-universes": { one: "universes skewed", many: "{n} sources skewed", look: "Look at the source's sync" },
   "slot-priority-faulty": { one: "{place} priority faulty", many: "{n} priorities faulty", look: "Look at the priority setting" },
+  "slots-vary": { one: "{place} varies its slots", many: "{n} universes vary their slots", look: "Look at the output setting" },
   "slow-refresh": { one: "{place} slow", many: "{n} universes slow", onItsScreen: true },
   "source-absent": { one: "{source} silent", many: "{n} sources silent", onItsScreen: true },
   "source-conflict": { one: "{place} contested", many: "{n} universes contested", look: "Identify the second source" },

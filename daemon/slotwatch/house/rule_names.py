@@ -58,6 +58,7 @@ RULE_NAMES = frozenset(
         "short-frame",
         "skewed-universes",
         "slot-priority-faulty",
+        "slots-vary",
         "slow-refresh",
         "source-absent",
         "source-conflict",

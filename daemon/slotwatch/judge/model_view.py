@@ -74,6 +74,9 @@ class StreamColumns(Protocol):
     slot_priorities: NDArray[np.uint8]  # shape (count, 512)
     slot_priority_slots: NDArray[np.uint16]
     slots: NDArray[np.uint16]
+    slots_before: NDArray[np.uint16]
+    slot_turn_ns: NDArray[np.int64]
+    slot_turns: NDArray[np.uint16]
     source: NDArray[np.int32]
     sync_address: NDArray[np.uint16]
     terminated: NDArray[np.uint64]

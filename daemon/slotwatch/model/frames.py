@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model import cadence, levels, minute_intervals, windows
+from slotwatch.model import cadence, levels, minute_intervals, resizing, windows
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.lighttap import FrameLevels, LightTap
 from slotwatch.model.part import Part
@@ -47,7 +47,11 @@ class Frames:
         last_slots = segments.last(slots)
         resized = bool(np.count_nonzero(kept_slots != last_slots))
         if resized or not segments.single:
-            changed |= slots != segments.before(slots, kept_slots)
+            slots_before = segments.before(slots, kept_slots)
+            resizes = slots != slots_before
+            changed |= resizes
+            if np.count_nonzero(resizes):
+                resizing.count_turns(table, part.stream, t_ns, slots, slots_before)
         last_frame_ns = table.last_frame_ns[rows]
         new = None
         if not last_frame_ns.all():

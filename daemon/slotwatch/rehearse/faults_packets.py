@@ -143,6 +143,20 @@ def partial_updates() -> Iterator[Item]:
 
 
 @scenario(
+    "F56",
+    "two threads of the desk send in turn: frames of 512 and of 24 slots",
+    24,
+    Truth("slots-vary", 11.9, ONE, severity="note", began_s=10.0),
+    paper((1,)),
+)
+def slot_count_changes() -> Iterator[Item]:
+    def in_turn(t_s: float) -> bytes:
+        return moving()(t_s)[: 24 if t_s >= 10 and int(t_s * 4) % 2 else 512]
+
+    return main_desk((1,), lambda _: in_turn).sends()
+
+
+@scenario(
     "F59",
     "the sequence number stays at 0: conforming receivers discard nearly everything",
     24,
