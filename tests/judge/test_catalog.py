@@ -32,7 +32,7 @@ SEVERITIES = {
     "receiver-differs",
     "note": "out-of-order undeclared-universe stray-levels identity-changed fallback-address querier-changed "
     "flooded-groups duplicate-address skewed-universes fine-stuck fine-swapped torn-pair level-stuck glare-held "
-    "control-held listener-silent unlike-usual",
+    "control-held listener-silent unlike-usual slots-vary",
 }
 SPAN = re.compile(
     r"\b(\d[\d.,]*|half an?|an?|one|two|three|four|five|six|seven|eight|nine|ten|twelve|fifteen|twenty|thirty|sixty)"
