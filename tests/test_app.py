@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import socket
@@ -85,6 +86,33 @@ def test_a_page_process_that_hangs_is_restarted(tmp_path: Path) -> None:
         until(lambda: daemon.children().get("front") not in (None, front))
         until(lambda: daemon.get("/api/v1/house"))
         assert "front has made no progress for" in daemon.log()
+
+
+@pytest.mark.parametrize("is_gone", [False, True])
+def test_who_reads_the_log_and_stands_still_or_goes_holds_nothing_up(tmp_path: Path, is_gone: bool) -> None:
+    """As a paused terminal, or `slotwatch serve | tee log` without its tee: a fault is found, and a stop is clean."""
+    ports, file = Ports(), tmp_path / "house.toml"
+    file.write_text(house_text(ports))
+    read, write = os.pipe2(os.O_CLOEXEC)
+    command = [sys.executable, "-m", "slotwatch.cli", "serve", "-c", str(file)]
+    process = subprocess.Popen(command, stdout=write, stderr=write, cwd=tmp_path)
+    with ended(Daemon(file, ports, process, [])) as daemon:
+        until(lambda: (daemon.get("/api/v1/house") or {}).get("uptime_s"), 2 * PATIENCE_S)
+        if is_gone:
+            os.close(read)
+        else:
+            os.set_blocking(write, False)
+            with contextlib.suppress(BlockingIOError):
+                while os.write(write, b"x"):
+                    pass
+            os.set_blocking(write, True)
+        with desk(daemon, range(1, 3)):
+            until(lambda: _is_heard(daemon))
+        until(lambda: _incident(daemon, "universe-lost"))
+        assert daemon.stop() == 0
+    os.close(write)
+    if not is_gone:
+        os.close(read)
 
 
 def test_a_killed_intake_is_restarted_and_what_it_missed_raises_no_fault_of_the_show(tmp_path: Path) -> None:

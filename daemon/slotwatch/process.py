@@ -23,6 +23,7 @@ import msgspec
 
 from slotwatch.edge.shared import housing
 from slotwatch.edge.shared.channel import Channel
+from slotwatch.edge.shared.log_stream import log_streams
 from slotwatch.edge.shared.messages.lifeline import (
     TO_CHILD,
     Alive,
@@ -74,7 +75,8 @@ def main(argv: list[str]) -> int:
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     try:
-        ROLES[role](wiring)
+        with log_streams():
+            ROLES[role](wiring)
     except SlotwatchError as error:
         wiring.lifeline.send(CouldNotRun(tuple(error.lines)))
         return 2

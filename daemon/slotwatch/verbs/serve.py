@@ -52,6 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     from slotwatch.app import App
+    from slotwatch.edge.shared.log_stream import log_streams
 
     if arguments.config:
         given = [name for name in ("interface", "universes", "page", "state") if getattr(arguments, name)]
@@ -59,7 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
             raise EdgeError(
                 f"-c and --{given[0]} cannot be used together", "leave one out: the house file has this setting"
             )
-        App(arguments.config, arguments.ring_rows).run()
+        with log_streams():
+            App(arguments.config, arguments.ring_rows).run()
         return 0
     if not arguments.interface:
         raise EdgeError("neither a house file nor a network is named", "give -c HOUSE.toml, or --interface NAME")
@@ -70,7 +72,8 @@ def run(arguments: argparse.Namespace) -> int:
         "page": list(arguments.page or ("127.0.0.1", 8580)),
         "ports": [arguments.e131_port, arguments.artnet_port],
     }
-    App(str(file), arguments.ring_rows, undeclared).run()
+    with log_streams():
+        App(str(file), arguments.ring_rows, undeclared).run()
     return 0
 
 
