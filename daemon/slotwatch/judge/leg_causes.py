@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
+from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import strays
 from slotwatch.judge.legs import Legs, full_names, heard_on, plain_names, say_networks
 from slotwatch.judge.scene import MOST_NAMED, Scene, Verdict
@@ -125,7 +126,7 @@ def _moved(scene: Scene, legs: Legs) -> Verdict:
 
 def _is_one_network_gone(scene: Scene, legs: Legs) -> bool:
     """Whether two or more sources ended and nothing else comes by the networks that carried them."""
-    if len(scene.ctx.whole_sources(scene.whole)) < 2 or scene.others_afar():
+    if scene.others_afar() or len(scene.ctx.whole_sources([*scene.whole, *_fell_silent_with(scene)])) < 2:
         return False
     ctx, after_ns = scene.ctx, scene.group.to_ns + SLACK_NS
     return not any(
@@ -133,6 +134,29 @@ def _is_one_network_gone(scene: Scene, legs: Legs) -> bool:
         for row in ctx.sources
         if row not in scene.sources and not ctx.is_here(row)
     )
+
+
+def _fell_silent_with(scene: Scene) -> list[int]:
+    """Sources that stopped in the same moment and are not lost yet: Art-Net is only after 10 s."""
+    ctx, group = scene.ctx, scene.group
+    return [
+        row
+        for row in ctx.sources
+        if row not in scene.sources
+        and ctx.sources[row].network in scene.networks
+        and group.from_ns - SLACK_NS <= ctx.sources[row].last_seen_ns <= group.to_ns + SLACK_NS
+        and not ctx.is_here(row)
+        and _is_overdue(ctx, row)
+    ]
+
+
+def _is_overdue(ctx: RuleContext, source: int) -> bool:
+    """Whether a frame of one of its streams would have come by now at the pace of the last ones."""
+    streams, rows = ctx.streams, ctx.streams_from(source)
+    rows = rows[ctx.live[rows] & (streams.prev_frame_ns[rows] > 0)]
+    last_ns = streams.last_frame_ns[rows]
+    due_ns = last_ns + 5 * (last_ns - streams.prev_frame_ns[rows]) // 4 + SLACK_NS
+    return bool((due_ns < ctx.now_ns).any())
 
 
 def _network_lost(scene: Scene, legs: Legs) -> Verdict:
@@ -151,7 +175,7 @@ def _network_lost(scene: Scene, legs: Legs) -> Verdict:
         Confidence.HIGH,
         then if is_blind else still,
         [
-            f"Everything on {lost} stopped together: {full_names(ctx, scene.whole)}.",
+            f"Everything on {lost} stopped together: {full_names(ctx, [*scene.whole, *_fell_silent_with(scene)])}.",
             f"Heard on {elsewhere} after that: {full_names(ctx, heard)}.",
             f"This computer's own {'interface' if one_way else 'interfaces'} on {lost} "
             f"{'is' if one_way else 'are'} up.",
