@@ -1,6 +1,6 @@
 """Sequences of hostile traffic through the whole engine, beside a healthy desk, with what must hold whatever comes.
 
-    python -m tests.fuzz.sequences [SECONDS]
+    python -m tests.fuzz.sequences [SECONDS [FIRST]]
 
 One show is a few seconds of quiet, some attacks one after the other (each a few hundred to thousands of packets, mixed
 with the desk's own), then minutes of quiet. Shows are made from a number, so each can be run again.
@@ -283,18 +283,19 @@ class Show:
         assert self.opened <= 60, "a person reads this"
 
 
-def main(seconds: float) -> int:
-    ends, number = time.monotonic() + seconds, 0
+def main(seconds: float, first: int = 1) -> int:
+    """Play shows from this number on until the time is over."""
+    ends, number = time.monotonic() + seconds, first
     while time.monotonic() < ends:
-        number += 1
         try:
             Show(number, load() if number % 2 else None).run()
         except Exception as error:
             print(f"show {number}: {type(error).__name__}: {error}", file=sys.stderr)
             raise
-    print(f"{number} shows of hostile traffic: everything held")
+        number += 1
+    print(f"{number - first} shows of hostile traffic: everything held")
     return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0))
+    sys.exit(main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0, int(sys.argv[2]) if len(sys.argv) > 2 else 1))
