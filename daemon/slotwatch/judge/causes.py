@@ -13,6 +13,7 @@ from slotwatch.judge.clean_stops import announced_end, say_announced_beside
 from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import weigh_damage, weigh_missing
+from slotwatch.judge.deafness import doubt_when
 from slotwatch.judge.elsewhere_causes import weigh_elsewhere
 from slotwatch.judge.legs import say_networks
 from slotwatch.judge.life_signs import (
@@ -183,6 +184,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         [*(["a switch, lead or supply that these sources share"] if several else []), leg_causes.say_leads(scene)],
         next_checks=checks,
     )
+    doubt_when(scene, verdict)
     leg_doubts.say_blind_legs(scene, verdict)
     leg_doubts.say_dark_legs(scene, verdict)
     if scene.group.spread_ns >= ONE_END_NS:

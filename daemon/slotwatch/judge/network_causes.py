@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
+from slotwatch.judge.deafness import say_deaf
 from slotwatch.judge.life_signs import answers_still
 from slotwatch.judge.rule import LOOK_AT_SNOOPING
 from slotwatch.judge.scene import Scene, Verdict
@@ -36,22 +37,26 @@ def network_lost(scene: Scene) -> Verdict:
     names = ctx.say_sources(scene.sources)
     networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
     heard, one = _network_signs(scene), len(scene.networks) == 1
-    what, together = ("No data" if heard else "Nothing"), "all sources stopped together"
+    what, deaf = ("No data" if heard else "Nothing"), say_deaf(scene)
+    how = f"{what} reaches this port: all sources stopped together"
+    then = f"{what} reached this port then: all sources stopped together."
+    if deaf:
+        how, then = f"{what} has reached this port since its own link was down", f"{what} reached this port then."
     power = (
         [] if any(answers_still(scene, source) for source in scene.sources) else ["every source lost power together"]
     )
     return Verdict(
         "network-lost",
         Confidence.MEDIUM,
-        f"{what} reaches this port: {together}{', and other traffic arrives' if heard else ''}. "
-        "The stage itself may be fine.",
+        f"{how}{', and other traffic arrives' if heard else ''}. The stage itself may be fine.",
         [
-            f"Silent together: {wording.list_names(names)}.",
+            f"Silent{'' if deaf else ' together'}: {wording.list_names(names)}.",
             f"This computer's own {'interface' if one else 'interfaces'} on {networks} {'is' if one else 'are'} up.",
+            *([f"{deaf}, so when they stopped is not known."] if deaf else []),
             *heard,
         ],
         ["multicast is blocked on the path", *power],
-        once_back=f"{what} reached this port then: {together}.",
+        once_back=then,
         next_checks=[
             "Look at the stage: do the lights still follow the desk? Then only this port is cut off.",
             LOOK_AT_SNOOPING

@@ -1,0 +1,34 @@
+"""Losses of which nobody knows when they began: this listener's own link was down in that moment."""
+
+from __future__ import annotations
+
+from slotwatch.judge.scene import Scene, Verdict, at_most
+from slotwatch.judge.stops import SLACK_NS
+from slotwatch.snapshot import Confidence
+
+
+def say_deaf(scene: Scene) -> str:
+    """Say that this listener heard nothing of a network from the moment of a stop on; empty if it did."""
+    ctx, group = scene.ctx, scene.group
+    for one in ctx.listener.not_judged:
+        if one.network is None or one.network not in scene.networks or one.reason != "link-down":
+            continue
+        if one.end_ns is not None and group.from_ns - SLACK_NS <= one.start_ns <= group.to_ns + SLACK_NS:
+            span = f"from {ctx.time_of_day(one.start_ns)} to {ctx.time_of_day(one.end_ns)}"
+            return f"This listener's own link to {ctx.network_name(one.network)} was down {span}"
+    return ""
+
+
+def doubt_when(scene: Scene, verdict: Verdict) -> None:
+    """Doubt how sources ended that have been silent since this listener's own link was down."""
+    deaf = say_deaf(scene)
+    if not deaf:
+        return
+    one = len(scene.ctx.whole_sources(scene.sources)) == 1
+    it, was, has = ("it", "it was", "has") if one else ("they", "they were", "have")
+    verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
+    verdict.reword(
+        f"{scene.names} {has} been silent since this listener's own link was down: power, crash or "
+        f"{'its network lead' if one else 'their network leads'}, or {was} closed meanwhile."
+    )
+    verdict.evidence[0] = f"{deaf}, so when and how {it} stopped is not known."
