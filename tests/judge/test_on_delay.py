@@ -15,6 +15,7 @@ import pytest
 from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, RuleBinding
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.flapping import Flapping
+from slotwatch.judge.looks import Looks
 from slotwatch.judge.rule_state import RuleState
 
 RULE = CATALOG["backup-in-control"]
@@ -45,7 +46,7 @@ def test_an_on_delay_begins_anew_when_the_condition_comes_back(gone_ms: tuple[in
         lambda ctx, row: Finding(group="", since_ns=0, universes=(row,)),
         TICK_NS,
     )
-    state = RuleState(RULE, binding, Flapping())
+    state = RuleState(RULE, binding, Flapping(), Looks(binding.every_ns))
     step_ms = TICK_NS // MS
     raised_ms = None
     for now_ms in range(begin_ms, 20_000, step_ms):

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from slotwatch.durations import NEVER_NS
 from slotwatch.judge import rule_ahead
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.rule_state import RuleState
@@ -16,12 +17,18 @@ class Answers:
 
     def __init__(self, conditions: Sequence[RuleState]) -> None:
         self._conditions = conditions
+        self._all_looks = tuple(dict.fromkeys(condition.looks for condition in conditions))
+        self._subjects = tuple(dict.fromkeys(one.subject for one in conditions if one.subject is not None))
+        self._asked = conditions
+        """Those of which the subject is there, or that have a case, as of the last pass by other facts."""
         self._quiet_of: int | None = None
         """Facts of which it is known until when each answer holds."""
         self._quiet_until_ns = 0
         """While the facts are those, no look before this changes anything."""
         self._ticks_ns: list[int] = []
-        """Ticks that some conditions have left out."""
+        """Ticks since then."""
+        self._noted = 0
+        """How many of them were noted as left out."""
         self._keepers: list[RuleState] = []
         """Conditions that keep something of each look now."""
         self._is_all_due = False
@@ -30,31 +37,43 @@ class Answers:
 
     def look(self, ctx: RuleContext) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described again."""
-        changed = self.is_refreshed = False
         if ctx.revision is None or self._quiet_of != ctx.revision:
-            self.catch_up(ctx)
+            self.catch_up()
             if self._is_all_due:
                 self._is_all_due = False
                 for condition in self._conditions:
                     condition.make_due()
-            now_ns = ctx.at_ns
-            for condition in self._conditions:
-                if now_ns >= condition.due_ns:
-                    changed |= condition.look(ctx)
-                    self.is_refreshed |= condition.is_refreshed
-            return changed
-        for condition in self._conditions if ctx.at_ns >= self._quiet_until_ns else ():
-            if not condition.is_quiet(ctx):
-                condition.catch_up(ctx, self._ticks_ns)
+            self._turn(ctx)
+            there = {None, *(subject for subject in self._subjects if subject(ctx))}
+            self._asked = [one for one in self._conditions if one.subject in there or not one.is_idle]
+            return self._ask(ctx, self._asked)
+        changed = self.is_refreshed = False
+        if ctx.at_ns >= self._quiet_until_ns:
+            self._note_ticks()
+            self._turn(ctx)
+            changed = self._ask(ctx, [condition for condition in self._asked if not condition.is_quiet(ctx)])
+        self._ticks_ns.append(ctx.at_ns)
+        return changed
+
+    def _turn(self, ctx: RuleContext) -> None:
+        for looks in self._all_looks:
+            looks.turn(ctx.at_ns)
+
+    def _ask(self, ctx: RuleContext, conditions: Sequence[RuleState]) -> bool:
+        changed = self.is_refreshed = False
+        for condition in conditions:
+            if condition.looks.is_now:
                 changed |= condition.look(ctx)
                 self.is_refreshed |= condition.is_refreshed
-                condition.noted += 1
-        self._ticks_ns.append(ctx.at_ns)
         return changed
 
     def look_at_all(self) -> None:
         """Let the next pass look at every rule, however lately it did."""
         self._quiet_of, self._is_all_due = None, True
+
+    def is_under_way(self, ctx: RuleContext) -> bool:
+        """Whether an on-delay or an off-delay runs, or a condition is wary."""
+        return any(condition.is_under_way(ctx) for condition in self._asked)
 
     def soonest_change_ns(self, ctx: RuleContext) -> int:
         """Until when looks change nothing if nothing comes; the pass's own time where that is not known."""
@@ -66,39 +85,49 @@ class Answers:
         self._quiet_of = ctx.revision
         ends_ns = [
             condition.quiet_until_ns if known and condition.is_quiet(ctx) else rule_ahead.holds_until_ns(condition, ctx)
-            for condition in self._conditions
+            for condition in self._asked
         ]
-        self._keepers = [condition for condition in self._conditions if condition.keeps_looks]
-        self._quiet_until_ns = 0 if self._keepers else min(ends_ns)
-        return min(ends_ns)
+        soonest_ns = min(ends_ns, default=NEVER_NS)
+        self._keepers = [condition for condition in self._asked if condition.keeps_looks]
+        self._quiet_until_ns = 0 if self._keepers else soonest_ns
+        return soonest_ns
+
+    def ends_at_rest_ns(self, ctx: RuleContext) -> set[int] | None:
+        """All times at which an answer may be another one if nothing comes; None where they are not known."""
+        ends_ns: set[int] = set()
+        for condition in self._asked:
+            found = rule_ahead.ends_at_rest_ns(condition, ctx)
+            if found is None:
+                return None
+            ends_ns |= found
+        return ends_ns
 
     def pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
         self._ticks_ns += ticks_ns
-        for condition in self._keepers:
-            # What it remembers of each look must be taken before the model changes.
-            condition.catch_up(ctx, self._ticks_ns)
+        if self._keepers:
+            before_ns = {looks: looks.last_look_ns for looks in self._all_looks}
+            self._note_ticks()
+            for condition in self._keepers:
+                # What it remembers of each look must be taken before the model changes.
+                if condition.looks.last_look_ns > before_ns[condition.looks]:
+                    condition.keep_look(ctx)
 
-    def catch_up(self, ctx: RuleContext) -> None:
-        """Have every condition take note of the passes that it left out."""
-        if self._quiet_of is None and not self._ticks_ns:
-            return
-        for condition in self._conditions:
-            condition.catch_up(ctx, self._ticks_ns)
-            condition.noted = 0
+    def catch_up(self) -> None:
+        """Take note of all passes that were left out: what holds from now on is not known yet."""
+        self._note_ticks()
         self._ticks_ns.clear()
-        self._quiet_of = None
+        self._noted, self._quiet_of = 0, None
 
-
-def ends_at_rest_ns(ctx: RuleContext, conditions: Sequence[RuleState]) -> set[int] | None:
-    """All times at which an answer may be another one if nothing comes; None where they are not known."""
-    ends_ns: set[int] = set()
-    for condition in conditions:
-        found = rule_ahead.ends_at_rest_ns(condition, ctx)
-        if found is None:
-            return None
-        ends_ns |= found
-    return ends_ns
+    def _note_ticks(self) -> None:
+        if self._noted == len(self._ticks_ns):
+            return
+        for looks in self._all_looks:
+            looks.pass_over(self._ticks_ns, self._noted)
+        for condition in self._conditions:
+            if condition.binding.pass_over is not None:
+                condition.binding.pass_over(self._ticks_ns[self._noted :])
+        self._noted = len(self._ticks_ns)
 
 
 def counts_no_looks(ctx: RuleContext) -> bool:

@@ -181,6 +181,9 @@ class RuleBinding:
     describe: Callable[[RuleContext, Never], Finding]
     """Takes a row, or one of the condition's keys."""
     every_ns: int = SLOW_NS
+    subject: Callable[[RuleContext], bool] | None = None
+    """Whether anything is there that the condition could be true of or keep; where nothing is, it need not be asked.
+    Nothing but what comes or what the model finds may change it. Rules that name the same function share its answer."""
     on_delay_s: float | None = None
     """Where the condition itself looks back over a time, 0; None: the rule's parameter."""
     blind_window_s: float = 0.0

@@ -117,7 +117,7 @@ class Judge:
         ctx = self._context
         if ctx is None:
             return False
-        return not any(condition.is_under_way(ctx) for condition in self._conditions)
+        return not self._answers.is_under_way(ctx)
 
     def _first_phase(self, house: House, now_ns: int, phase: Phase | None) -> Phase:
         if phase is not None:
@@ -179,7 +179,7 @@ class Judge:
         ctx = self._context
         if ctx is None or not self.is_settled or not self._depends_on_ages(ctx):
             return None
-        return answers.ends_at_rest_ns(ctx, self._conditions)
+        return self._answers.ends_at_rest_ns(ctx)
 
     def _depends_on_ages(self, ctx: RuleContext) -> bool:
         """Whether time alone changes something only where an age reaches a limit."""
@@ -254,8 +254,7 @@ class Judge:
         if (house.timetable, house.time_zone) != (before.timetable, before.time_zone):
             self._keeper.take_timetable(house, self._wall(now_ns), self._zone)
         self.shown.take_house()
-        if self._context is not None:
-            self._answers.catch_up(self._context)
+        self._answers.catch_up()
         self._conditions = all_states(house, self.rules, self._conditions, self._lasting)
         self._answers = answers.Answers(self._conditions)
         self._regrade = True

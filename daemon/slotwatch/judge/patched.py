@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from slotwatch.house.racks import wiring
 from slotwatch.house.schema import Fixture, House
+from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import SLOTS, UniverseId
 
 ALL_BITS = 0xFF
@@ -44,7 +45,7 @@ class PatchedSlots:
             if number is not None:
                 used[number, fed] = True
 
-        self.is_any_needed = bool(self.needed.any())
+        self._is_any = bool(self.needed.any())
         layouts, layout_of = np.unique(slot_bits(used), axis=0, return_inverse=True)
         self.layout_of: NDArray[np.intp] = layout_of.reshape(-1)
         """(D + 1,) layout of each declared universe, by its place in the house: universes that use the same slots share
@@ -56,6 +57,10 @@ class PatchedSlots:
         slots = np.unpackbits(layouts.view(np.uint8), axis=1) > 0
         self._unused: NDArray[np.uint64] = np.where(slots, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
         """(L, 64) words of eight slots; all bits in those that nothing uses."""
+
+    def is_any(self, ctx: RuleContext) -> bool:
+        """Whether the patch uses any slot."""
+        return self._is_any
 
     def unused(self, universes: NDArray[np.int32]) -> NDArray[np.uint64]:
         """(N, 64) unused slots of universes, by their places in the house: words of eight, all bits where free."""

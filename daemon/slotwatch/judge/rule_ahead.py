@@ -17,7 +17,7 @@ def holds_until_ns(state: RuleState, ctx: RuleContext) -> int:
     """
     last = state.last_answer
     if not (state.pending or state.raised or state.has_visited) and state.is_never_wary and last.holds(ctx):
-        state.quiet_until_ns = last.until_ns if last.until_ns > state.due_ns else state.due_ns
+        state.quiet_until_ns = last.until_ns if last.until_ns > state.looks.due_ns else state.looks.due_ns
     else:
         state.quiet_until_ns = _next_end_ns(state, ctx)
     return state.quiet_until_ns
@@ -45,13 +45,13 @@ def _next_end_ns(state: RuleState, ctx: RuleContext) -> int:
     is_idle = not state.pending and not state.raised and state.is_never_wary
     # That it finds nothing when it is due can be known now.
     if not last.holds(ctx) and (not is_idle or last.finds_any(ctx)):
-        return max(ctx.now_ns, state.due_ns)
+        return max(ctx.now_ns, state.looks.due_ns)
     if is_idle:
-        return max(last.until_ns, state.due_ns)
+        return max(last.until_ns, state.looks.due_ns)
     ends_ns = [since_ns + state.on_delay_ns for since_ns in state.pending.values()]
     # An on-delay does not run while this computer does not listen.
     stalled = state.pending and min(state.pending.values()) < ctx.listener.stalled_last_ns
-    if ends_ns and (stalled or min(ends_ns) <= state.last_look_ns):
+    if ends_ns and (stalled or min(ends_ns) <= state.looks.last_look_ns):
         return ctx.now_ns
     ends_ns.append(last.until_ns)
     if binding.blind_window_s and ctx.listener.marked_until_ns:
@@ -81,7 +81,9 @@ def _next_end_ns(state: RuleState, ctx: RuleContext) -> int:
             return ctx.now_ns
         ends_ns.append(watch.holds_until_ns)
     # What ends since the last look is seen in the next one.
-    return min((max(end_ns, state.due_ns) for end_ns in ends_ns if end_ns > state.last_look_ns), default=NEVER_NS)
+    return min(
+        (max(end_ns, state.looks.due_ns) for end_ns in ends_ns if end_ns > state.looks.last_look_ns), default=NEVER_NS
+    )
 
 
 def _ends_of_a_case_over_ns(state: RuleState, raised: Raised) -> list[int]:

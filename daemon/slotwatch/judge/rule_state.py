@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from itertools import islice
 from typing import cast
 
@@ -20,6 +19,7 @@ from slotwatch.judge.explain import Effect
 from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.last_answer import LastAnswer
 from slotwatch.judge.likeness import GONE
+from slotwatch.judge.looks import Looks
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.visitors import Visit, Visitors
@@ -35,9 +35,13 @@ MOST_RAISED_AT_ONCE = 250
 class RuleState:
     """A RuleBinding with its memory: what is pending, what is raised."""
 
-    def __init__(self, rule: Rule, binding: RuleBinding, flapping: Flapping) -> None:
+    def __init__(self, rule: Rule, binding: RuleBinding, flapping: Flapping, looks: Looks) -> None:
+        """looks: of all rules that look as often."""
         self.rule = rule
         self.binding = binding
+        self.subject = binding.subject
+        self.looks = looks
+        self._made_ns = looks.last_look_ns
         on_delay_s = rule.on_delay_s if binding.on_delay_s is None else binding.on_delay_s
         self.on_delay_ns = int(on_delay_s * NANOSECONDS)
         self.off_delay_ns = int(self.rule.off_delay_s * NANOSECONDS)
@@ -50,8 +54,6 @@ class RuleState:
         self._may_return_soon = cast("Callable[[RuleContext, Key], bool] | None", binding.may_return_soon)
         self._ended_ns = cast("Callable[[RuleContext, Key], int] | None", binding.ended_ns)
         self._began_ns = cast("Callable[[RuleContext, Key], int] | None", binding.began_ns)
-        self.due_ns = 0
-        """Before this it is not asked."""
         self.pending: dict[Key, int] = {}
         """Since when the condition has been true of what waits for the on-delay."""
         self._rows: NDArray[np.intp] = np.zeros(0, np.intp)
@@ -62,10 +64,6 @@ class RuleState:
         """What distinguishes the rows that wait (`births`), as of the last complete look."""
         self._lasted_from_ns = 0
         """Before this nothing of what waits has lasted for the on-delay."""
-        self.last_look_ns = self._before_ns = 0
-        """When the condition was asked last, and when before that."""
-        self._looked_ns = 0
-        """The last look at which every raised case was found as it is."""
         self.refresh_due_ns = self.refresh_ns = 0
         """When raised cases are described again next, and how far apart that is."""
         self._has_unheard = False
@@ -78,23 +76,31 @@ class RuleState:
         """Whether the last look described a case again, in the same words."""
         self.quiet_until_ns = 0
         """What `rule_ahead.holds_until_ns` gave last."""
-        self.noted = 0
-        """How many of the ticks that were left out it has taken note of."""
 
     def take_over(self, earlier: RuleState) -> None:
         """Continue with what an earlier state of the same rule knows, under another house file."""
-        self.raised, self.pending, self._looked_ns = earlier.raised, earlier.pending, earlier._looked_ns
-        self.last_look_ns, self._before_ns = earlier.last_look_ns, earlier._before_ns
+        self.raised, self.pending, self._made_ns = earlier.raised, earlier.pending, earlier._made_ns
 
     def make_due(self) -> None:
         """Ask the condition in the next pass, whatever its last answer was of."""
-        self.due_ns = self.quiet_until_ns = self.noted = 0
+        self.looks.due_ns = self.quiet_until_ns = 0
         self.last_answer.forget()
 
     @property
     def keeps_looks(self) -> bool:
         """Whether the condition keeps something of each look."""
         return self.last_answer.keeps_looks
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether nothing is raised, waits or is kept, so that it is worth asking only where its subject is there."""
+        return not (self.raised or self.pending or self.has_visited or self.last_answer.keeps_looks)
+
+    @property
+    def _before_ns(self) -> int:
+        """When the condition was asked before this look; 0: never."""
+        before_ns = self.looks.before_ns
+        return before_ns if before_ns > self._made_ns else 0
 
     def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
@@ -105,10 +111,6 @@ class RuleState:
     def look(self, ctx: RuleContext) -> bool:
         """Judge one pass. True if a case was raised, cleared, came back or was described again."""
         self.is_refreshed = False
-        if ctx.now_ns < self.due_ns:
-            return False
-        self.due_ns = ctx.now_ns - ctx.now_ns % self.binding.every_ns + self.binding.every_ns
-        self._before_ns, self.last_look_ns = self.last_look_ns, ctx.now_ns
         ctx.looked_ns = self._before_ns
         found = self.last_answer.ask(ctx)
         if not isinstance(found, np.ndarray):
@@ -125,11 +127,9 @@ class RuleState:
             self._rows = rows  # what comes back begins anew, however soon
             return False
         if self._is_steady(ctx, rows):
-            self._looked_ns = ctx.now_ns
             return False
         births = ctx.births(self.binding.over)
         if self._only_waits(ctx, rows, births):
-            self._looked_ns = ctx.now_ns
             return False
         changed = self._update(ctx, {(row, births[row]): row for row in rows.tolist()})
         self._births = births
@@ -144,35 +144,15 @@ class RuleState:
         """Whether a look changes nothing. Asked only while the facts are those of the last `quiet_until_ns`."""
         return ctx.at_ns < self.quiet_until_ns and not self.last_answer.keeps_looks and self.last_answer.is_known
 
-    def catch_up(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
-        """Take note of those of these ticks that it has not noted yet."""
-        if self.noted < len(ticks_ns):
-            self._pass_over(ctx, ticks_ns, self.noted)
-            self.noted = len(ticks_ns)
+    def keep_look(self, ctx: RuleContext) -> None:
+        """Have a condition that keeps something of each look keep that of its last one, which was left out.
 
-    def _pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int], first: int) -> None:
-        """Take note of looks that were left out because they would have changed nothing. Times ascend.
-
-        ctx: as of the last of them. first: the place of the first that is new.
+        ctx: as of that look, or of a later pass by the same facts.
         """
-        if self.binding.pass_over is not None:
-            self.binding.pass_over(ticks_ns[first:])
-        every_ns = self.binding.every_ns
-        last = bisect_left(ticks_ns, ticks_ns[-1] // every_ns * every_ns, first)
-        if ticks_ns[last] < self.due_ns:
-            return
-        before_ns = self.last_look_ns
-        if last > first:
-            before = bisect_left(ticks_ns, ticks_ns[last - 1] // every_ns * every_ns, first)
-            before_ns = ticks_ns[before] if ticks_ns[before] >= self.due_ns else before_ns
-        self._before_ns, self.last_look_ns = before_ns, ticks_ns[last]
-        self._looked_ns = ticks_ns[last]
-        self.due_ns = (ticks_ns[last] // every_ns + 1) * every_ns
-        if self.last_answer.keeps_looks:
-            ctx.looked_ns = before_ns
-            at_ns, ctx.now_ns, ctx.at_ns = ctx.at_ns, ticks_ns[last], ticks_ns[last]
-            self.binding.condition(ctx)
-            ctx.now_ns = ctx.at_ns = at_ns
+        ctx.looked_ns = self._before_ns
+        at_ns, ctx.now_ns, ctx.at_ns = ctx.at_ns, self.looks.last_look_ns, self.looks.last_look_ns
+        self.binding.condition(ctx)
+        ctx.now_ns = ctx.at_ns = at_ns
 
     def _without_crowd(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.intp]:
         """The rows among these that are not a crowd's, or raised already."""
@@ -206,8 +186,7 @@ class RuleState:
         now_ns = ctx.now_ns
         for raised in self.raised.values():
             if raised.holds:
-                raised.last_true_ns = self._looked_ns
-        self._looked_ns = now_ns
+                raised.last_true_ns = self.looks.before_ns
         self.refresh_ns = int((self.binding.refresh_s or 1.0) * (1 + len(self.raised) // CROWD) * NANOSECONDS)
         self.refresh_due_ns = now_ns + self.refresh_ns
         pending = {
@@ -350,10 +329,16 @@ def all_states(
     rules, known = tuple(rules), tuple(before)
     setup = RuleSetup(house, (rule.parameters for rule in rules), lasting)
     flapping = Flapping.of(rules)
+    looks = {state.looks.every_ns: state.looks for state in known}
+    for one in looks.values():
+        one.due_ns = 0
     found: list[RuleState] = []
     for rule in rules:
         setup.is_house_read = False
-        made = [RuleState(rule, binding, flapping) for binding in rule.judged_by.bindings(setup)]
+        made = [
+            RuleState(rule, binding, flapping, looks.setdefault(binding.every_ns, Looks(binding.every_ns)))
+            for binding in rule.judged_by.bindings(setup)
+        ]
         earlier = [state for state in known if state.rule.name == rule.name]
         # A rule's states stay if the new house makes as many bindings of it.
         if len(earlier) == len(made) and not setup.is_house_read:

@@ -13,6 +13,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
+from slotwatch.judge.subjects import declares_sources
 from slotwatch.judge.succession import COMES_BACK, ITS_RETURN
 from slotwatch.snapshot import Severity
 
@@ -54,7 +55,7 @@ def bind(setup: RuleSetup, p: BackupAbsentParameters) -> tuple[RuleBinding, ...]
     def absent(ctx: RuleContext) -> dict[Absent, None]:
         return roster.absent(ctx, backups=True, start_ns=start_ns)
 
-    return (RuleBinding(KEYS, absent, describe_absent_backup, TICK_NS, pass_over=roster.pass_over),)
+    return (RuleBinding(KEYS, absent, describe_absent_backup, TICK_NS, declares_sources, pass_over=roster.pass_over),)
 
 
 RULE = Rule(

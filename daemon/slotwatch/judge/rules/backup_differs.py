@@ -16,6 +16,7 @@ from slotwatch.judge.lights import FULL, percent_of
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rivals import LAG, Pairs, Rivals
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_shared
 from slotwatch.snapshot import Severity
 
 Backup = tuple[int, int]
@@ -137,7 +138,14 @@ class BackupsInStep:
 def bind(setup: RuleSetup, p: BackupDiffersParameters) -> tuple[RuleBinding, ...]:
     backups = BackupsInStep(setup.lasting(Rivals), p)
     return (
-        RuleBinding(KEYS, backups.differs, backups.describe_difference, timed=True, remembers=backups.is_comparing),
+        RuleBinding(
+            KEYS,
+            backups.differs,
+            backups.describe_difference,
+            subject=is_any_shared,
+            timed=True,
+            remembers=backups.is_comparing,
+        ),
     )
 
 

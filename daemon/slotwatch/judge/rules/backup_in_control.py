@@ -11,6 +11,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import declares_sources
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.model.control import in_control
 from slotwatch.snapshot import Severity
@@ -88,7 +89,7 @@ def _alone_since_ns(ctx: RuleContext, row: int, winner: int) -> int:
 
 
 def bind(setup: RuleSetup, p: BackupInControlParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(UNIVERSES, is_backup_in_control, describe_backup_in_control),)
+    return (RuleBinding(UNIVERSES, is_backup_in_control, describe_backup_in_control, subject=declares_sources),)
 
 
 RULE = Rule(

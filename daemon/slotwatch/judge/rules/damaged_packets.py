@@ -36,10 +36,15 @@ class DamagedPacketsFacts(Facts):
     whose: str
 
 
+def is_any_known(ctx: RuleContext) -> bool:
+    """Whether any packet ever came damaged."""
+    return ctx.listener.damage.last_ns > 0
+
+
 def is_damaged(ctx: RuleContext, p: DamagedPacketsParameters) -> dict[str, None]:
     """Enough packets came with a wrong checksum in the window."""
     damage = ctx.listener.damage
-    if not damage.last_ns or damage.since(ctx.now_ns - ns_from_s(p.window_s)) < p.packets:
+    if damage.since(ctx.now_ns - ns_from_s(p.window_s)) < p.packets:
         return {}
     return {"damaged": None}
 
@@ -86,7 +91,7 @@ def _say_whose(ctx: RuleContext, lost: NDArray[np.int64]) -> str:
 
 def bind(setup: RuleSetup, p: DamagedPacketsParameters) -> tuple[RuleBinding, ...]:
     # The kernel counts them whether this program reads or not: a moment that is not judged leaves them as they are.
-    return (RuleBinding(KEYS, partial(is_damaged, p=p), partial(describe_damage, p=p), TICK_NS),)
+    return (RuleBinding(KEYS, partial(is_damaged, p=p), partial(describe_damage, p=p), TICK_NS, is_any_known),)
 
 
 RULE = Rule(

@@ -30,6 +30,11 @@ class DuplicateAddressFacts(Facts):
     macs: str
 
 
+def is_any_contested(ctx: RuleContext) -> bool:
+    """Whether two devices ever claimed one address."""
+    return bool(ctx.listener.neighbours.contested)
+
+
 def contested_addresses(ctx: RuleContext, p: DuplicateAddressParameters) -> dict[Contested, None]:
     window_ns = ns_from_s(p.window_s)
     return {key: None for key, seen_ns in ctx.listener.neighbours.contested.items() if ctx.now_ns - seen_ns < window_ns}
@@ -50,7 +55,9 @@ def describe_contested(ctx: RuleContext, key: Contested) -> Finding:
 
 
 def bind(setup: RuleSetup, p: DuplicateAddressParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, partial(contested_addresses, p=p), describe_contested, EVERY_SECOND_NS),)
+    return (
+        RuleBinding(KEYS, partial(contested_addresses, p=p), describe_contested, EVERY_SECOND_NS, is_any_contested),
+    )
 
 
 RULE = Rule(

@@ -21,6 +21,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_shared
 from slotwatch.judge.succession import MOST_LOOKED_AT
 from slotwatch.snapshot import Confidence, Severity
 
@@ -131,7 +132,7 @@ class Echoes:
 
 def bind(setup: RuleSetup, p: EchoedUniverseParameters) -> tuple[RuleBinding, ...]:
     echoes = Echoes(p)
-    return (RuleBinding(KEYS, echoes.find, echoes.describe, remembers=echoes.has_pairs),)
+    return (RuleBinding(KEYS, echoes.find, echoes.describe, subject=is_any_shared, remembers=echoes.has_pairs),)
 
 
 RULE = Rule(

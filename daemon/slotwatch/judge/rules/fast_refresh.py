@@ -14,6 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.windows import FRAMES
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import SLOTS
@@ -100,6 +101,7 @@ def bind(setup: RuleSetup, p: FastRefreshParameters) -> tuple[RuleBinding, ...]:
             STREAMS,
             partial(is_fast, p=p),
             partial(describe_fast, p=p),
+            subject=is_any_live,
             began_ns=partial(fast_since_ns, p=p),
             ended_ns=partial(fast_until_ns, p=p),
             blind_window_s=p.window_s,

@@ -11,6 +11,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence, Severity
 
@@ -64,7 +65,7 @@ def describe_flooded(ctx: RuleContext, row: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: FloodedGroupsParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(STREAMS, is_flooded, describe_flooded, EVERY_SECOND_NS, refresh_s=REFRESH_S),)
+    return (RuleBinding(STREAMS, is_flooded, describe_flooded, EVERY_SECOND_NS, is_any_live, refresh_s=REFRESH_S),)
 
 
 RULE = Rule(

@@ -26,6 +26,11 @@ class HostOverrunFacts(Facts):
     habit: str
 
 
+def has_missed_any(ctx: RuleContext) -> bool:
+    """Whether this computer ever lost packets or did not listen."""
+    return bool(ctx.listener.lost_last_ns or ctx.listener.stalled_last_ns)
+
+
 def overruns(ctx: RuleContext, p: HostOverrunParameters) -> dict[str, None]:
     listener, now_ns = ctx.listener, ctx.now_ns
     recent_ns = ns_from_s(p.recent_s)
@@ -71,7 +76,7 @@ def describe_overrun(ctx: RuleContext, key: str) -> Finding:
 def bind(setup: RuleSetup, p: HostOverrunParameters) -> tuple[RuleBinding, ...]:
     # Once more within the time in which lost packets count: the finding then names all of them.
     refresh_s = p.recent_s / 2
-    return (RuleBinding(KEYS, partial(overruns, p=p), describe_overrun, TICK_NS, refresh_s=refresh_s),)
+    return (RuleBinding(KEYS, partial(overruns, p=p), describe_overrun, TICK_NS, has_missed_any, refresh_s=refresh_s),)
 
 
 RULE = Rule(

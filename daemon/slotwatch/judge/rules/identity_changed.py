@@ -12,6 +12,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_live
 from slotwatch.judge.succession import BOTH_SENT_S, MOST_LOOKED_AT, changes, moved, predecessor, prove_changes
 from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence, Severity
@@ -76,7 +77,8 @@ def describe_changed(ctx: RuleContext, row: int, p: IdentityChangedParameters) -
 
 
 def bind(setup: RuleSetup, p: IdentityChangedParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(STREAMS, partial(has_changed, p=p), partial(describe_changed, p=p), refresh_s=None),)
+    changed, describe = partial(has_changed, p=p), partial(describe_changed, p=p)
+    return (RuleBinding(STREAMS, changed, describe, subject=is_any_live, refresh_s=None),)
 
 
 RULE = Rule(

@@ -29,6 +29,11 @@ class JoinFailedFacts(Facts):
     reason: str
 
 
+def has_any_failed(ctx: RuleContext) -> bool:
+    """Whether any join failed that was not made good."""
+    return bool(ctx.listener.failed_joins)
+
+
 def failed_joins(ctx: RuleContext) -> dict[Group, None]:
     return dict(ctx.listener.failed_joins)
 
@@ -50,7 +55,7 @@ def describe_join(ctx: RuleContext, key: Group) -> Finding:
 
 
 def bind(setup: RuleSetup, p: JoinFailedParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, failed_joins, describe_join),)
+    return (RuleBinding(KEYS, failed_joins, describe_join, subject=has_any_failed),)
 
 
 RULE = Rule(

@@ -13,6 +13,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_shared
 from slotwatch.snapshot import Confidence, Severity
 
 REFRESH_S = 10.0
@@ -69,7 +70,8 @@ def describe_stuck(ctx: RuleContext, row: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: LevelStuckParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(UNIVERSES, partial(is_stuck, p=p), describe_stuck, EVERY_SECOND_NS, refresh_s=REFRESH_S),)
+    stuck = partial(is_stuck, p=p)
+    return (RuleBinding(UNIVERSES, stuck, describe_stuck, EVERY_SECOND_NS, is_any_shared, refresh_s=REFRESH_S),)
 
 
 RULE = Rule(

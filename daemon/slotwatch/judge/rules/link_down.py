@@ -40,9 +40,12 @@ NO_ADDRESS: tuple[str, ...] = (
 )
 
 
+def is_any_down(ctx: RuleContext) -> bool:
+    """Whether any link is down."""
+    return ctx.listener.any_down
+
+
 def networks_down(ctx: RuleContext) -> dict[int, None]:
-    if not ctx.listener.any_down:
-        return {}
     return dict.fromkeys(network for network, link in ctx.listener.links.items() if not link.up)
 
 
@@ -82,7 +85,7 @@ def _extent(ctx: RuleContext) -> str:
 
 
 def bind(setup: RuleSetup, p: LinkDownParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, networks_down, describe_link, TICK_NS),)
+    return (RuleBinding(KEYS, networks_down, describe_link, TICK_NS, is_any_down),)
 
 
 RULE = Rule(

@@ -31,6 +31,11 @@ class MalformedPacketsFacts(Facts):
     fault: str
 
 
+def is_any_known(ctx: RuleContext) -> bool:
+    """Whether any sender of malformed packets is known."""
+    return bool(ctx.model.counters.offenders)
+
+
 def offenders(ctx: RuleContext, p: MalformedPacketsParameters) -> dict[Sender, None]:
     counters = ctx.model.counters
     if not counters.offenders:
@@ -69,7 +74,16 @@ def ended_ns(ctx: RuleContext, key: Sender) -> int:
 
 
 def bind(setup: RuleSetup, p: MalformedPacketsParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, partial(offenders, p=p), describe_offender, began_ns=began_ns, ended_ns=ended_ns),)
+    return (
+        RuleBinding(
+            KEYS,
+            partial(offenders, p=p),
+            describe_offender,
+            subject=is_any_known,
+            began_ns=began_ns,
+            ended_ns=ended_ns,
+        ),
+    )
 
 
 RULE = Rule(

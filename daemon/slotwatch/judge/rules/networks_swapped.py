@@ -35,6 +35,11 @@ class NetworksSwappedFacts(Facts):
     what: str
 
 
+def are_several(ctx: RuleContext) -> bool:
+    """Whether the house has several networks."""
+    return len(ctx.house.networks) > 1
+
+
 def swapped_networks(ctx: RuleContext, p: NetworksSwappedParameters) -> dict[Pair, None]:
     """Pairs of networks of which everything that arrives belongs to the other one, in both directions."""
     return dict.fromkeys(swapped_pairs(ctx, ns_from_s(p.under_way_s)))
@@ -89,7 +94,7 @@ def _were_swapped_before(ctx: RuleContext) -> bool:
 
 
 def bind(setup: RuleSetup, p: NetworksSwappedParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, partial(swapped_networks, p=p), describe_swapped, TICK_NS),)
+    return (RuleBinding(KEYS, partial(swapped_networks, p=p), describe_swapped, TICK_NS, are_several),)
 
 
 RULE = Rule(

@@ -38,11 +38,14 @@ PreviewOnly = tuple[int, int]
 """Universe row, and when its last live frame came, 0 for never: each live frame begins the wait again."""
 
 
+def is_any_heard(ctx: RuleContext) -> bool:
+    """Whether preview data ever came."""
+    return bool(np.count_nonzero(ctx.universes.last_preview_ns))
+
+
 def preview_only(ctx: RuleContext, p: PreviewOnlyParameters) -> dict[PreviewOnly, int | None]:
     """Universes whose newest packets are preview data of the source that sent them live, or that were never live."""
     universes = ctx.universes
-    if not np.count_nonzero(universes.last_preview_ns):
-        return {}
     recent = (universes.last_preview_ns > 0) & (ctx.now_ns - universes.last_preview_ns < ns_from_s(p.recent_s))
     silent = universes.last_preview_ns > universes.last_arrival_ns
     found: dict[PreviewOnly, int | None] = {}
@@ -104,7 +107,11 @@ def describe_preview_only(ctx: RuleContext, key: PreviewOnly, p: PreviewOnlyPara
 
 
 def bind(setup: RuleSetup, p: PreviewOnlyParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, partial(preview_only, p=p), partial(describe_preview_only, p=p), TICK_NS, timed=True),)
+    return (
+        RuleBinding(
+            KEYS, partial(preview_only, p=p), partial(describe_preview_only, p=p), TICK_NS, is_any_heard, timed=True
+        ),
+    )
 
 
 RULE = Rule(

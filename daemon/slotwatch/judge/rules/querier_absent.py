@@ -35,6 +35,11 @@ class QuerierAbsentFacts(Facts):
     habit: str
 
 
+def may_have_queriers(ctx: RuleContext) -> bool:
+    """Whether a querier was heard, or is waited for."""
+    return bool(ctx.listener.queriers.by_network or ctx.listener.watched)
+
+
 def silent_queriers(ctx: RuleContext, p: QuerierAbsentParameters) -> dict[Silent, None]:
     """Queriers that are silent for longer than memberships last."""
     return _silent_for(ctx, ns_from_s(p.silence_s), ns_from_s(p.never_s))
@@ -150,7 +155,7 @@ def _last_querier(ctx: RuleContext, network: int, family: str) -> Querier:
 
 def bind(setup: RuleSetup, p: QuerierAbsentParameters) -> tuple[RuleBinding, ...]:
     find, describe = partial(silent_queriers, p=p), partial(describe_silent_querier, p=p)
-    return (RuleBinding(KEYS, find, describe, is_wary=partial(is_querier_due, p=p)),)
+    return (RuleBinding(KEYS, find, describe, subject=may_have_queriers, is_wary=partial(is_querier_due, p=p)),)
 
 
 RULE = Rule(

@@ -17,6 +17,11 @@ class RouteLoopFacts(Facts):
     universes: str
 
 
+def has_routes(ctx: RuleContext) -> bool:
+    """Whether any route is known."""
+    return bool(ctx.listener.routes.routes)
+
+
 def looped_routes(ctx: RuleContext) -> dict[str, None]:
     return {route.name: None for route in ctx.listener.routes.routes if route.state == "loop"}
 
@@ -34,7 +39,7 @@ def describe_loop(ctx: RuleContext, name: str) -> Finding:
 
 
 def bind(setup: RuleSetup, p: RuleParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(KEYS, looped_routes, describe_loop),)
+    return (RuleBinding(KEYS, looped_routes, describe_loop, subject=has_routes),)
 
 
 RULE = Rule(

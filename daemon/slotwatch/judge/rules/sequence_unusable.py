@@ -13,6 +13,7 @@ from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES
 from slotwatch.snapshot import Severity
@@ -125,6 +126,7 @@ def bind(setup: RuleSetup, p: SequenceUnusableParameters) -> tuple[RuleBinding, 
             STREAMS,
             partial(is_unusable, p=p),
             partial(describe_unusable, p=p),
+            subject=is_any_live,
             began_ns=partial(unusable_since_ns, p=p),
             blind_window_s=p.window_s,
         ),

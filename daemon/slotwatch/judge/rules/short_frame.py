@@ -39,8 +39,6 @@ class ShortFrames:
     def is_short(self, ctx: RuleContext) -> Mask:
         """No live source covers all slots that the patch uses."""
         universes = ctx.universes
-        if not self._patch.is_any_needed:
-            return np.zeros(universes.count, np.bool_)
         needed = self._patch.needed[universes.declared]
         short: Mask = universes.used & (universes.declared >= 0) & (universes.live > 0) & (universes.slots < needed)
         for row in np.flatnonzero(short).tolist():
@@ -70,8 +68,9 @@ class ShortFrames:
 
 
 def bind(setup: RuleSetup, p: ShortFrameParameters) -> tuple[RuleBinding, ...]:
-    frames = ShortFrames(setup.shared(PatchedSlots))
-    return (RuleBinding(UNIVERSES, frames.is_short, frames.describe),)
+    patch = setup.shared(PatchedSlots)
+    frames = ShortFrames(patch)
+    return (RuleBinding(UNIVERSES, frames.is_short, frames.describe, subject=patch.is_any),)
 
 
 RULE = Rule(

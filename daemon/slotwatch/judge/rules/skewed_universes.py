@@ -51,9 +51,11 @@ class Skew:
         self._spreads: dict[int, deque[tuple[int, int]]] = {}
         """Of a source row: moments of single steps and their spreads."""
 
+    def may_be(self, ctx: RuleContext) -> bool:
+        """Whether there are several streams, or steps of some are kept."""
+        return ctx.live_count > 1 or bool(self._spreads)
+
     def find(self, ctx: RuleContext) -> dict[int, None]:
-        if ctx.live_count < 2 and not self._spreads:
-            return {}
         streams, isolated_ns = ctx.streams, self._isolated_ns
         quiet_ns = ctx.now_ns - streams.last_change_ns
         settled = ctx.live & (quiet_ns > isolated_ns) & (quiet_ns < 2 * isolated_ns) & (streams.history_count >= 2)
@@ -117,7 +119,11 @@ class Skew:
 
 def bind(setup: RuleSetup, p: SkewedUniversesParameters) -> tuple[RuleBinding, ...]:
     skew = Skew(p)
-    return (RuleBinding(KEYS, skew.find, skew.describe, refresh_s=p.off_delay_s, is_wary=skew.is_one_stepping),)
+    return (
+        RuleBinding(
+            KEYS, skew.find, skew.describe, subject=skew.may_be, refresh_s=p.off_delay_s, is_wary=skew.is_one_stepping
+        ),
+    )
 
 
 RULE = Rule(

@@ -159,9 +159,21 @@ def is_one_late(ctx: RuleContext) -> bool:
 
 def bind(setup: RuleSetup, p: SlotPriorityFaultyParameters) -> tuple[RuleBinding, ...]:
     return (
-        RuleBinding(STREAMS, partial(has_stopped_priority, p=p), describe_stopped_priority, is_wary=is_one_late),
-        RuleBinding(STREAMS, has_short_priority, describe_short_priority, on_delay_s=p.short_s),
-        RuleBinding(UNIVERSES, partial(has_mixed_priority, p=p), describe_mixed_priority, on_delay_s=p.mixed_s),
+        RuleBinding(
+            STREAMS,
+            partial(has_stopped_priority, p=p),
+            describe_stopped_priority,
+            subject=_ever_gave,
+            is_wary=is_one_late,
+        ),
+        RuleBinding(STREAMS, has_short_priority, describe_short_priority, subject=_ever_gave, on_delay_s=p.short_s),
+        RuleBinding(
+            UNIVERSES,
+            partial(has_mixed_priority, p=p),
+            describe_mixed_priority,
+            subject=_ever_gave,
+            on_delay_s=p.mixed_s,
+        ),
     )
 
 

@@ -57,6 +57,10 @@ class MovingRates:
         self._rested_ns = np.zeros(0, np.int64)
         self._slower = False
 
+    def may_be(self, ctx: RuleContext) -> bool:
+        """Whether any stream is live, or one that fell silent was near its limit at the last look."""
+        return ctx.live_count > 0 or self._slower
+
     def notes(self, ctx: RuleContext) -> bool:
         """Whether it keeps of each look which streams rest: of what is lost no rate is judged when it returns."""
         return ctx.live_count > 0
@@ -170,6 +174,7 @@ def bind(setup: RuleSetup, p: SlowRefreshParameters) -> tuple[RuleBinding, ...]:
             STREAMS,
             rates.is_slow,
             partial(describe_slow, p=p),
+            subject=rates.may_be,
             began_ns=partial(slow_since_ns, p=p),
             ended_ns=partial(slow_until_ns, p=p),
             is_wary=rates.is_one_slower,

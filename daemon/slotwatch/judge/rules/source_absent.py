@@ -17,6 +17,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
+from slotwatch.judge.subjects import declares_sources
 from slotwatch.judge.succession import COMES_BACK, IDENTITY_CHANGED, ITS_RETURN
 from slotwatch.snapshot import Severity
 
@@ -85,7 +86,7 @@ def bind(setup: RuleSetup, p: SourceAbsentParameters) -> tuple[RuleBinding, ...]
         return roster.absent(ctx, backups=False, start_ns=start_ns)
 
     # The source that carries on may fall silent too.
-    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, pass_over=roster.pass_over),)
+    return (RuleBinding(KEYS, absent, describe_absent_main, TICK_NS, declares_sources, pass_over=roster.pass_over),)
 
 
 RULE = Rule(

@@ -14,6 +14,7 @@ from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, 
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rivals import LAG, Rivals
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_shared
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -121,6 +122,7 @@ def bind(setup: RuleSetup, p: SourceConflictParameters) -> tuple[RuleBinding, ..
             UNIVERSES,
             conflicts.is_contested,
             conflicts.describe_conflict,
+            subject=is_any_shared,
             is_wary=conflicts.is_comparing,
             remembers=conflicts.is_comparing,
         ),

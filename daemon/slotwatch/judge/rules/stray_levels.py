@@ -82,8 +82,6 @@ class StrayLevels:
         """A slot that no fixture or circuit uses is above zero, on a universe that has a patch."""
         universes = ctx.universes
         strays = np.zeros(universes.count, np.bool_)
-        if not self._patch.is_any_needed:
-            return strays
         patched = universes.used & (universes.declared >= 0) & (self._patch.needed[universes.declared] > 0)
         rows = np.flatnonzero(patched & (universes.live > 0))
         for first in range(0, len(rows), ROWS_AT_ONCE):
@@ -203,8 +201,9 @@ def changed_ns(ctx: RuleContext, row: int) -> int:
 
 
 def bind(setup: RuleSetup, p: StrayLevelsParameters) -> tuple[RuleBinding, ...]:
-    strays = StrayLevels(setup.shared(PatchedSlots), p)
-    return (RuleBinding(UNIVERSES, strays.has_strays, strays.describe, turned_ns=changed_ns),)
+    patch = setup.shared(PatchedSlots)
+    strays = StrayLevels(patch, p)
+    return (RuleBinding(UNIVERSES, strays.has_strays, strays.describe, subject=patch.is_any, turned_ns=changed_ns),)
 
 
 RULE = Rule(

@@ -68,6 +68,10 @@ class Syncs:
         """Whether frames have waited for a sync packet long enough that it may be missing."""
         return self._without_since_ns > 0 and ctx.now_ns - self._without_since_ns > LATE_SYNC_NS
 
+    def may_be(self, ctx: RuleContext) -> bool:
+        """Whether frames name a sync packet, or did at the last look, or any came."""
+        return bool(self._named_ns or ctx.model.occasions.syncs or np.count_nonzero(ctx.streams.sync_address))
+
     def missing(self, ctx: RuleContext) -> dict[AwaitedSync, int]:
         """Sync packets that frames wait for and that do not come, and since when."""
         self._without_since_ns = 0
@@ -198,7 +202,9 @@ def _describe_e131(ctx: RuleContext, key: AwaitedSync) -> Finding:
 
 def bind(setup: RuleSetup, p: SyncMissingParameters) -> tuple[RuleBinding, ...]:
     syncs = Syncs(p)
-    return (RuleBinding(KEYS, syncs.missing, syncs.describe, timed=True, is_wary=syncs.is_one_late),)
+    return (
+        RuleBinding(KEYS, syncs.missing, syncs.describe, subject=syncs.may_be, timed=True, is_wary=syncs.is_one_late),
+    )
 
 
 RULE = Rule(

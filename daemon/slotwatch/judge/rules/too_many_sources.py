@@ -53,6 +53,11 @@ def crowd_of(setup: RuleSetup) -> Crowd:
     return Crowd(p.new_sources, p.new_s, p.off_delay_s, setup.parameters(UniverseLostParameters).forgotten_s)
 
 
+def may_be(ctx: RuleContext) -> bool:
+    """Whether a bound was ever reached, or a crowd is there."""
+    return ctx.model.streams.last_unkept_ns > 0 or ctx.crowd.is_on
+
+
 def overflow(ctx: RuleContext, p: TooManySourcesParameters) -> dict[str, None]:
     return {"all": None} if _is_over_a_bound(ctx, p) or _comes_in_a_crowd(ctx, p) else {}
 
@@ -94,7 +99,7 @@ def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -
 
 def bind(setup: RuleSetup, p: TooManySourcesParameters) -> tuple[RuleBinding, ...]:
     describe = partial(describe_overflow, p=p)
-    return (RuleBinding(KEYS, partial(overflow, p=p), describe, began_ns=overflow_since_ns),)
+    return (RuleBinding(KEYS, partial(overflow, p=p), describe, subject=may_be, began_ns=overflow_since_ns),)
 
 
 RULE = Rule(

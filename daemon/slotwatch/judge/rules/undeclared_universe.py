@@ -14,6 +14,7 @@ from slotwatch.judge.leg_causes import checks_of_wrong_network
 from slotwatch.judge.numbering_mistakes import HEARD_AT_START_NS, MOVE_NS, declared_relatives, moved_from
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import declares_universes
 from slotwatch.model.universes import ended_by_leaving
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
@@ -94,7 +95,11 @@ def _came_from(ctx: RuleContext, here: int, home: int) -> bool:
 
 
 def bind(setup: RuleSetup, p: UndeclaredUniverseParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(UNIVERSES, partial(is_undeclared, p=p), describe_undeclared, refresh_s=REFRESH_S),)
+    return (
+        RuleBinding(
+            UNIVERSES, partial(is_undeclared, p=p), describe_undeclared, subject=declares_universes, refresh_s=REFRESH_S
+        ),
+    )
 
 
 RULE = Rule(

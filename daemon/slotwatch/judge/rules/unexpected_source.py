@@ -14,6 +14,7 @@ from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import declares_universes
 from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, COMES_BACK, IDENTITY_CHANGED, is_back_as
 from slotwatch.judge.takeovers import Takeover
 from slotwatch.snapshot import Severity
@@ -153,7 +154,7 @@ def _is_no_swapped_one(ctx: RuleContext, source: int, universe: int) -> bool:
 
 def bind(setup: RuleSetup, p: UnexpectedSourceParameters) -> tuple[RuleBinding, ...]:
     sources = UnexpectedSources(setup.house, p)
-    return (RuleBinding(STREAMS, sources.is_unexpected, sources.describe),)
+    return (RuleBinding(STREAMS, sources.is_unexpected, sources.describe, subject=declares_universes),)
 
 
 RULE = Rule(

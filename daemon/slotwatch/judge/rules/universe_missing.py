@@ -24,6 +24,7 @@ from slotwatch.judge.numbering_mistakes import look_alikes
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, say_awaited, seen_by_listener
+from slotwatch.judge.subjects import declares_universes
 from slotwatch.snapshot import Confidence, Incident, Severity
 
 _NEVER_HEARD = "not heard at all: declared and expected"
@@ -226,6 +227,7 @@ def bind(setup: RuleSetup, p: UniverseMissingParameters) -> tuple[RuleBinding, .
             UNIVERSES,
             partial(is_missing, p=p),
             describe_missing,
+            subject=declares_universes,
             refresh_s=REFRESH_S,
             is_wary=partial(is_just_due, p=p),
         ),

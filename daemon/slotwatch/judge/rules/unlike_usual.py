@@ -174,9 +174,14 @@ def _range(usual: UsualFigure, unit: str, digits: int = 0) -> str:
     return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
 
 
+def is_known(ctx: RuleContext) -> bool:
+    """Whether it is known of any universe what is usual."""
+    return bool(ctx.listener.usual)
+
+
 def bind(setup: RuleSetup, p: UnlikeUsualParameters) -> tuple[RuleBinding, ...]:
     usually = Usually(p)
-    return (RuleBinding(UNIVERSES, usually.is_unlike, usually.describe, EVERY_SECOND_NS),)
+    return (RuleBinding(UNIVERSES, usually.is_unlike, usually.describe, EVERY_SECOND_NS, is_known),)
 
 
 RULE = Rule(

@@ -8,6 +8,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Severity
 
@@ -42,7 +43,7 @@ def describe_wrong_group(ctx: RuleContext, row: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: WrongGroupParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(STREAMS, is_wrong_group, describe_wrong_group),)
+    return (RuleBinding(STREAMS, is_wrong_group, describe_wrong_group, subject=is_any_live),)
 
 
 RULE = Rule(
