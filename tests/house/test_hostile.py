@@ -108,6 +108,8 @@ LYING = {
     "a number that no computer counts": ("[limits]\nmin_refresh_hz = " + "9" * 60, "limits.min_refresh_hz"),
     "lists in lists": ("a = " + "[" * 19_000, "nested too deeply"),
     "many tables": ("[[universes]]\n" * 20_001, "it holds more than 20000 tables"),
+    "a long text": ('[house]\nname = "' + "x" * 2_000_000 + '"\n', "one line of at most 4096"),
+    "a text that does not end": ('[house]\nname = """' + "\\" * 2_000_000, "unterminated string"),
     "many values": ("[listen]\ninterfaces = [" + '"e",' * 200_001 + "]", "more than 200000 keys and values"),
 }
 
@@ -131,6 +133,13 @@ def test_texts_and_comments_hold_no_keys_and_no_numbers() -> None:
     text += f"[http]\n# {'9' * 99}\ntoken_file = '{'f' * 99}'\n"
     found = load(text, {})
     assert isinstance(found, House) and found.name == "a.b.c.d.e.f.g.h.i.j.k"
+
+
+@pytest.mark.parametrize("quotes", [3, 4, 5])
+def test_a_text_of_several_lines_may_end_with_quotes_of_its_own(quotes: int) -> None:
+    """TOML 1.0, String: up to two quotes may stand before the three that end it. What follows is read again."""
+    found = load(f'[house]\nname = """a{chr(34) * quotes}\n{".".join(["a"] * 20)} = 1 # "\n', {})
+    assert isinstance(found, list) and "a key has at most 8 parts" in found[0]
 
 
 def test_of_many_problems_the_first_fifty_are_listed_and_the_others_are_counted() -> None:

@@ -24,7 +24,9 @@ MOST_DIGITS = 64
 MOST_VALUES = 200_000
 """Keys and list elements of one file: 4,096 universes with all of their keys are 60,000."""
 MOST_TABLES = 20_000
-_NO_KEY = re.compile(r"""\"{3}(?:[^\\]|\\.)*?\"{3}|'{3}.*?'{3}|"(?:[^"\\\n]|\\.)*"|'[^'\n]*'|#[^\n]*""", re.DOTALL)
+_NO_KEY = re.compile(
+    r"""\"{3}(?:[^"\\]++|\\.|"(?!""))*+"{3,5}|'{3}.*?'{3}|"(?:[^"\\\n]++|\\.)*+"|'[^'\n]*'|#[^\n]*""", re.DOTALL
+)
 """Strings and comments: nothing in them is a key or a number."""
 _DEEP = re.compile(rf"(?<![\w-])(?:[\w-]+[ \t]*\.[ \t]*){{{MOST_DOTS}}}")
 _LONG = re.compile(rf"(?<![0-9A-Fa-f_])[0-9A-Fa-f_]{{{MOST_DIGITS}}}")

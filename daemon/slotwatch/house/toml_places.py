@@ -12,12 +12,12 @@ Path = tuple[str | int, ...]
 
 MAX_SPELLING = 60
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
-_GAP = re.compile(r"(?:[ \t\r\n]+|#[^\n]*)*")
+_GAP = re.compile(r"(?:[ \t\r\n]++|#[^\n]*+)*+")
 _BLANK = re.compile(r"[ \t]*")
 _SCALAR_END = re.compile(r"[,\]}\n#]")
-_BASIC = re.compile(r'"(?:[^"\\]|\\.)*"', re.DOTALL)
+_BASIC = re.compile(r'"(?:[^"\\]++|\\.)*+"', re.DOTALL)
 _LITERAL = re.compile(r"'[^']*'")
-_LONG_BASIC = re.compile(r'"""(?:[^\\]|\\.)*?"""(?:""|"|)(?!")', re.DOTALL)
+_LONG_BASIC = re.compile(r'"""(?:[^"\\]++|\\.|"(?!""))*+"{3,5}', re.DOTALL)
 _LONG_LITERAL = re.compile(r"'''.*?'''(?:''|'|)(?!')", re.DOTALL)
 _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}
 _ESCAPE = re.compile(r"\\(u[0-9A-Fa-f]{4}|U[0-9A-Fa-f]{8}|.)")
