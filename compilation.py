@@ -19,7 +19,8 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 SHARED = Path("daemon/slotwatch/edge/shared")
 SOURCES = tuple(
-    SHARED / f"{name}.c" for name in ("continuations", "receiving", "recording", "looking", "copying", "intervals")
+    SHARED / f"{name}.c"
+    for name in ("continuations", "receiving", "recording", "looking", "copying", "intervals", "levels")
 )
 MACHINES = ("x86_64", "aarch64")
 

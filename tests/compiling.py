@@ -52,6 +52,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
         files.load_looking: files.LOOKING,
         files.load_copying: files.COPYING,
         files.load_intervals: files.INTERVALS,
+        files.load_levels: files.LEVELS,
     }
 
     @cache

@@ -28,7 +28,7 @@ def test_the_wheel_holds_the_page_and_runs_outside_the_checkout(tmp_path: Path) 
         "from slotwatch.views.templates import environment; "
         "assert environment().get_template('report.html') and environment().get_template('plain.html'); "
         "built = None not in (compiled.load(), compiled.load_receiving(), compiled.load_recording(), "
-        "compiled.load_looking(), compiled.load_copying(), compiled.load_intervals()); "
+        "compiled.load_looking(), compiled.load_copying(), compiled.load_intervals(), compiled.load_levels()); "
         f"assert built or {shutil.which('cc') is None}; "
         "assert (shipped.directory('web') / 'index.html').is_file(); "
         "print(load_house(shipped.directory('config') / 'harbour-street' / 'house.toml').name, shipped.__file__)"

@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from slotwatch.edge.shared.compiled import load_levels
 from slotwatch.house.schema import DeclaredUniverse, Network
 from slotwatch.model.lightplan import SlotList
-from slotwatch.model.winning import Levels, merged_universes, winning_levels
+from slotwatch.model.winning import Levels, any_above, merged_universes, winning_levels
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.compiling import Built
 from tests.judge.stage import Desk, Stage, house_of
 
 RNG = np.random.default_rng(7)
@@ -64,3 +66,22 @@ def test_the_network_that_is_alive_speaks() -> None:
     assert held is not None and held.tobytes() == A
     held = Levels(stage.run(6.0).model, 1).universe(0)
     assert held is not None and held.tobytes() == B
+
+
+@pytest.mark.parametrize("name", SENDERS)
+def test_levels_above_zero_are_those_of_the_merge_by_both_ways(built: Built, name: str) -> None:
+    """Masks of single slots, of many and of none, several of them, on universes with one sender, two and none."""
+    stage = Stage(house_of((1, 2)), *SENDERS[name]).run(4.0)
+    shown = stage.model.winner_levels(np.arange(stage.model.universes.top))[0] > 0
+    answers = []
+    for _ in range(60):
+        masks = (RNG.random((3, 512)) < RNG.choice([0.0, 0.002, 0.01, 0.5])).astype(np.uint8) * 255
+        rows = np.flatnonzero(RNG.random(len(shown)) < 0.7)
+        mask_of = RNG.integers(0, 3, len(rows))
+        wanted = (shown[rows] & (masks[mask_of] > 0)).any(axis=1)
+        for way in (None, built(load_levels)):
+            stage.model.compiled_levels = way
+            assert any_above(stage.model, rows, masks.view(np.uint64), mask_of).tolist() == wanted.tolist()
+        answers += wanted.tolist()
+    assert any(answers) == (name != "nobody")
+    assert not all(answers)

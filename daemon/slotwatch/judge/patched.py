@@ -55,7 +55,7 @@ class PatchedSlots:
         self.size: NDArray[np.int64] = np.bitwise_count(layouts).sum(1, dtype=np.int64)
         """(L,) how many slots each layout uses."""
         slots = np.unpackbits(layouts.view(np.uint8), axis=1) > 0
-        self._unused: NDArray[np.uint64] = np.where(slots, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
+        self.unused_words: NDArray[np.uint64] = np.where(slots, 0, ALL_BITS).astype(np.uint8).view(np.uint64)
         """(L, 64) words of eight slots; all bits in those that nothing uses."""
 
     def is_any(self, ctx: RuleContext) -> bool:
@@ -64,7 +64,7 @@ class PatchedSlots:
 
     def unused(self, universes: NDArray[np.int32]) -> NDArray[np.uint64]:
         """(N, 64) unused slots of universes, by their places in the house: words of eight, all bits where free."""
-        return self._unused[self.layout_of[universes]]
+        return self.unused_words[self.layout_of[universes]]
 
     def used(self, universes: NDArray[np.int32]) -> NDArray[np.bool_]:
         """(N, 512) slots in use on universes, by their places in the house."""

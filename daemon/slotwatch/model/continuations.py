@@ -26,6 +26,7 @@ from slotwatch.model.part import LEVELS, Part
 from slotwatch.model.segments import Rows
 from slotwatch.model.sources import NAME_AGAIN_NS
 from slotwatch.model.streams import Streams
+from slotwatch.model.winning import CompiledLevels
 from slotwatch.wire.batch import Batch, addresses_of, is_plain
 from slotwatch.wire.universe import Protocol as WireProtocol
 
@@ -67,6 +68,10 @@ class CompiledPass(Protocol):
     @property
     def intervals(self) -> CompiledIntervals | None:
         """Those of `intervals.c`."""
+
+    @property
+    def levels(self) -> CompiledLevels | None:
+        """That of `levels.c`."""
 
     def learn(self, table: int, call: int) -> int: ...
 

@@ -61,6 +61,7 @@ class Model:
         self._arrivals = Arrivals(self.streams, self.counters, compiled)
         self.intervals = None if compiled is None else compiled.intervals
         """Compiled figures of intervals, where they are there."""
+        self.compiled_levels = None if compiled is None else compiled.levels
         self.stage = stage or Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
         self._ahead = Ahead(self.streams, self.occasions, self.counters, self._arrivals, self.stage)

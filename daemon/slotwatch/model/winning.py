@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,14 @@ from slotwatch.model.control import decided_by_slot
 from slotwatch.wire.universe import SLOTS
 
 Integers = NDArray[np.int64]
+ROWS_AT_ONCE = 512
+"""Universes looked at together: their levels, 0.25 MiB, stay in a processor's cache."""
+
+
+class CompiledLevels(Protocol):
+    """The function of `levels.c`. It takes the address of an array of 64-bit words."""
+
+    def any_above(self, words: int) -> int: ...
 
 
 def merged_universes(model: Any, rows: NDArray[np.intp] | slice) -> NDArray[np.bool_]:
@@ -28,6 +36,30 @@ def winning_levels(model: Any, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
     if len(which):
         levels[which] = model.winner_levels(rows[which])[0]
     return levels
+
+
+def any_above(model: Any, rows: NDArray[np.intp], masks: NDArray[np.uint64], mask_of: Integers) -> NDArray[np.bool_]:
+    """(n,) which of these universe rows have a winning level above zero in any slot of their mask.
+
+    masks: (M, 64) words of eight slots, all bits in those that are looked for.   mask_of: (n,) which one each row has.
+    """
+    found = np.zeros(len(rows), np.bool_)
+    compiled = model.compiled_levels
+    if compiled is not None and len(rows):
+        merged = merged_universes(model, rows)
+        stream = np.where(merged, -1, model.universes.winner[rows]).astype(np.int64)
+        arrays = model.streams.levels, masks, stream, np.ascontiguousarray(mask_of, np.int64)
+        words = np.array([*(one.ctypes.data for one in arrays), len(rows), found.ctypes.data], np.int64)
+        compiled.any_above(words.ctypes.data)
+        left = np.flatnonzero(merged)
+    else:
+        left = np.arange(len(rows))
+    for first in range(0, len(left), ROWS_AT_ONCE):
+        some = left[first : first + ROWS_AT_ONCE]
+        levels: NDArray[np.uint64] = winning_levels(model, rows[some]).view(np.uint64)
+        levels &= masks[mask_of[some]]
+        found[some] = np.bitwise_or.reduce(levels, axis=1) > 0
+    return found
 
 
 class Levels:

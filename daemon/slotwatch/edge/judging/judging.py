@@ -112,7 +112,14 @@ class JudgingProcess:
         away_ns = now_ns - before_ns if before_ns else 0
         self._stalls = Stalls(ring, self._pace, away_ns, self._observe, self._intake_restarted)
         going_on, looking = compiled.load(), compiled.load_looking()
-        parts = (going_on, going_on and going_on.intervals, looking, copying, self._recording)
+        parts = (
+            going_on,
+            going_on and going_on.intervals,
+            going_on and going_on.levels,
+            looking,
+            copying,
+            self._recording,
+        )
         self._is_compiled = None not in parts
         self.engine = Engine(
             house, now_ns=before_ns or now_ns, wall_offset_ns=self._offset_ns, compiled=going_on, looking=looking

@@ -1,5 +1,5 @@
 """What is compiled, where it was built for this computer: the pass over routine packets, receiving, recording,
-the look for changes, copying out of the ring, figures of intervals.
+the look for changes, copying out of the ring, figures of intervals, levels.
 
 Each is one file beside this one, made of a C file of the same name by `compilation.py` when the package is built or
 installed for development. They are no part of Python, so one file fits every Python of a machine. Without them, or
@@ -21,6 +21,7 @@ RECORDING = SOURCE.with_name("recording.c")
 LOOKING = SOURCE.with_name("looking.c")
 COPYING = SOURCE.with_name("copying.c")
 INTERVALS = SOURCE.with_name("intervals.c")
+LEVELS = SOURCE.with_name("levels.c")
 T = TypeVar("T")
 _TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
@@ -29,7 +30,7 @@ class Compiled:
     """The functions of `continuations.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
-        self.intervals = load_intervals()
+        self.intervals, self.levels = load_intervals(), load_levels()
         # PyDLL: a call takes a tenth of a millisecond, and no thread shall change the tables meanwhile.
         self._learn, self._take = library.slotwatch_learn, library.slotwatch_take
         self._flashes, self._pairs = library.slotwatch_flashes, library.slotwatch_pairs
@@ -89,6 +90,18 @@ class Intervals:
     def take_new(self, minute: int) -> int:
         """Put new intervals into the histograms of the minute; returns how many."""
         return int(self._take_new(minute))
+
+
+class LevelsBesideMasks:
+    """The function of `levels.c`."""
+
+    def __init__(self, library: ctypes.PyDLL) -> None:
+        self._any_above = library.slotwatch_any_above
+        self._any_above.argtypes, self._any_above.restype = (ctypes.c_void_p,), ctypes.c_int64
+
+    def any_above(self, words: int) -> int:
+        """Look for levels above zero; returns on how many universes there are any."""
+        return int(self._any_above(words))
 
 
 class Receiving:
@@ -183,6 +196,11 @@ def load_copying(file: Path | None = None) -> Copying | None:
 def load_intervals(file: Path | None = None) -> Intervals | None:
     """Load the compiled figures of intervals; None where they are not there or do not fit this source."""
     return _load(Intervals, INTERVALS, file)
+
+
+def load_levels(file: Path | None = None) -> LevelsBesideMasks | None:
+    """Load the compiled look at levels; None where it is not there or does not fit this source."""
+    return _load(LevelsBesideMasks, LEVELS, file)
 
 
 def _load(made: Callable[[ctypes.PyDLL], T], source: Path, file: Path | None) -> T | None:

@@ -16,13 +16,11 @@ from slotwatch.judge.lights import fixture_name
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.patched import PatchedSlots
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.model.winning import winning_levels
+from slotwatch.model.winning import any_above, winning_levels
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import UniverseId
 
 LONGER_MODE = "Look at the fixture before these slots: it may run in another mode than the patch says."
-ROWS_AT_ONCE = 512
-"""Universes compared at once: their levels, 0.25 MiB, stay in a processor's cache."""
 SAME_MOVE_NS = 10 * NANOSECONDS
 """Levels that change within this time move on; after it they are looked at again."""
 DESCRIBED_AT_ONCE = 256
@@ -84,9 +82,8 @@ class StrayLevels:
         strays = np.zeros(universes.count, np.bool_)
         patched = universes.used & (universes.declared >= 0) & (self._patch.needed[universes.declared] > 0)
         rows = np.flatnonzero(patched & (universes.live > 0))
-        for first in range(0, len(rows), ROWS_AT_ONCE):
-            some = rows[first : first + ROWS_AT_ONCE]
-            strays[some] = np.bitwise_or.reduce(self._strays(ctx, some), axis=1) > 0
+        layout_of = self._patch.layout_of[universes.declared[rows]]
+        strays[rows] = any_above(ctx.model, rows, self._patch.unused_words, layout_of)
         self._stray_rows = np.flatnonzero(strays)
         return strays
 
