@@ -35,19 +35,21 @@ WEIGHTS = (np.arange(1, SLOTS // 8 + 1, dtype=np.uint64) * np.uint64(0x9E3779B97
 
 def gather(data: Levels, rows: NDArray[np.intp], first_slot: NDArray[np.uint16], slots: NDArray[np.uint16]) -> Levels:
     """Copy the levels of these rows of a batch, (N, 512); slots that were not sent are 0."""
-    first = int(first_slot[0])
-    if (first_slot == first).all():
+    most, first = int(slots.max()), int(first_slot[0])
+    is_like_first = bool((first_slot == first).all())
+    if is_like_first and most == SLOTS:
         levels = data[rows, first : first + SLOTS]
     else:
-        levels = np.empty((len(rows), SLOTS), np.uint8)
-        for first in np.unique(first_slot):
-            which = np.flatnonzero(first_slot == first)
-            levels[which] = data[rows[which], int(first) : int(first) + SLOTS]
-    short = slots < SLOTS
+        # Copies no more than was sent: storms are of tiny packets.
+        levels = np.zeros((len(rows), SLOTS), np.uint8)
+        for begin in [first] if is_like_first else np.unique(first_slot).tolist():
+            which = slice(None) if is_like_first else np.flatnonzero(first_slot == begin)
+            levels[which, :most] = data[rows[which], begin : begin + most]
+    short = slots < most
     if short.any():
         # Past the last slot a row holds what earlier packets left there.
         which = np.flatnonzero(short)
-        levels[which] *= slots[which, None] > _PLACES
+        levels[which, :most] *= slots[which, None] > _PLACES[:most]
     return levels
 
 

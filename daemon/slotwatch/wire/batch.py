@@ -17,6 +17,9 @@ ROW_BYTES = 1216
 """Payload room of a row. The longest packet that any of the protocols defines is an E1.31 discovery page,
 1,144 bytes (ANSI E1.31-2018 4.3); longer datagrams are marked truncated and rejected, never read."""
 
+NARROWEST = 128
+"""Bytes that are copied of the shortest packets: the decoders look at this many of every row at once."""
+
 NETWORK_UNKNOWN = 0xFFFF
 """Arrived on an interface that the house does not declare."""
 
@@ -72,8 +75,20 @@ class Batch:
     def part(self, rows: slice | NDArray[np.intp]) -> Batch:
         """Some of the rows: views of a slice, copies of single rows."""
         columns = {name: getattr(self, name)[rows] for name, _, _ in COLUMNS}
-        addresses = self._addresses_from(rows) if self.addresses and isinstance(rows, slice) else ()
+        if not isinstance(rows, slice):
+            data = self._close_together(rows, columns["length"])
+            return Batch(data=data, wall_offset_ns=self.wall_offset_ns, **columns)
+        addresses = self._addresses_from(rows) if self.addresses else ()
         return Batch(data=self.data[rows], wall_offset_ns=self.wall_offset_ns, addresses=addresses, **columns)
+
+    def _close_together(self, rows: NDArray[np.intp], length: NDArray[np.int32]) -> NDArray[np.uint8]:
+        """Copy packets. Each takes the room of the longest: behind it begins the next one, which never counts."""
+        whole = self.data.shape[1]
+        width = min(whole, max(NARROWEST, int(length.max(initial=0)) + 63 & ~63))
+        room = np.empty(len(rows) * width + whole, np.uint8)
+        room[: len(rows) * width].reshape(-1, width)[:] = self.data[rows, :width]
+        room[len(rows) * width :] = 0
+        return np.ndarray((len(rows), whole), np.uint8, room, strides=(width, 1))
 
     def with_addresses(self) -> Batch:
         """The same with the addresses of its columns, which its parts then know too, where they lie value behind

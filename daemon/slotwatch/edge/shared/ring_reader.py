@@ -9,10 +9,7 @@ import numpy as np
 
 from slotwatch.edge.shared.ordering import fence
 from slotwatch.edge.shared.ring import FAR_BYTES, GUARD_ROWS, NEAR_BYTES, Ring
-from slotwatch.wire.batch import COLUMNS, ROW_BYTES, Batch, addresses_of, empty
-
-NARROWEST = 128
-"""Bytes that are copied of the shortest packets: the decoders look at this many of every row at once."""
+from slotwatch.wire.batch import COLUMNS, NARROWEST, ROW_BYTES, Batch, addresses_of, empty
 
 
 class CompiledCopy(Protocol):
