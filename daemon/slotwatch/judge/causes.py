@@ -8,7 +8,7 @@ source that stopped as a whole are here; each other kind of loss has a module of
 from __future__ import annotations
 
 from slotwatch.durations import NEVER_NS
-from slotwatch.judge import leg_causes, leg_doubts, wording
+from slotwatch.judge import group_tables, leg_causes, leg_doubts, wording
 from slotwatch.judge.clean_stops import announced_end, say_announced_beside
 from slotwatch.judge.comebacks import came_back
 from slotwatch.judge.context import RuleContext
@@ -69,7 +69,8 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
         verdict = say_announced_beside(scene, _whole_sources(scene))
     else:
         verdict = say_ended_whole(scene, part_of_source(scene))
-    verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else group.is_revised_until_ns)
+    until_ns = max(group.is_revised_until_ns, group_tables.awaited_until_ns(scene, verdict))
+    verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else until_ns)
     verdict = weigh_elsewhere(scene, verdict)
     verdict = say_unfit_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
     _say_all_that_works(scene, verdict)

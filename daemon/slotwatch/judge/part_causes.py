@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import leg_causes, wording
 from slotwatch.judge.among import is_among
+from slotwatch.judge.group_tables import forgotten
 from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.multicast_causes import multicast_lost, querier_gone, say_how
 from slotwatch.judge.rule import LOOK_AT_STAGE
@@ -46,6 +47,8 @@ def part_of_source(scene: Scene) -> Verdict:
         )
     if not multicast.any() and (~alive_multicast).any():
         return _withdrawn(scene, source, mine, "Its streams that continue take the same path to this port.")
+    if len(partial) == 1 and (dropped := forgotten(scene, source, mine, alive)):
+        return dropped
     verdict = _path_or_sender(scene, source, mine, alive)
     if not leg_causes.say_other_leg(scene, source, mine, verdict):
         _say_shared_groups(scene, partial, verdict)

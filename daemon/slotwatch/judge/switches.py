@@ -31,6 +31,8 @@ AGENT_READS_NS = 30 * NANOSECONDS
 """How rarely an agent may read its own ports (net-snmp: 15 s); common practice, no source."""
 COUNTS_KEPT = 64
 CHANGES_KEPT = 32
+MOST_LAPSED = 512
+"""Groups that are kept of those that a table lists no longer, the newest."""
 ANSWER_SLACK_TICKS = 1_000
 """How far its clock may seem behind because an answer was slow: two requests of 2 s, and their way."""
 ROUNDED_NS = NANOSECONDS
@@ -142,6 +144,14 @@ class Restart:
     kind: RestartKind
 
 
+@dataclass(frozen=True, slots=True)
+class Lapse:
+    """When a switch's table listed a group for the last time, and when it was read without it."""
+
+    listed_ns: int
+    gone_ns: int
+
+
 @dataclass(slots=True)
 class SwitchRecord:
     """One switch. Times are monotonic ns of this computer."""
@@ -165,6 +175,8 @@ class SwitchRecord:
     """How often another device answered than before."""
     querier_moved: QuerierMoved | None = None
     """The last time."""
+    lapsed_groups: dict[str, Lapse] = field(default_factory=dict)
+    """Groups that its table lists no longer."""
 
     @property
     def answers(self) -> bool:
@@ -199,6 +211,7 @@ class SwitchRecord:
         if seen.state.tables is not None:
             if not is_other:
                 self._note_querier(seen.state.tables, seen.t_ns)
+            self._note_groups(seen.state.tables, seen.t_ns, is_anew=kind is not None)
             self.tables, self.tables_ns = seen.state.tables, seen.t_ns
         known, self.ports = self.ports, {}
         for port in seen.state.ports:
@@ -212,6 +225,18 @@ class SwitchRecord:
             _note_counts(record, port, seen.t_ns)
             record.port = port
             self.ports[port.index] = record
+
+    def _note_groups(self, tables: SwitchTables, t_ns: int, *, is_anew: bool) -> None:
+        """Note which groups its table lists no longer. is_anew: it restarted, and has them all to learn again."""
+        now = {group for group, _ in tables.groups}
+        if is_anew or not now or tables.cut or self.tables.cut:
+            self.lapsed_groups.clear()
+            return
+        gone = {group for group, _ in self.tables.groups} - now
+        self.lapsed_groups = {group: one for group, one in self.lapsed_groups.items() if group not in now}
+        self.lapsed_groups |= dict.fromkeys(gone, Lapse(self.tables_ns, t_ns))
+        for group in list(self.lapsed_groups)[:-MOST_LAPSED]:
+            del self.lapsed_groups[group]
 
     def _note_querier(self, now: SwitchTables, t_ns: int) -> None:
         """Note a querier that is another one than before, on the same interface. One that comes or goes is none."""

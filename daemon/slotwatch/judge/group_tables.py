@@ -1,0 +1,71 @@
+"""What the group table of the listener's own switch shows of streams that stopped: groups that it lists no longer.
+
+A switch is read once a minute, and its table may be an old one where a reading failed. So only a group that was listed
+before and is missing in a newer reading is evidence; that a group is still listed says nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.judge import wording
+from slotwatch.judge.cabling import own_switch
+from slotwatch.judge.rule import LOOK_AT_SNOOPING, LOOK_AT_STAGE
+from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.switches import SwitchRecord
+from slotwatch.snapshot import Confidence
+from slotwatch.wire.universe import Protocol
+
+READ_WITHIN_NS = 75 * NANOSECONDS
+"""Tables are read once a minute (our choice), with a poll more and some slack."""
+
+
+def awaited_until_ns(scene: Scene, verdict: Verdict) -> int:
+    """Until when the next reading of the table may still show why a part of a source stopped; 0: it will not."""
+    is_part = verdict.cause == "path-or-sender" and len(scene.whole) < len(scene.sources)
+    return scene.group.from_ns + READ_WITHIN_NS if is_part and _table_of(scene) is not None else 0
+
+
+def forgotten(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArray[np.intp]) -> Verdict | None:
+    """Give the verdict where the switch has dropped every group that stopped. mine: streams of the source that stopped,
+    alive: its others."""
+    ctx, record = scene.ctx, _table_of(scene)
+    streams, universes = ctx.streams, sorted(set(ctx.streams.universe[mine].tolist()))
+    is_asked_for = (ctx.universes.joined[universes] > 0).all()
+    if record is None or not is_asked_for or (streams.protocol[mine] != int(Protocol.E131)).any():
+        return None
+    if not scene.is_multicast(mine).all():
+        return None
+    groups = [f"239.255.{number >> 8}.{number & 255}" for number in sorted(set(streams.number[mine].tolist()))]
+    lapses = [record.lapsed_groups.get(group) for group in groups]
+    if any(one is None or not one.listed_ns < scene.group.to_ns or one.gone_ns < scene.group.from_ns for one in lapses):
+        return None
+    listed_ns, gone_ns = min(one.listed_ns for one in lapses if one), max(one.gone_ns for one in lapses if one)
+    one = len(groups) == 1
+    it, these = ("it", "this group") if one else ("them", "these groups")
+    name = ctx.say_source(source)
+    return Verdict(
+        "multicast-lost",
+        Confidence.MEDIUM,
+        f"{name} is running and still sends its other universes. Switch {record.name} no longer lists {these}: "
+        f"it forgot which ports joined {it}.",
+        [
+            f"Switch {record.name} listed {wording.list_names(groups)} in its group table at "
+            f"{ctx.time_of_day(listed_ns)}, and no longer at {ctx.time_of_day(gone_ns)}; this listener asks for {it}.",
+            scene.say_going(alive, f"of {name}"),
+        ],
+        ["the output was switched off or unpatched at the source in that moment"],
+        next_checks=[LOOK_AT_SNOOPING, LOOK_AT_STAGE],
+        speaks_of=(source,),
+    )
+
+
+def _table_of(scene: Scene) -> SwitchRecord | None:
+    """Give the switch that this listener is on, if its group table can be read; None: not known, or it cannot."""
+    ctx = scene.ctx
+    announced = [seen for network in scene.networks for seen in ctx.listener.ports.now(network, ctx.now_ns)]
+    name = own_switch(ctx.listener.switches, announced)
+    record = ctx.listener.switches.get(name) if name else None
+    return record if record is not None and record.tables.groups else None
