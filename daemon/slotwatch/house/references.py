@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter, deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -94,27 +95,53 @@ def check_loops(routes: Built, lines: tuple[Line, ...]) -> None:
     Unicast to another device cannot come back unless that device sends it on; that is watched while the route runs.
     """
     rows: list[tuple[Entry, Route]] = routes.rows
+    inputs: dict[UniverseId, list[Route]] = {}
+    for route in _in_circles([route for _, route in rows if route.target is not None and route.to_address is None]):
+        inputs.setdefault(route.source, []).append(route)
     for entry, route in rows:
         if any(line.port == route.target_serial for line in lines):
             entry.wrong("to", "this serial port is listened to under [[lines]]")
-        path = _way_back(route, [other for _, other in rows])
+        path = _way_back(route, inputs)
         if path:
             names = " feeds ".join(one.name for one in path)
             entry.wrong("to", f"a loop: {names} feeds {route.name} again" if path[1:] else "a loop: it feeds itself")
 
 
-def _way_back(start: Route, routes: list[Route]) -> list[Route]:
-    """Routes from `start` until one feeds it; empty if none does."""
-    stack = [[start]]
-    seen: set[int] = set()
-    while stack:
-        path = stack.pop()
-        if _feeds(path[-1], start):
-            return path
-        for other in routes:
-            if id(other) not in seen and _feeds(path[-1], other):
-                seen.add(id(other))
-                stack.append([*path, other])
+def _in_circles(routes: list[Route]) -> list[Route]:
+    """Leave out those whose input nothing feeds, then those that are fed from there; and the same against the flow."""
+    for begins, ends in (("source", "target"), ("target", "source")):
+        onward: dict[Any, list[Any]] = {}
+        for route in routes:
+            onward.setdefault(getattr(route, begins), []).append(getattr(route, ends))
+        fed = Counter(getattr(route, ends) for route in routes)
+        unfed = [universe for universe in onward if not fed[universe]]
+        while unfed:
+            for universe in onward.pop(unfed.pop(), ()):
+                fed[universe] -= 1
+                if not fed[universe]:
+                    unfed.append(universe)
+        routes = [route for route in routes if getattr(route, begins) in onward]
+    return routes
+
+
+def _way_back(start: Route, inputs: dict[UniverseId, list[Route]]) -> list[Route]:
+    """Routes from `start` until one feeds it; empty if none does. inputs: those in circles, by their source."""
+    before: dict[int, Route] = {}
+    line, seen = deque([start] if start.source in inputs else []), set()
+    while line:
+        one = line.popleft()
+        if _feeds(one, start):
+            path = [one]
+            while path[-1] is not start:
+                path.append(before[id(path[-1])])
+            return path[::-1]
+        if (one.target, one.to_network) in seen or one.target is None:
+            continue
+        seen.add((one.target, one.to_network))
+        for other in inputs.get(one.target, ()):
+            if id(other) not in before and _feeds(one, other):
+                before[id(other)] = one
+                line.append(other)
     return []
 
 
