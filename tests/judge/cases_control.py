@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from slotwatch.house.schema import DeclaredSource
 from tests.judge.cases import BY, END_S, FROM_S, HZ, A, B, Case, desk, while_
-from tests.judge.stage import Desk, Levels, Packet, e131, group_of, house_of, still
+from tests.judge.stage import Desk, Levels, Packet, Plain, e131, group_of, house_of, moving, still
 
 HOUSE = house_of((1,), min_refresh_hz=5)
 PAIR = house_of((1,), min_refresh_hz=5, sources=(A, B), by=BY)
@@ -27,6 +27,7 @@ class Giver(Desk):
 
     given_slots: Callable[[float], int] = staticmethod(lambda t: 512)
     """How many slots it covers at a time; 0: none is sent."""
+    given_value: Callable[[float], int] = staticmethod(lambda t: 100)
 
     def packets(self, end_s: float) -> Iterator[Packet]:
         sent = 0
@@ -37,7 +38,14 @@ class Giver(Desk):
             sent += 1
             slots = self.given_slots(packet.t_s)
             if number % 5 == 0 and slots:
-                given = e131(1, sent, bytes([100]) * slots, cid=self.cid, name=self.name, start_code=0xDD)
+                given = e131(
+                    1,
+                    sent,
+                    bytes([self.given_value(packet.t_s)]) * slots,
+                    cid=self.cid,
+                    name=self.name,
+                    start_code=0xDD,
+                )
                 yield replace(packet, t_s=packet.t_s + 0.01, data=given)
                 sent += 1
 
@@ -46,6 +54,25 @@ def giver(given_slots: Callable[[float], int]) -> Giver:
     made = Giver("Desk A", (1,), hz=HZ, levels=still(100))
     made.given_slots = given_slots  # type: ignore[method-assign]
     return made
+
+
+def valued(given_value: Callable[[float], int], level: int = 100) -> Giver:
+    """A desk at one level that gives all of its slots a priority."""
+    made = Giver("Desk A", (1,), hz=HZ, levels=still(level))
+    made.given_value = given_value  # type: ignore[method-assign]
+    return made
+
+
+def in_turn(to_s: float, *, is_copied: bool = False) -> Plain:
+    """A desk whose every second frame goes to the group of universe 2 from FROM_S on; copied: each goes to both."""
+    made = []
+    for number, packet in enumerate(desk(levels=moving(), hz=HZ).packets(60.0)):
+        is_odd = FROM_S <= packet.t_s < to_s and number % 2
+        if is_odd or (is_copied and packet.t_s >= FROM_S):
+            made.append(replace(packet, t_s=packet.t_s + 0.001 * is_copied, dst="239.255.0.2"))
+        if not is_odd or is_copied:
+            made.append(packet)
+    return Plain(made)
 
 
 def spells(*spells: tuple[float, int]) -> Callable[[float], int]:
@@ -153,6 +180,15 @@ CASES = [
     ),
     Case(
         "slot-priority-faulty",
+        HOUSE,
+        # A slot with priority 0 is not sourced, so that its level does not count.
+        lambda: [valued(spells((0, 100), (FROM_S, 0), (END_S, 100)), level=0)],
+        lambda: [valued(spells((0, 100), (FROM_S, 0), (END_S, 100)))],
+        (2.5, 2.7),
+        "that gives 0 to every slot",
+    ),
+    Case(
+        "slot-priority-faulty",
         house_of((1,), min_refresh_hz=5, shared=True),
         lambda: [giver(spells((0, 512))), guest(2, 4.7)],
         lambda: [giver(spells((0, 512))), guest(2, END_S - FROM_S)],
@@ -203,6 +239,17 @@ CASES = [
         lambda: [part(0.0, FROM_S), part(FROM_S, FROM_S + 0.9, dst=beside), part(FROM_S + 0.9, 60.0)],
         lambda: [part(0.0, FROM_S), part(FROM_S, END_S, dst=beside), part(END_S, 60.0)],
         (1.0, 1.2),
+    ),
+    Case(
+        "wrong-group",
+        HOUSE,
+        # To the same two groups, but each frame to both: receivers of its own group get all.
+        lambda: [in_turn(60.0, is_copied=True)],
+        lambda: [in_turn(END_S)],
+        (2.4, 2.9),
+        "in turn",
+        # The last one counts for 1.5 s.
+        closes_s=(11.2, 11.9),
     ),
     Case(
         "skewed-universes",

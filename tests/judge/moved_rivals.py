@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from slotwatch.house.schema import House
 from tests.judge.cases import END_S, FROM_S, Play, desk
-from tests.judge.cases_control import HOUSE, MAIN_ALONE, PAIR, giver, guest, spells
-from tests.judge.moved import Moved, Tells, is_open, is_raised, opens_by, plays, says
+from tests.judge.cases_control import HOUSE, MAIN_ALONE, PAIR, giver, guest, in_turn, spells, valued
+from tests.judge.moved import Moved, Tells, is_open, is_raised, opens_by, plays, says, twice
 from tests.judge.stage import Levels, house_of, still
 
 SHARED = house_of((1,), min_refresh_hz=5, shared=True)
@@ -29,6 +29,10 @@ def given(*moments: tuple[float, int]) -> Callable[[], Play]:
 
 def short_of_one(end_s: float) -> Callable[[], Play]:
     return given((0, 512), (FROM_S, 511), (end_s, 512))
+
+
+def zero_until(end_s: float) -> Callable[[], Play]:
+    return lambda: [valued(spells((0, 100), (FROM_S, 0), (end_s, 100)))]
 
 
 def joined_by(seconds: float) -> Callable[[], Play]:
@@ -93,7 +97,9 @@ RIVALS = [
         6.5,  # later it is the loss of its universe
         beside=frozenset({"universe-lost"}),
     ),
+    moved("wrong-group", "in_turn_s", 3.0, *twice(lambda: [in_turn(END_S)]), (FROM_S + 3.7, FROM_S + 4.6)),
     moved("slot-priority-faulty", "short_s", 4.0, short_of_one(FROM_S + 3.5), short_of_one(END_S), FROM_S + 5.0),
+    moved("slot-priority-faulty", "zero_s", 5.0, zero_until(FROM_S + 4.5), zero_until(END_S), FROM_S + 7.0),
     moved("slot-priority-faulty", "mixed_s", 8.0, joined_by(7.5), joined_by(12.0), FROM_S + 9.0, house=SHARED),
     # The last one came half a second before FROM_S; the off-delay follows.
     moved(

@@ -99,6 +99,6 @@ def test_a_new_stream_has_none_of_the_addresses_of_the_one_that_had_its_row() ->
 def kept(bench: Bench) -> dict[str, list[int]]:
     """All that is known of where streams are sent to."""
     names = ("number", "last_destination", "destination_kind", "destination_universe", "destinations")
-    names += ("destinations_ns", "last_wrong_group_ns")
+    names += ("destinations_ns", "last_wrong_group_ns", "wrong_group")
     streams = bench.model.streams
     return {name: getattr(streams, name)[: streams.top].tolist() for name in names}

@@ -178,3 +178,20 @@ def test_a_packet_in_another_universes_group(tmp_path: Path) -> None:
     for turn in range(200):
         capture.put(turn / 40, e131(3, bytes([turn * 5 % 250]) * 64, sequence=turn), to=group(4))
     assert judged(capture, tmp_path).only("wrong-group")["severity"] == "warning"
+
+
+@pytest.mark.parametrize("both", [False, True])
+def test_frames_in_two_groups_in_turn(tmp_path: Path, both: bool) -> None:
+    # E1.31-2018 9.3.1: a universe has one group. Its receivers get what goes there: every second frame, or each
+    capture = Capture()
+    for turn in range(400):
+        packet = e131(3, bytes([turn * 5 % 250]) * 64, sequence=turn)
+        for number in (3, 4) if both else (3 + turn % 2,):
+            capture.put(turn / 40 + number / 1000, packet, to=group(number))
+    found = judge(capture, tmp_path, HOUSE + universes(3))
+    if both:
+        assert "wrong-group" not in found.rules()
+    else:
+        assert found.only("wrong-group")["summary"].endswith(
+            "some frames are sent to the group of universe 4. Receivers of its own group do not get them."
+        )

@@ -30,6 +30,7 @@ class StreamColumns(Protocol):
     destination_universe: NDArray[np.uint16]
     destinations: NDArray[np.uint8]
     destinations_ns: NDArray[np.int64]
+    destinations_since_ns: NDArray[np.int64]
     equal_frames: NDArray[np.uint16]
     false_ends: NDArray[np.uint32]
     first_frame_ns: NDArray[np.int64]
@@ -49,6 +50,7 @@ class StreamColumns(Protocol):
     last_slot_priority_ns: NDArray[np.int64]
     last_terminated_ns: NDArray[np.int64]
     last_unfit_end_ns: NDArray[np.int64]
+    last_wrong_group_ns: NDArray[np.int64]
     levels: NDArray[np.uint8]  # shape (count, 512)
     live: NDArray[np.bool_]
     lost_frames: NDArray[np.uint64]
@@ -82,6 +84,7 @@ class StreamColumns(Protocol):
     terminated: NDArray[np.uint64]
     universe: NDArray[np.int32]
     used: NDArray[np.bool_]
+    wrong_group: NDArray[np.uint16]
 
 
 class UniverseColumns(Protocol):

@@ -249,6 +249,7 @@ class Arrivals:
         if others.any():
             self._wrong_groups = True
             table.last_wrong_group_ns[rows[others]] = part.t_ns[ends[others]]
+            table.wrong_group[rows[others]] = of[others]
 
     def _count_destinations(self, row: int, address: int, t_ns: int) -> None:
         table = self.streams
@@ -258,6 +259,8 @@ class Arrivals:
         if len(now) < 2 or len(now) > MOST_DESTINATIONS or table.first_frame_ns[row] == 0:
             self._destinations.pop(row, None)
             return
+        if row not in self._destinations:
+            table.destinations_since_ns[row] = t_ns
         self._destinations[row] = now
         table.destinations[row], table.destinations_ns[row] = len(now), t_ns
 

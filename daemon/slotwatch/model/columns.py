@@ -22,6 +22,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("since_ns", "<i8"),  # first frame since it was last lost or terminated: the oldest of equal streams
     ("last_arrival_ns", "<i8"),  # last frame that arrived, even if its sequence number made it discarded
     ("last_wrong_group_ns", "<i8"),  # last packet sent to another universe's group
+    ("wrong_group", "<u2"),  # whose group that was; 0: no universe's
     ("first_frame_ns", "<i8"),
     ("last_frame_ns", "<i8"),  # last accepted live frame: start code 0, not preview, terminated or discarded
     ("prev_frame_ns", "<i8"),

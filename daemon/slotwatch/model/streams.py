@@ -45,6 +45,7 @@ EXTRA = (
     ("last_destination", "<u8"),  # low half of the last destination address, as it lies in memory
     ("destinations", "u1"),  # to how many addresses its packets go in turn
     ("destinations_ns", "<i8"),  # when that was last seen; 0: it has one
+    ("destinations_since_ns", "<i8"),  # since when it has been seen without a pause
     # --- the series of sequence numbers, see model.sequence
     ("series_known", "?"),
     ("series_seen", "u1"),

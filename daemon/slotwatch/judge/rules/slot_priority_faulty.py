@@ -17,6 +17,7 @@ from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.windows import DISCARDED, LOST
 from slotwatch.snapshot import Severity
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS, SLOT_PRIORITY_LOSS_S
+from slotwatch.wire.universe import SLOTS
 
 LATE_NS = ns_from_s(1.2)
 MAY_BE_LOST = 2
@@ -27,6 +28,7 @@ LOST_IN_S = 3.0
 @dataclass(frozen=True, slots=True)
 class SlotPriorityFaultyParameters(RuleParameters):
     short_s: float = number(2.5, "time that it covers too few slots before the incident opens")
+    zero_s: float = number(2.5, "time that every slot has priority 0 while levels are up, before the incident opens")
     mixed_s: float = number(5.0, "time that only some sources use it before the incident opens")
     shown_s: float = number(300.0, "time for which it is shown that it stopped")
 
@@ -80,6 +82,22 @@ def has_short_priority(ctx: RuleContext) -> Mask:
     return short
 
 
+def has_ignored_levels(ctx: RuleContext) -> Mask:
+    """Levels above zero while the only source of a universe gives priority 0 to all slots: it says it sources none.
+
+    Some slots with 0 are meant: the source leaves them out.
+    """
+    streams = ctx.streams
+    found = np.zeros(streams.count, np.bool_)
+    alone = ctx.live & _gives(ctx) & (ctx.universes.live[streams.universe] == 1)
+    rows = np.flatnonzero(alone & (streams.slot_priority_slots >= streams.slots))
+    if len(rows):
+        is_sent = np.arange(SLOTS) < streams.slots[rows, np.newaxis]
+        gives_none = ~(is_sent & (streams.slot_priorities[rows] > 0)).any(axis=1)
+        found[rows] = gives_none & (is_sent & (streams.levels[rows] > 0)).any(axis=1)
+    return found
+
+
 def has_mixed_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mask:
     streams, universes = ctx.streams, ctx.universes
     mixed = np.zeros(universes.count, np.bool_)
@@ -129,6 +147,10 @@ def describe_short_priority(ctx: RuleContext, row: int) -> Finding:
     return _priority_finding(ctx, row, f"covers only {given} of {sent} slots", "short")
 
 
+def describe_ignored_levels(ctx: RuleContext, row: int) -> Finding:
+    return _priority_finding(ctx, row, "gives 0 to every slot, and receivers that know it ignore its levels", "zero")
+
+
 def describe_mixed_priority(ctx: RuleContext, row: int) -> Finding:
     streams = ctx.streams
     rows = [stream for stream in ctx.streams_of(row).tolist() if streams.live[stream]]
@@ -167,6 +189,7 @@ def bind(setup: RuleSetup, p: SlotPriorityFaultyParameters) -> tuple[RuleBinding
             is_wary=is_one_late,
         ),
         RuleBinding(STREAMS, has_short_priority, describe_short_priority, subject=_ever_gave, on_delay_s=p.short_s),
+        RuleBinding(STREAMS, has_ignored_levels, describe_ignored_levels, subject=_ever_gave, on_delay_s=p.zero_s),
         RuleBinding(
             UNIVERSES,
             partial(has_mixed_priority, p=p),
