@@ -50,7 +50,8 @@ def way_here_loses(plan: NightPlan, subject: str, at_s: float) -> None:
     plan.lossy_s["main"] = at_s
     rules = ("packet-loss", "loss-between")
     names = plan.universes("main")
-    side = Expected("way here loses", (*SIDE, *rules), (), names, at_s, plan.seconds, is_owed=False)
+    # At rest three frames in a row are a loss, which the stage end does not have.
+    side = Expected("way here loses", (*SIDE, *rules, "lost-between"), (), names, at_s, plan.seconds, is_owed=False)
     plan.truths.append(partial(as_it_is, side))
     plan.truths.append(moving_truth(plan, "main", "way here loses frames", rules, at_s, SIDE, causes=WAY, frames=True))
 
