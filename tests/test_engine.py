@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from sacn.messages.data_packet import DataPacket
 
+from slotwatch.edge.shared.compiled import Compiled, load
 from slotwatch.engine import CALM_NS, SETTLED_NS, Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
 from slotwatch.judge.binding import TICK_NS
@@ -17,6 +18,7 @@ from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
 from slotwatch.snapshot.encoding import from_parts, to_parts
 from slotwatch.wire.observation import JoinSeen, LeaveSeen, LinkSeen, QuerierWatchSeen
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.compiling import Built
 from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131, frames
 
 WALL = 1_800_000_000 * SECOND
@@ -27,8 +29,8 @@ HOUSE = House(
 )
 
 
-def engine_of(house: House = HOUSE, phase: Phase | None = None) -> Engine:
-    engine = Engine(house, now_ns=START, wall_offset_ns=WALL - START, phase=phase)
+def engine_of(house: House = HOUSE, phase: Phase | None = None, compiled: Compiled | None = None) -> Engine:
+    engine = Engine(house, now_ns=START, wall_offset_ns=WALL - START, phase=phase, compiled=compiled)
     engine.observe(LinkSeen(START, 0, True, ("10.20.0.2",), "eth1"))
     engine.observe(QuerierWatchSeen(START, 0, False, "no right to open a raw socket"))
     for universe in house.universes:
@@ -284,6 +286,23 @@ def test_ticks_come_seldom_where_nothing_is_under_way_and_in_time_for_what_falls
     engine.tick(engine.next_deadline_ns())
     assert [event.incident.rule for event in engine.take_events() if event.incident] == ["universe-lost"]
     assert engine.rest_ns <= CALM_NS, "its cause may still change"
+
+
+def test_a_busy_house_rests_as_long_as_another_while_all_that_comes_is_routine(built: Built) -> None:
+    """Packets were not looked at before they were taken: the compiled pass says whether there was more to them."""
+    for compiled in (built(load), None):
+        engine = engine_of(compiled=compiled)
+        run(engine, healthy(20), START + 20 * SECOND)
+        assert engine.busy_rest_ns == SETTLED_NS
+        engine.ingest(batch_of(healthy(1, START + 20 * SECOND, 800 % 256)[:10]).with_addresses())
+        assert engine.busy_rest_ns == (CALM_NS if compiled is None else SETTLED_NS), "without it nobody looked"
+        engine.tick(engine.now_ns + SETTLED_NS)
+        engine.ingest(batch_of(healthy(1, START + 21 * SECOND, 5)[:1]).with_addresses())
+        assert engine.busy_rest_ns <= CALM_NS, "its number does not follow"
+        engine.tick(engine.now_ns + CALM_NS)
+        assert engine.rest_ns == engine.busy_rest_ns
+        engine.observe(JoinSeen(engine.now_ns, 0, 1, True))
+        assert engine.busy_rest_ns <= CALM_NS
 
 
 def test_joins_reach_the_model() -> None:

@@ -76,6 +76,8 @@ class Engine:
         self._minutes = Minutes(now_ns, wall_offset_ns)
         self._noted_ns = now_ns
         self._ticked_ns = now_ns
+        self._has_news = True
+        """Whether anything but routine packets came since the last tick."""
         self._snapshots = 0
         self._events: list[Event] = []
         self._opened: Counter[str] = Counter()
@@ -88,10 +90,12 @@ class Engine:
     def ingest(self, batch: Batch) -> None:
         """Take many packets, in order of arrival. The batch may be a view: nothing of it is kept."""
         for others in self.model.take_routine(batch):
+            self._has_news = True
             self.model.ingest(others, decode(others))
 
     def observe(self, observation: Observation) -> None:
         """Take what the edge observed beside packets."""
+        self._has_news = True
         if isinstance(observation, JoinSeen):
             self.model.note_group(observation.network, observation.universe, 1 if observation.ok else -1)
         elif isinstance(observation, LeaveSeen):
@@ -105,6 +109,7 @@ class Engine:
         if now_ns < self.now_ns:
             return
         self.now_ns = self._ticked_ns = now_ns
+        self._has_news = False
         self.model.advance(now_ns)
         self.judge.tick(now_ns, self.model, self.wall_offset_ns)
         self._collect_events()
@@ -168,19 +173,24 @@ class Engine:
         return waits_ns(longest_ns, self.model.soonest_loss_ns(), self._ticked_ns)
 
     @property
-    def calm_rest_ns(self) -> int:
-        """How long the next tick may wait after the last while packets come that were not looked at."""
+    def busy_rest_ns(self) -> int:
+        """How long the next tick may wait after the last while packets are taken that were not looked at before: as
+        long as `rest_ns` if all of them were routine."""
+        if not self._has_news:
+            return self.rest_ns
         return waits_ns(CALM_NS, self.model.soonest_loss_ns(), self._ticked_ns)
 
     def take_house(self, house: House, now_ns: int) -> None:
         """Continue under another house file: what is known of streams and incidents is kept."""
         self.house = house
+        self._has_news = True
         self.model.take_house(house)
         self.judge.take_house(house, now_ns)
         self._readiness_ns = None
 
     def command(self, order: Order) -> OrderResult:
         """Carry out an order of a person or of the history. ValueError with a sentence if it cannot be done."""
+        self._has_news = True
         done = self._put_mark(order) if isinstance(order, PutMark) else self.judge.command(order)
         self._collect_events()
         self._readiness_ns = None

@@ -40,11 +40,11 @@ from slotwatch.edge.shared.messages.lifeline import FromChild, StatusText, ToChi
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult
 from slotwatch.edge.shared.messages.routes import PhaseNow, RouteReport, ToRoutes
 from slotwatch.edge.shared.ordering import fence
-from slotwatch.edge.shared.pace import GATHERED_ROWS, Pace
+from slotwatch.edge.shared.pace import GATHERED_ROWS, WATCHED_REST_NS, Pace
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring
 from slotwatch.edge.shared.ring_reader import RingReader
 from slotwatch.edge.shared.snapshot_buffer import SnapshotWriter
-from slotwatch.engine import CALM_NS, Engine
+from slotwatch.engine import Engine
 from slotwatch.house.schema import House
 from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.orders import Resume
@@ -209,11 +209,16 @@ class JudgingProcess:
         return self._pace.rest_ms(now_ns, rows, waiting, TICK_NS if is_busy else self.engine.rest_ns)
 
     def _is_tick_due(self, since_ns: int) -> bool:
-        """Whether a tick is due this long after the last one. While many packets come, ticks are as rare as in a calm
-        house."""
+        """Whether a tick is due this long after the last one. While many packets come, ticks are as rare as in a house
+        with few."""
         if not self._ticked_ns or since_ns < TICK_NS:
             return not self._ticked_ns
-        return since_ns >= CALM_NS or self._publications.is_wanted or since_ns >= self.engine.calm_rest_ns
+        is_read = self._pace.is_watched(clock.monotonic_ns())
+        return (
+            self._publications.is_wanted
+            or (is_read and since_ns >= WATCHED_REST_NS)
+            or since_ns >= self.engine.busy_rest_ns
+        )
 
     def take_house(self, house: House) -> None:
         """Judge by another house from now on; what is known of streams stays."""
