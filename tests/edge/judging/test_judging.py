@@ -33,7 +33,7 @@ from slotwatch.edge.shared.messages.intake import (
 )
 from slotwatch.edge.shared.messages.orders import FRONT_ANSWER, FRONT_REQUEST, FrontOrder, FrontResult, Look
 from slotwatch.edge.shared.messages.routes import FROM_ROUTES, TO_ROUTES, RouteReport, ToRoutes
-from slotwatch.edge.shared.pace import GRID_NS
+from slotwatch.edge.shared.pace import BEHIND_ROWS, GRID_NS
 from slotwatch.edge.shared.ring import GUARD_ROWS, Ring, RingWriter
 from slotwatch.edge.shared.snapshot_buffer import SnapshotReader, SnapshotWriter
 from slotwatch.engine import CALM_NS, SETTLED_NS
@@ -284,6 +284,19 @@ def test_rows_of_a_new_intake_wait_until_the_time_without_one_is_known(house: Ho
         made.writer.turn(left_ns + 750_000_000, clock.wall_offset_ns(), 0)
         assert made.snapshot().universes["frames"].tolist() == [2]
         assert made.stalls() == [750_000_000]
+
+
+def test_judging_rests_while_rows_have_to_wait_for_a_new_intake(house: House) -> None:
+    with bench(house) as made:
+        made.packet()
+        made.beat()
+        made.snapshot()
+        made.writer = RingWriter(made.memory[0], ROWS)
+        for _ in range(BEHIND_ROWS // GUARD_ROWS + 1):
+            made.writer.publish(GUARD_ROWS)
+        made.turn()
+        assert made.reader.progress()[1] == 1, "rows judged"
+        assert made.rest_ms > 0
 
 
 def test_a_last_turn_that_was_not_seen_is_not_taken_for_the_first_of_the_next_intake(house: House) -> None:

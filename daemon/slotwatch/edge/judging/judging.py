@@ -203,7 +203,7 @@ class JudgingProcess:
         for channel in (self._requests, self._observations):
             channel.flush()
         now_ns = clock.monotonic_ns()
-        waiting = self.ring.head - self._rows.tail
+        waiting = self.ring.head - self._rows.tail if rows else 0  # rows that may not be judged yet hurry nothing
         # While much comes a batch is due before the engine wants a tick, whatever that would say.
         is_busy = self._publications.is_wanted or self._pace.gathered_in_ns(now_ns, rows, waiting) <= TICK_NS
         return self._pace.rest_ms(now_ns, rows, waiting, TICK_NS if is_busy else self.engine.rest_ns)
