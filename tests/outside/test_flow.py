@@ -180,6 +180,19 @@ def test_a_packet_in_another_universes_group(tmp_path: Path) -> None:
     assert judged(capture, tmp_path).only("wrong-group")["severity"] == "warning"
 
 
+@pytest.mark.parametrize(("slots", "raised"), [(0, True), (1, False)])
+def test_frames_without_any_slot_hold_no_levels(tmp_path: Path, slots: int, raised: bool) -> None:
+    # E1.31-2018 7.6: the property count is the number of slots and the start code, so 1 is no slot at all
+    capture = Capture()
+    for turn in range(400):
+        capture.put(turn / 40, e131(3, bytes(slots), sequence=turn), to=group(3))
+    found = judge(capture, tmp_path, HOUSE + universes(3))
+    if raised:
+        assert found.only("short-frame")["summary"].endswith("carries 0 slots, so that it holds no levels at all.")
+    else:
+        assert found.rules() == []
+
+
 @pytest.mark.parametrize("both", [False, True])
 def test_frames_in_two_groups_in_turn(tmp_path: Path, both: bool) -> None:
     # E1.31-2018 9.3.1: a universe has one group. Its receivers get what goes there: every second frame, or each

@@ -12,6 +12,7 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.endings import PAUSE_NS
 from slotwatch.snapshot import Confidence, Severity
 
@@ -54,7 +55,11 @@ def describe_false_end(ctx: RuleContext, row: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: FalseEndParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(STREAMS, partial(is_belied, p=p), describe_false_end, is_wary=partial(is_in_a_row, p=p)),)
+    return (
+        RuleBinding(
+            STREAMS, partial(is_belied, p=p), describe_false_end, subject=is_any_live, is_wary=partial(is_in_a_row, p=p)
+        ),
+    )
 
 
 RULE = Rule(

@@ -14,6 +14,7 @@ from slotwatch.judge.lights import fixture_name
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.patched import PatchedSlots
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import declares_universes
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import SLOTS
 
@@ -26,8 +27,7 @@ class ShortFrameParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class ShortFrameFacts(Facts):
     slots: int
-    needed: int
-    fixtures: str
+    need: str
 
 
 class ShortFrames:
@@ -37,9 +37,9 @@ class ShortFrames:
         self._patch = patch
 
     def is_short(self, ctx: RuleContext) -> Mask:
-        """No live source covers all slots that the patch uses."""
+        """No live source covers all slots that the patch uses, or any slot where nothing is patched."""
         universes = ctx.universes
-        needed = self._patch.needed[universes.declared]
+        needed = np.maximum(self._patch.needed[universes.declared], 1)
         short: Mask = universes.used & (universes.declared >= 0) & (universes.live > 0) & (universes.slots < needed)
         for row in np.flatnonzero(short).tolist():
             short[row] = self._covered(ctx, row) < needed[row]
@@ -48,13 +48,17 @@ class ShortFrames:
     @staticmethod
     def _covered(ctx: RuleContext, row: int) -> int:
         rows = ctx.streams_of(row)
-        rows = rows[ctx.live[rows]]
+        rows = rows[ctx.live[rows] & (ctx.streams.frames[rows] > 0)]  # of what is discarded no length is known
         return int(ctx.streams.slots[rows].max()) if len(rows) else SLOTS
 
     def describe(self, ctx: RuleContext, row: int) -> Finding:
         slots, needed = self._covered(ctx, row), int(self._patch.needed[ctx.universes.declared[row]])
         cut = [fixture for fixture in self._patch.fixtures_on(ctx.universe_id(row)) if fixture.last_slot > slots]
         rows = [stream for stream in ctx.streams_of(row).tolist() if ctx.live[stream]]
+        need, evidence = "so that it holds no levels at all", "frames without any slot."
+        if needed:
+            need = f"the patch needs {needed}: no data for {wording.list_names(map(fixture_name, cut))}"
+            evidence = f"frames of {slots} slots; the patch ends at slot {needed}."
         return Finding(
             group=f"universe:{ctx.universe_id(row)}",
             since_ns=0,
@@ -62,15 +66,14 @@ class ShortFrames:
             streams=tuple(rows),
             networks=(int(ctx.universes.network[row]),),
             fixtures=tuple(fixture.name for fixture in cut),
-            facts=ShortFrameFacts(slots, needed, wording.list_names(map(fixture_name, cut))),
-            evidence=(f"{ctx.universe_name(row)}: frames of {slots} slots; the patch ends at slot {needed}.",),
+            facts=ShortFrameFacts(slots, need),
+            evidence=(f"{ctx.universe_name(row)}: {evidence}",),
         )
 
 
 def bind(setup: RuleSetup, p: ShortFrameParameters) -> tuple[RuleBinding, ...]:
-    patch = setup.shared(PatchedSlots)
-    frames = ShortFrames(patch)
-    return (RuleBinding(UNIVERSES, frames.is_short, frames.describe, subject=patch.is_any),)
+    frames = ShortFrames(setup.shared(PatchedSlots))
+    return (RuleBinding(UNIVERSES, frames.is_short, frames.describe, subject=declares_universes),)
 
 
 RULE = Rule(
@@ -78,7 +81,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
     short=ShortWords("{place} too short", "{n} universes too short", audience=5),
-    sentence="{universes} carries {slots} slots, the patch needs {needed}: no data for {fixtures}.",
+    sentence="{universes} carries {slots} slots, {need}.",
     judged_by=judged_by(ShortFrameParameters(), bind),
     facts=ShortFrameFacts,
     effects=frozenset({Effect.SILENCE}),
