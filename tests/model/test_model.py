@@ -109,6 +109,24 @@ def test_a_stream_that_goes_on_sending_does_not_end_by_one_forged_packet() -> No
     assert streams.last_terminated_ns[row] == 0
 
 
+@pytest.mark.parametrize("size", [1, 400])
+def test_ends_forged_two_in_a_row_are_believed_a_few_times_and_then_only_with_silence(size: int) -> None:
+    """With the source's own address and the next numbers, every half second, in batches of one packet or of all."""
+    bench = Bench()
+    row, streams, begun, at_ns = 0, bench.model.streams, set(), START
+    for turn in range(20):
+        desk = frames(20, start_ns=at_ns, first_sequence=20 * turn % 256)
+        bench.feed_split([*desk, *ending(at_ns + 480 * MS, (20 * turn + 20) % 256, 2)], [size])
+        at_ns += 500 * MS
+        bench.model.advance(at_ns - 10 * MS)
+        row = bench.stream()
+        begun.add(int(streams.since_ns[row]))
+    assert len(begun) <= 4 and streams.false_ends[row] >= 15
+    # The last two were the truth: nothing follows.
+    bench.model.advance(at_ns + 1_200 * MS)
+    assert not streams.live[row] and streams.lost_ns[row] == at_ns - 20 * MS
+
+
 @pytest.mark.parametrize("count", [1, 3])
 def test_an_end_with_numbers_that_do_not_fit_changes_nothing(count: int) -> None:
     bench = Bench()

@@ -2,8 +2,9 @@
 
 A source that stops a stream sends three such packets in a row (ANSI E1.31-2018 6.2.6), each with the next sequence
 number. Anyone on the wire can send one with the source's own address. So one alone ends nothing while the source
-continues: it counts with the second in a row, or once nothing followed for as long as an idle source may be silent. One
-whose number does not fit its series is not believed at all (`model.series`).
+continues: it counts with the second in a row, or once nothing followed for as long as an idle source may be silent.
+Where the stream has gone on after several lately, only silence counts. One whose number does not fit its series is not
+believed at all (`model.series`).
 """
 
 from __future__ import annotations
@@ -21,6 +22,10 @@ PAUSE_NS = 5_000_000_000
 """After so long without one that is not believed, such packets are counted anew."""
 
 
+OFTEN = 2
+"""After so many that the stream's next frame belied, two in a row count no more."""
+
+
 class Endings:
     """Ends that were seen once, until they are believed or the stream continues."""
 
@@ -29,6 +34,8 @@ class Endings:
         self._alone: dict[int, tuple[int, int]] = {}
         """Stream row to when the packet came and the row's generation."""
         self._began: dict[int, int] = {}
+        self._over: dict[int, tuple[int, int]] = {}
+        """Stream row to when it was last believed to have ended by two in a row, and the row's generation."""
 
     def believe(
         self, stream: Rows, t_ns: NDArray[np.int64], ends: NDArray[np.bool_], frames: NDArray[np.bool_]
@@ -41,17 +48,20 @@ class Endings:
             since_ns, generation = self._alone.pop(row, (0, 0))
             if since_ns and not self._is_alone(row, since_ns, generation):
                 since_ns = 0
+            self._check_over(row)
             was_over = is_over = not bool(table.live[row])
             for place in range(first, last):
                 if ends[place]:
-                    believed[place] = is_over = is_over or since_ns > 0
+                    is_pair = since_ns > 0 and not self._is_often_belied(row, int(t_ns[place]))
+                    believed[place] = is_over = is_over or is_pair
                     since_ns = since_ns or int(t_ns[place])
                 elif frames[place]:
-                    if since_ns and not is_over:
+                    if since_ns:
                         self._count_false(row, since_ns)
                     since_ns, is_over, was_over = 0, False, False
             if since_ns and is_over and not was_over:
                 self._began[row] = since_ns
+                self._over[row] = since_ns, int(table.generation[row])
             if since_ns and not is_over:
                 self._alone[row] = since_ns, int(table.generation[row])
         return believed
@@ -88,6 +98,17 @@ class Endings:
             self._count_false(row, since_ns)
             return False
         return bool(table.live[row])
+
+    def _check_over(self, row: int) -> None:
+        """Count an end that was believed and that the stream belied soon after."""
+        ended_ns, generation = self._over.pop(row, (0, 0))
+        table = self._streams
+        if ended_ns and table.generation[row] == generation and 0 < table.since_ns[row] - ended_ns <= ALONE_NS:
+            self._count_false(row, ended_ns)
+
+    def _is_often_belied(self, row: int, t_ns: int) -> bool:
+        table = self._streams
+        return bool(table.false_ends[row] >= OFTEN and t_ns - table.last_false_end_ns[row] <= PAUSE_NS)
 
     def _count_false(self, row: int, at_ns: int) -> None:
         """Count one that the stream's next frame belied."""
