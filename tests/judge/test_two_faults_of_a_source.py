@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from slotwatch.house.schema import Fixture
+from slotwatch.house.schema import DeclaredSource, Fixture
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.observation import NeighbourSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -58,6 +58,20 @@ def test_what_is_said_of_the_one_that_is_away_stays_once_the_other_is_back() -> 
     assert 'lost from "Desk B" (10.0.0.3)' in lost.summary
     assert 'It went silent: power, crash or network lead. "Desk A" is back.' in lost.summary
     assert "no longer sends" not in lost.summary
+
+
+def test_a_desk_that_dies_beside_its_twin_is_not_said_to_send_other_universes() -> None:
+    """Two addresses send one CID (ANSI E1.31-2018 6.2.2) for ten seconds; the declared one dies, then the other."""
+    main = DeclaredSource("main desk", cid=bytes([1]) * 16, address="10.0.0.1")
+    spare = DeclaredSource("spare desk", cid=bytes([3]) * 16, role="backup", priority=90)
+    house = house_of((1, 2), sources=(main, spare), by=("main desk", "spare desk"))
+    twin = desk(1, 2, from_s=10.0, to_s=30.0, address="10.0.0.7")
+    stage = Stage(house, desk(1, 2, to_s=20.0), twin, Desk("Spare", (1, 2), "10.0.0.3", 3, 90))
+    for end_s in (25.0, 40.0):
+        absent = stage.run(end_s).rule("source-absent")
+        assert "other universes" not in absent.summary and absent.evidence
+        assert '"Desk A" (10.0.0.7) counts as the same source and sent on.' in absent.summary
+        assert "Find out which machine has the address 10.0.0.7: is it meant to send?" in absent.next_checks
 
 
 @pytest.mark.parametrize("apart_s", [0.0, 0.1])

@@ -11,7 +11,7 @@ from slotwatch.judge.group_tables import forgotten
 from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.multicast_causes import multicast_lost, querier_gone, say_how
 from slotwatch.judge.rule import LOOK_AT_STAGE
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene, Verdict, lead_of
 from slotwatch.judge.stops import SLACK_NS
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -30,6 +30,8 @@ def part_of_source(scene: Scene) -> Verdict:
         if alive_multicast.any():
             silent_querier.confidence = Confidence.MEDIUM
         return silent_querier
+    if twin := _twin_of(scene, source, mine):
+        return twin
     if not len(alive):
         if not (scene.outlived & (ctx.streams.source == source)).any():
             return Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
@@ -54,6 +56,34 @@ def part_of_source(scene: Scene) -> Verdict:
         _say_shared_groups(scene, partial, verdict)
         verdict.evidence.append(_say_listing(scene, source, mine, listed=listed))
     return verdict
+
+
+def _twin_of(scene: Scene, source: int, mine: NDArray[np.intp]) -> Verdict | None:
+    """Give the verdict where all that goes on of a source comes from another address, on the universes that stopped."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    went_on = scene.alive | scene.outlived
+    lead = lead_of(ctx, source)
+    kin = [row for row in set(streams.source[went_on].tolist()) if lead_of(ctx, row) == lead]
+    going = np.flatnonzero(went_on & is_among(streams.source, kin))
+    if not len(going) or not is_among(streams.universe[going], streams.universe[mine].tolist()).all():
+        return None
+    if (streams.source[going] == source).any():
+        return None
+    name, others = ctx.say_source(source), sorted(set(streams.source[going].tolist()))
+    twin, one = wording.list_names(ctx.say_source(row) for row in others), len(mine) == 1
+    addresses = wording.list_names(ctx.sources[row].address for row in others)
+    return Verdict(
+        "path-or-sender",
+        Confidence.LOW,
+        f"{name} stopped: power, crash or its network lead. {twin} counts as the same source and sent on.",
+        [f"{wording.count(len(mine), 'stream')} of {name} ended, without the stream-terminated bit."],
+        [f"both addresses are one machine, which sends {'it' if one else 'them'} from one of them only now"],
+        next_checks=[
+            f"Look at the screen of {ctx.source_name(source)}: is it running?",
+            f"Find out which machine has the address {addresses}: is it meant to send?",
+        ],
+        speaks_of=(source,),
+    )
 
 
 def _path_or_sender(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArray[np.intp]) -> Verdict:
