@@ -66,15 +66,14 @@ def say(ctx: RuleContext, cluster: Cluster) -> Said:
     flapping = any(case.is_flapping(ctx.now_ns) for case in cluster.cases)
     returns = max(len(case.edges) for case in cluster.cases) - 1
     returned_ns = when_returned_ns(ctx, cluster.cases)
-    now = lasting(cluster, universes)
-    summary_of_it = summary = _summarise(ctx, cluster, now)
-    if now != universes or (
-        cluster.verdict and (cluster.verdict.since_then or cluster.verdict.as_found or cluster.verdict.still_working)
-    ):
-        # The record is of all that it took down, and of nothing that came after or worked only then.
-        summary_of_it = _summarise(ctx, cluster, universes, is_record=True)
+    now, verdict = lasting(cluster, universes), cluster.verdict
+    # The record is of all that it took down, and of nothing that came after or worked only then.
+    is_apart = now != universes or (verdict and (verdict.since_then or verdict.as_found or verdict.still_working))
+    summary = summary_of_it = _summarise(ctx, cluster, universes, is_record=bool(is_apart))
     if returned_ns is not None:
         summary = say_returned(ctx, cluster, universes, returned_ns, summary_of_it)
+    elif is_apart:
+        summary = _summarise(ctx, cluster, now)
     if flapping:
         summary = FLAPPING.sentence.format(summary=summary, flaps=returns + 1)
     moved = _say_moved(ctx, cluster, universes)

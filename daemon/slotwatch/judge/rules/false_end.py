@@ -12,7 +12,6 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.parameters import RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.endings import PAUSE_NS
 from slotwatch.snapshot import Confidence, Severity
 
@@ -21,6 +20,11 @@ from slotwatch.snapshot import Confidence, Severity
 class FalseEndParameters(RuleParameters):
     packets: int = number(5, "such packets in a row, each belied by the next frame")
     recent_s: float = number(5.0, "time for which the last one counts")
+
+
+def has_any(ctx: RuleContext) -> bool:
+    """Whether any stream has such packets in a row."""
+    return bool(np.count_nonzero(ctx.streams.false_ends))
 
 
 def is_belied(ctx: RuleContext, p: FalseEndParameters) -> Mask:
@@ -55,11 +59,8 @@ def describe_false_end(ctx: RuleContext, row: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: FalseEndParameters) -> tuple[RuleBinding, ...]:
-    return (
-        RuleBinding(
-            STREAMS, partial(is_belied, p=p), describe_false_end, subject=is_any_live, is_wary=partial(is_in_a_row, p=p)
-        ),
-    )
+    belied, in_a_row = partial(is_belied, p=p), partial(is_in_a_row, p=p)
+    return (RuleBinding(STREAMS, belied, describe_false_end, subject=has_any, is_wary=in_a_row),)
 
 
 RULE = Rule(

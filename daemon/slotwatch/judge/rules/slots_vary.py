@@ -28,6 +28,11 @@ class SlotsVaryFacts(Facts):
     more: int
 
 
+def has_any(ctx: RuleContext) -> bool:
+    """Whether any stream changed to and fro."""
+    return bool(np.count_nonzero(ctx.streams.slot_turns))
+
+
 def is_varying(ctx: RuleContext, p: SlotsVaryParameters) -> Mask:
     """Live streams whose frames change between two numbers of slots, again and again."""
     streams = ctx.streams
@@ -52,7 +57,7 @@ def describe_varying(ctx: RuleContext, row: int, p: SlotsVaryParameters) -> Find
 
 
 def bind(setup: RuleSetup, p: SlotsVaryParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(STREAMS, partial(is_varying, p=p), partial(describe_varying, p=p)),)
+    return (RuleBinding(STREAMS, partial(is_varying, p=p), partial(describe_varying, p=p), subject=has_any),)
 
 
 RULE = Rule(
