@@ -4,42 +4,8 @@ from __future__ import annotations
 
 import ipaddress
 
-from slotwatch.house.schema import DeclaredSource, House
-from slotwatch.snapshot import SourceRow
+from slotwatch.house.schema import House
 from slotwatch.wire.universe import Protocol
-
-
-def same_address(declared: str, address: str) -> bool:
-    """Whether a declared address means this one."""
-    try:
-        return ipaddress.ip_address(declared) == ipaddress.ip_address(address)
-    except ValueError:
-        return False
-
-
-def is_declared(declared: DeclaredSource, row: SourceRow) -> bool:
-    """Whether a source is the declared one: every field that is given must match, and one must be given."""
-    if declared.cid is None and declared.address is None and declared.source_name is None:
-        return False
-    if declared.cid is not None and (declared.cid != row.source_id or row.protocol != Protocol.E131):
-        return False
-    if declared.addresses and not any(same_address(address, row.address) for address in declared.addresses):
-        return False
-    return declared.source_name is None or declared.source_name == row.source_name
-
-
-def signs(house: House) -> dict[bytes, tuple[int, int]]:
-    """What each declared source is known by at first sight: bytes, and their kind (0 CID, 1 address, 2 name)."""
-    found = {}
-    for one in house.sources:
-        if one.cid is not None:
-            found[one.cid] = (0, len(one.cid))
-        elif one.address is not None and (raw := address_bytes(one.address)):
-            found[raw] = (1, len(raw))
-        elif one.source_name:
-            raw = one.source_name.encode()[:63] + b"\0"
-            found[raw] = (2, len(raw))
-    return found
 
 
 def address_bytes(written: str) -> bytes:
@@ -49,3 +15,42 @@ def address_bytes(written: str) -> bytes:
     except ValueError:
         return b""
     return bytes(10) + b"\xff\xff" + address.packed if address.version == 4 else address.packed
+
+
+class DeclaredSources:
+    """Finds the declared source that a sender is: every field that is given must match, and one must be given."""
+
+    def __init__(self, house: House) -> None:
+        self._sources = house.sources
+        self.signs = _signs(house)
+        self._addresses = [frozenset(map(address_bytes, one.addresses)) for one in house.sources]
+        self._by_sign: dict[bytes | str, list[int]] = {}
+        for index, (one, addresses) in enumerate(zip(house.sources, self._addresses, strict=True)):
+            for sign in (one.cid,) if one.cid is not None else addresses or (one.source_name,):
+                if sign:
+                    self._by_sign.setdefault(sign, []).append(index)
+
+    def find(self, protocol: int, source_id: bytes, address: bytes, name: str) -> int:
+        """Index of the first that it is, -1."""
+        asked = (index for sign in (source_id, address, name) for index in self._by_sign.get(sign, ()))
+        return min((index for index in asked if self._is(index, protocol, source_id, address, name)), default=-1)
+
+    def _is(self, index: int, protocol: int, source_id: bytes, address: bytes, name: str) -> bool:
+        declared, addresses = self._sources[index], self._addresses[index]
+        if declared.cid is not None and (declared.cid != source_id or protocol != Protocol.E131):
+            return False
+        return (not addresses or address in addresses) and declared.source_name in (None, name)
+
+
+def _signs(house: House) -> dict[bytes, tuple[int, int]]:
+    """What each declared source is known by at first sight: bytes, and their kind (0 CID, 1 address, 2 name)."""
+    found = {}
+    for one in house.sources:
+        if one.cid is not None:
+            found[one.cid] = (0, len(one.cid))
+        elif one.addresses:
+            found |= {raw: (1, len(raw)) for raw in map(address_bytes, one.addresses) if raw}
+        elif one.source_name:
+            raw = one.source_name.encode()[:63] + b"\0"
+            found[raw] = (2, len(raw))
+    return found

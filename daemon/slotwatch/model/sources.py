@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import overload
 
 import numpy as np
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, MOST_CLONES
 from slotwatch.model.columns import MAX_ADDRESSES, MAX_SOURCES
-from slotwatch.model.declared_sources import is_declared, signs
+from slotwatch.model.declared_sources import DeclaredSources
 from slotwatch.model.table import Table
 from slotwatch.snapshot import SourceRow
 from slotwatch.wire.batch import Batch
@@ -115,11 +115,11 @@ class Sources(Table, Sequence[SourceRow]):
         self.evicted = 0
         self.lists_refused = 0
         self._house = house
-        self._signs = signs(house)
+        self._known = DeclaredSources(house)
 
     def take_house(self, house: House) -> None:
         self._house = house
-        self._signs = signs(house)
+        self._known = DeclaredSources(house)
         for row in self.rows().tolist():
             self._declare(row, -1)
         for row in self.rows().tolist():
@@ -312,12 +312,12 @@ class Sources(Table, Sequence[SourceRow]):
     def may_be_declared(self, batch: Batch, fields: Fields, at: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Which of these rows of a batch carry something that a declared source is known by."""
         found = np.zeros(len(at), np.bool_)
-        if not self._signs:
+        if not self._known.signs:
             return found
         identity = np.ascontiguousarray(fields.source_id[at])
         address = np.ascontiguousarray(batch.src[at])
         name = batch.data[at, 44:108]
-        for sign, (column, size) in self._signs.items():
+        for sign, (column, size) in self._known.signs.items():
             wanted = np.frombuffer(sign, np.uint8)
             found |= ((identity, address, name)[column][:, :size] == wanted).all(1)
         return found
@@ -338,8 +338,7 @@ class Sources(Table, Sequence[SourceRow]):
         if row is not None and self.declared[row] >= 0:
             return True
         name = text(data[44:108].tobytes()) if key[1] == Protocol.E131 else ""
-        shown = SourceRow(key[1], key[2], address_text(key[3]), key[0], name)
-        return any(is_declared(declared, shown) for declared in self._house.sources)
+        return self._known.find(*key[1:], name) >= 0
 
     def _match(self, row: int) -> None:
         """Find the declared source that this is: every field that is given must match.
@@ -348,9 +347,9 @@ class Sources(Table, Sequence[SourceRow]):
         """
         about = self.get(row)
         legs = [leg for leg in self._of_cid.get(about.key[2], ()) if about.key[1] == Protocol.E131 and leg != row]
-        own = self._declared_as(about.row)
+        own = self._known.find(*about.key[1:], about.row.source_name)
         if own < 0 and about.row.renamed_from:
-            own = self._declared_as(replace(about.row, source_name=about.row.renamed_from))
+            own = self._known.find(*about.key[1:], about.row.renamed_from)
         else:
             about.row.renamed_from = ""
         self._declare(row, own if own >= 0 else self._leg_of(row, legs))
@@ -358,10 +357,6 @@ class Sources(Table, Sequence[SourceRow]):
             for leg in legs:
                 if self.declared[leg] < 0:
                     self._declare(leg, self._leg_of(leg, [row]))
-
-    def _declared_as(self, shown: SourceRow) -> int:
-        """Index of the declared source whose given fields all match, -1."""
-        return next((n for n, declared in enumerate(self._house.sources) if is_declared(declared, shown)), -1)
 
     def _leg_of(self, row: int, legs: Sequence[int]) -> int:
         """Index of the declared source that a row on another network was found to be, -1."""
