@@ -74,6 +74,35 @@ ODD_BODIES: dict[str, str] = {
 }
 
 
+def test_a_universe_whose_name_is_no_text_is_in_no_report(path: Path) -> None:
+    write(path, "INSERT INTO universes VALUES (99, ?)", b"\0\xff")
+    write(
+        path,
+        "INSERT INTO minutes SELECT minute, 99, frames, centihertz, worst_gap_ms, lost, sources, state, "
+        "not_judged_ds FROM minutes",
+    )
+    archive = Archive(path)
+    report = gather(archive, House(), *span_of(archive, None, None, NOW_WALL_NS), NOW_WALL_NS)
+    assert [one.universe for one in report.universes] == ["e131/1"]
+    assert list(archive.minutes_of_all(MINUTE, MINUTE)) == ["e131/1"]
+    assert [name for name, _ in archive.heard_lately(5)] == ["e131/1"]
+
+
+def test_numbers_that_no_sum_can_hold_keep_no_report_from_being_made(path: Path) -> None:
+    for before in (1, 2):
+        write(
+            path,
+            "INSERT INTO minutes SELECT minute - ?, universe, ?, centihertz, worst_gap_ms, lost, sources, "
+            "state, not_judged_ds FROM minutes WHERE minute = ?",
+            before,
+            2**63 - 1,
+            MINUTE,
+        )
+    archive = Archive(path)
+    report = gather(archive, House(), *span_of(archive, None, None, NOW_WALL_NS), NOW_WALL_NS)
+    assert [(one.universe, one.frames) for one in report.universes] == [("e131/1", 2640)]
+
+
 @pytest.mark.parametrize("name", ODD_BODIES)
 def test_an_odd_incident_is_set_aside_and_the_others_are_there(name: str, path: Path) -> None:
     write(path, "INSERT INTO incidents VALUES (9, 5, NULL, 3, 'universe-lost', 1, ?)", ODD_BODIES[name])

@@ -10,7 +10,7 @@ import sqlite3
 
 from slotwatch.durations import MINUTE_MS
 from slotwatch.edge.front.history_layout import check_version
-from slotwatch.edge.front.history_rows import SetAside, is_minute, is_time
+from slotwatch.edge.front.history_rows import MOST, SetAside, is_minute, is_time
 from slotwatch.edge.front.history_streams import streams_between, streams_of
 from slotwatch.snapshot import UniverseState
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
@@ -38,7 +38,7 @@ def minutes_of(db: sqlite3.Connection, universe: str, first: int, last: int, odd
 
 def minutes_of_all(db: sqlite3.Connection, first: int, last: int, odd: SetAside) -> dict[str, list[MinuteRow]]:
     """Every universe's minutes, oldest first."""
-    names = dict(db.execute("SELECT id, name FROM universes"))
+    names = dict(db.execute("SELECT id, name FROM universes WHERE typeof(name) = 'text'"))
     rows = db.execute(
         f"SELECT universe, {_COLUMNS} FROM minutes WHERE minute BETWEEN ? AND ? ORDER BY minute", (first, last)
     ).fetchall()
@@ -59,7 +59,7 @@ def heard_lately(db: sqlite3.Connection, minutes: int) -> list[tuple[str, int]]:
     last = last_minute(db)
     rows = db.execute(
         "SELECT name, max(minute) FROM minutes JOIN universes ON universes.id = minutes.universe "
-        "WHERE minute BETWEEN ? AND ? AND frames > 0 GROUP BY minutes.universe",
+        "WHERE minute BETWEEN ? AND ? AND frames > 0 AND typeof(name) = 'text' GROUP BY minutes.universe",
         (last - minutes + 1, last),
     ).fetchall()
     return [(str(name), minute) for name, minute in rows if is_time(minute * MINUTE_MS)]
@@ -82,12 +82,12 @@ def heard_between(db: sqlite3.Connection, first: int, last: int) -> tuple[int, i
 def sums(db: sqlite3.Connection, first: int, last: int) -> list[MinuteSums]:
     """Every universe's minutes, counted up by the worst state that each had."""
     # With a lone max() SQLite takes the bare column `minute` from the row that holds the maximum.
-    counted = " AND ".join(f"typeof({name}) = 'integer'" for name in _COUNTS)
+    counted = " AND ".join(f"typeof({name}) = 'integer' AND {name} BETWEEN 0 AND {MOST}" for name in _COUNTS)
     rows = db.execute(
         "SELECT name, state, count(*), sum(frames), sum(lost), max(worst_gap_ms), minute, "
         "sum(centihertz * (frames > 0)) / 100.0, sum(frames > 0), sum(not_judged_ds) / 10.0 "
         "FROM minutes JOIN universes ON universes.id = minutes.universe WHERE minute BETWEEN ? AND ? "
-        f"AND {counted} AND state BETWEEN 0 AND {max(UniverseState)} "
+        f"AND {counted} AND typeof(name) = 'text' AND state BETWEEN 0 AND {max(UniverseState)} "
         "GROUP BY minutes.universe, state ORDER BY minutes.universe, state",
         (first, last),
     ).fetchall()

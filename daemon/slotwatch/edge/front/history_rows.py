@@ -20,6 +20,8 @@ from slotwatch.views.records import exception_of, incident_of
 LATEST_MS = 253_402_300_799_000
 """The last second of the year 9999: what comes later no date can show."""
 MOST_KEPT = 10_000
+MOST = (1 << 48) - 1
+"""The largest number of a minute: sums of a year of them still fit SQLite's 64 bits."""
 _TEXTS = ("rule", "cause", "summary", "accepted")
 _LISTS = ("universes", "sources", "fixtures", "evidence", "also_possible", "still_working", "next_checks")
 
@@ -93,7 +95,7 @@ def is_exception(value: Mapping[str, object]) -> bool:
 
 def is_minute(row: tuple[object, ...]) -> TypeGuard[tuple[int, ...]]:
     """(minute, frames, centihertz, worst gap, lost, sources, state, not judged): numbers that sums can hold."""
-    numbers = [value for value in row if type(value) is int and 0 <= value < 1 << 48]
+    numbers = [value for value in row if type(value) is int and 0 <= value <= MOST]
     return len(numbers) == len(row) and numbers[6] <= max(UniverseState)
 
 
