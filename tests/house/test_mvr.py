@@ -190,6 +190,22 @@ def test_many_addresses_that_are_none_cost_by_their_number(tmp_path: Path) -> No
     assert seconds(200_000) < 8 * seconds(50_000)
 
 
+def test_fixture_types_of_one_scene_share_a_bound(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """60 types of 900,000 elements each, a file of 39 kB, took more than a minute. A bound of our own, no source."""
+    monkeypatch.setattr("slotwatch.house.archive.MAX_TYPE_ELEMENTS", 500)
+    first, second = fixture("1", [(1, 1, 1)]), fixture("2", [(1, 1, 101)])
+    second.gdtf_spec = "Other.gdtf"
+    padded = WASH.replace(b"</GDTF>", b"<x/>" * 300 + b"</GDTF>")
+    with zipfile.ZipFile(io.BytesIO(scene(tmp_path, first, second, wash=None))) as made:
+        entries = {name: made.read(name) for name in made.namelist()}
+    of_type = zipped({"description.xml": padded})
+    patch = read(zipped({**entries, "Wash.gdtf": of_type, "Other.gdtf": of_type}))
+    assert [(one.file, one.wanted) for one in patch.problems] == [
+        ("show.mvr/Other.gdtf", "description.xml in it has too many elements, with the fixture types before it")
+    ]
+    assert [one.name for one in patch.fixtures] == ["1", "2"]
+
+
 def test_shared_numbers_are_counted_and_reported(tmp_path: Path) -> None:
     patch = read(scene(tmp_path, fixture("5", [(0, 1, 1)]), fixture("5", [(0, 1, 11)])))
     assert [f.name for f in patch.fixtures] == ["5", "5 #2"]

@@ -36,7 +36,7 @@ CASES = [
         # The newest change counts for 2 s, then its off-delay runs.
         closes_s=(11.4, 11.9),
         sentence='Universe e131/1 from "Desk A" (10.0.0.1): frames change between 24 and 512 slots, again and again. '
-        "Some receivers take slots that are not sent as 0.",
+        "Some receivers output 0 on slots that are not sent.",
     ),
     Case(
         "slots-vary",

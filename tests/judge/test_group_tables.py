@@ -43,7 +43,7 @@ def test_a_group_that_the_switch_lists_no_longer_was_forgotten() -> None:
     assert stage.only().cause == "path-or-sender"
     lost = stage.run(68.0).only()
     assert (lost.cause, lost.confidence) == ("multicast-lost", Confidence.MEDIUM)
-    assert "Switch FOH no longer lists this group: it forgot which ports joined it." in lost.summary
+    assert "Switch FOH no longer lists this group, which this listener still asks for." in lost.summary
     assert "Switch FOH listed 239.255.0.2 in its group table at 08:16:45, and no longer at 08:17:45" in lost.evidence[0]
     assert stage.run(110.0).only().cause == "multicast-lost", "it stays so"
 

@@ -70,7 +70,7 @@ def test_a_desk_that_dies_beside_its_twin_is_not_said_to_send_other_universes() 
     for end_s in (25.0, 40.0):
         absent = stage.run(end_s).rule("source-absent")
         assert "other universes" not in absent.summary and absent.evidence
-        assert '"Desk A" (10.0.0.7) counts as the same source and sent on.' in absent.summary
+        assert '"Desk A" (10.0.0.7) counts as the same source and continued.' in absent.summary
         assert "Find out which machine has the address 10.0.0.7: is it meant to send?" in absent.next_checks
 
 

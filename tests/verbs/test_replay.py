@@ -212,7 +212,7 @@ def test_what_to_check_is_printed_also_of_a_fault_that_is_over(
     ("join", "words"),
     [
         ("declared", "does not declare: unless the recording computer joined them, a switch floods multicast."),
-        ("none", "does not join: a switch floods multicast."),
+        ("none", "does not join: unless the recording computer joined them, a switch floods multicast."),
     ],
 )
 def test_nothing_is_claimed_of_what_the_recording_computer_joined(

@@ -26,6 +26,8 @@ MAX_INNER_BYTES = 64 << 20
 MAX_DEPTH = 100
 MAX_ELEMENTS = 1_000_000
 """20,000 fixtures with all of their elements are 600,000."""
+MAX_TYPE_ELEMENTS = 4_000_000
+"""Of all fixture types of one scene together: 200 of 20,000 each, which is a large one (from memory)."""
 MAX_RATIO = 200
 """Each fixture has an identifier of its own (36 random characters), so that no scene packs better than 1 to 80."""
 RATIO_FROM_BYTES = 8 << 20
@@ -38,11 +40,22 @@ _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _ENCRYPTED = 1
 
 
-class CheckedArchive:
-    """A checked archive. Every fault is a HouseFileError with one line."""
+class Elements:
+    """How many elements several archives may still have together."""
 
-    def __init__(self, file: str, data: bytes) -> None:
+    def __init__(self) -> None:
+        self.left = MAX_TYPE_ELEMENTS
+
+
+class CheckedArchive:
+    """A checked archive. Every fault is a HouseFileError with one line.
+
+    together: what it shares with other archives; None where it stands alone.
+    """
+
+    def __init__(self, file: str, data: bytes, together: Elements | None = None) -> None:
         self.file = file
+        self._together = together or Elements()
         self._read_bytes = 0
         self._check_directory(data)
         try:
@@ -72,14 +85,14 @@ class CheckedArchive:
         if entry.file_size > RATIO_FROM_BYTES and entry.file_size > MAX_RATIO * entry.compress_size:
             raise self.refused(f"{name} in it unpacks to more than {MAX_RATIO} times its size, as no such file does")
         data = self.read(name, MAX_XML_BYTES).rstrip(b"\0")
-        parser = DefusedXMLParser(target=_CountingBuilder(), forbid_dtd=True)
+        parser = DefusedXMLParser(target=_CountingBuilder(self._together), forbid_dtd=True)
         try:
             # In pieces, so that a count that runs over ends the reading there.
             for begin in range(0, len(data), PIECE_BYTES):
                 parser.feed(data[begin : begin + PIECE_BYTES])
             root: Element = parser.close()
-        except _TooMuch:
-            raise self.refused(f"{name} in it has too many elements or is nested too deeply") from None
+        except _TooMuch as error:
+            raise self.refused(f"{name} in it {error}") from None
         except DefusedXmlException:
             raise self.refused(f"{name} in it declares a DTD or entities, which such a file never needs") from None
         except (ParseError, ValueError, LookupError) as error:
@@ -122,15 +135,19 @@ class _TooMuch(Exception):
 class _CountingBuilder(TreeBuilder):
     """Builds the tree and counts while it does. _TooMuch past the bounds."""
 
-    def __init__(self) -> None:
+    def __init__(self, together: Elements) -> None:
         super().__init__()
+        self._together = together
         self._count = self._depth = 0
 
     def start(self, tag: str, attributes: dict[Any, Any]) -> Element:
         self._count += 1
         self._depth += 1
+        self._together.left -= 1
         if self._count > MAX_ELEMENTS or self._depth > MAX_DEPTH:
-            raise _TooMuch
+            raise _TooMuch("has too many elements or is nested too deeply")
+        if self._together.left < 0:
+            raise _TooMuch("has too many elements, with the fixture types before it")
         return super().start(tag, attributes)
 
     def end(self, tag: str) -> Element:

@@ -12,7 +12,7 @@ from xml.etree.ElementTree import Element
 
 import pygdtf
 
-from slotwatch.house.archive import CheckedArchive, repacked
+from slotwatch.house.archive import CheckedArchive, Elements, repacked
 from slotwatch.wire.universe import SLOTS
 
 ROOT = "description.xml"
@@ -74,9 +74,12 @@ class FixtureType:
     modes: dict[str, Mode] = field(default_factory=dict)
 
 
-def read_gdtf(file: str, data: bytes) -> FixtureType:
-    """Read a GDTF file. HouseFileError with one line if it cannot be read or is not to be trusted."""
-    archive = CheckedArchive(file, data)
+def read_gdtf(file: str, data: bytes, together: Elements | None = None) -> FixtureType:
+    """Read a GDTF file. HouseFileError with one line if it cannot be read or is not to be trusted.
+
+    together: how many elements it and the other types of its scene may have.
+    """
+    archive = CheckedArchive(file, data, together)
     if ROOT not in archive.names:
         raise archive.refused(f"it has no {ROOT}, so it is not a GDTF file")
     root = archive.xml(ROOT)

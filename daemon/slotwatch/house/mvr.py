@@ -15,7 +15,7 @@ from xml.etree.ElementTree import Element
 import pymvr
 
 from slotwatch.errors import HouseFileError, Problem
-from slotwatch.house.archive import MAX_INNER_BYTES, CheckedArchive
+from slotwatch.house.archive import MAX_INNER_BYTES, CheckedArchive, Elements
 from slotwatch.house.cells import Addressing
 from slotwatch.house.gdtf import FixtureType, Mode, read_gdtf
 from slotwatch.house.patch import EMPTY_SLOT, Patch, ProfileTable
@@ -45,6 +45,8 @@ class _Reading:
     own: ProfileTable
     patch: Patch = field(default_factory=Patch)
     types: dict[str, FixtureType] = field(default_factory=dict)
+    elements: Elements = field(default_factory=Elements)
+    """Left for the types that are still to be read."""
     names: Counter[str] = field(default_factory=Counter)
     missing: Counter[int] = field(default_factory=Counter)
     """MVR universes that no wire universe is declared for, and how many fixtures they carry."""
@@ -176,7 +178,8 @@ def _type(reading: _Reading, spec: str) -> FixtureType:
         if spec in reading.archive.names:
             shown = f"{reading.file}/{spec}"
             try:
-                reading.types[spec] = read_gdtf(shown, reading.archive.read(spec, MAX_INNER_BYTES))
+                data = reading.archive.read(spec, MAX_INNER_BYTES)
+                reading.types[spec] = read_gdtf(shown, data, reading.elements)
             except HouseFileError as error:
                 reading.patch.problems += error.problems
         elif spec:

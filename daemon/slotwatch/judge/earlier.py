@@ -136,7 +136,8 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
     names, who = set(universes), set(sources)
     if wide is rule or {wide.name, rule.name} <= GONE or incident.returned_ns is not None or not names:
         return False
-    if any(known == rule.name and names <= set(covered) for known, covered in incident.explains):
+    covered_by = {known for known, covered in incident.explains if names <= set(covered)}
+    if rule.name in covered_by or (rule.name in GONE and covered_by & GONE):
         return True
     on_universes, of_sources = names <= set(incident.universes), bool(who & set(incident.sources))
     of_sources &= _networks(names) <= _networks(incident.universes)

@@ -49,8 +49,8 @@ def forgotten(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArray[
     return Verdict(
         "multicast-lost",
         Confidence.MEDIUM,
-        f"{name} is running and still sends its other universes. Switch {record.name} no longer lists {these}: "
-        f"it forgot which ports joined {it}.",
+        f"{name} is running and still sends its other universes. Switch {record.name} no longer lists {these}, "
+        "which this listener still asks for.",
         [
             f"Switch {record.name} listed {wording.list_names(groups)} in its group table at "
             f"{ctx.time_of_day(listed_ns)}, and no longer at {ctx.time_of_day(gone_ns)}; this listener asks for {it}.",

@@ -75,7 +75,7 @@ def _twin_of(scene: Scene, source: int, mine: NDArray[np.intp]) -> Verdict | Non
     return Verdict(
         "path-or-sender",
         Confidence.LOW,
-        f"{name} stopped: power, crash or its network lead. {twin} counts as the same source and sent on.",
+        f"{name} stopped: power, crash or its network lead. {twin} counts as the same source and continued.",
         [f"{wording.count(len(mine), 'stream')} of {name} ended, without the stream-terminated bit."],
         [f"both addresses are one machine, which sends {'it' if one else 'them'} from one of them only now"],
         next_checks=[

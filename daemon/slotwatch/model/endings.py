@@ -20,8 +20,6 @@ ALONE_NS = 1_100_000_000
 stopped."""
 PAUSE_NS = 5_000_000_000
 """After so long without one that is not believed, such packets are counted anew."""
-
-
 OFTEN = 2
 """After so many that the stream's next frame belied, two in a row count no more."""
 
@@ -35,7 +33,7 @@ class Endings:
         """Stream row to when the packet came and the row's generation."""
         self._began: dict[int, int] = {}
         self._over: dict[int, tuple[int, int]] = {}
-        """Stream row to when it was last believed to have ended by two in a row, and the row's generation."""
+        """Stream row to the first of two in a row that were believed lately, and the row's generation."""
 
     def believe(
         self, stream: Rows, t_ns: NDArray[np.int64], ends: NDArray[np.bool_], frames: NDArray[np.bool_]
@@ -48,22 +46,25 @@ class Endings:
             since_ns, generation = self._alone.pop(row, (0, 0))
             if since_ns and not self._is_alone(row, since_ns, generation):
                 since_ns = 0
-            self._check_over(row)
+            over_ns = self._lasting_over(row)
             was_over = is_over = not bool(table.live[row])
             for place in range(first, last):
+                at_ns = int(t_ns[place])
                 if ends[place]:
-                    is_pair = since_ns > 0 and not self._is_often_belied(row, int(t_ns[place]))
-                    believed[place] = is_over = is_over or is_pair
-                    since_ns = since_ns or int(t_ns[place])
+                    if since_ns and not is_over and not self._is_often_belied(row, at_ns):
+                        is_over, over_ns = True, since_ns
+                    believed[place] = is_over
+                    since_ns = since_ns or (0 if is_over else at_ns)
                 elif frames[place]:
-                    if since_ns:
-                        self._count_false(row, since_ns)
-                    since_ns, is_over, was_over = 0, False, False
-            if since_ns and is_over and not was_over:
-                self._began[row] = since_ns
-                self._over[row] = since_ns, int(table.generation[row])
-            if since_ns and not is_over:
-                self._alone[row] = since_ns, int(table.generation[row])
+                    self._weigh(row, over_ns or since_ns, at_ns)
+                    since_ns, over_ns, is_over, was_over = 0, 0, False, False
+            generation = int(table.generation[row])
+            if over_ns:
+                self._over[row] = over_ns, generation
+                if not was_over:
+                    self._began[row] = over_ns
+            elif since_ns:
+                self._alone[row] = since_ns, generation
         return believed
 
     def date(self) -> None:
@@ -75,6 +76,10 @@ class Endings:
         """Believe those after which nothing came for long enough; whether there were any."""
         table = self._streams
         over = []
+        for row in list(self._over):
+            over_ns = self._lasting_over(row)
+            if over_ns and now_ns - over_ns <= ALONE_NS:
+                self._over[row] = over_ns, int(table.generation[row])
         for row, (since_ns, generation) in list(self._alone.items()):
             if not self._is_alone(row, since_ns, generation):
                 del self._alone[row]
@@ -99,11 +104,19 @@ class Endings:
             return False
         return bool(table.live[row])
 
-    def _check_over(self, row: int) -> None:
-        """Count an end that was believed and that the stream belied soon after."""
+    def _lasting_over(self, row: int) -> int:
+        """Take out the end of a stream that two in a row made; 0 if there is none, or the stream goes on since."""
         ended_ns, generation = self._over.pop(row, (0, 0))
-        table = self._streams
-        if ended_ns and table.generation[row] == generation and 0 < table.since_ns[row] - ended_ns <= ALONE_NS:
+        if not ended_ns or self._streams.generation[row] != generation:
+            return 0
+        if not self._streams.live[row]:
+            return ended_ns
+        self._weigh(row, ended_ns, int(self._streams.since_ns[row]))
+        return 0
+
+    def _weigh(self, row: int, ended_ns: int, next_ns: int) -> None:
+        """Count an end that the stream's next frame belied soon after. ended_ns: 0 if there was none."""
+        if ended_ns and next_ns - ended_ns <= ALONE_NS:
             self._count_false(row, ended_ns)
 
     def _is_often_belied(self, row: int, t_ns: int) -> bool:

@@ -45,7 +45,9 @@ class LogStream(io.TextIOBase):
         return len(text)
 
     def _put(self, line: str) -> None:
-        lost = f"slotwatch: {self._lost} lines of this log are lost: nobody took them.\n" if self._lost else ""
+        one = self._lost == 1
+        some = "1 line of this log is lost" if one else f"{self._lost} lines of this log are lost"
+        lost = f"slotwatch: {some}: nobody took {'it' if one else 'them'}.\n" if self._lost else ""
         data = f"{lost}{line}\n".encode(errors="backslashreplace")
         if len(data) > LONGEST_LINE:
             data = data[: LONGEST_LINE - len(CUT)] + CUT

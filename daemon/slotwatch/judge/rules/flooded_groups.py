@@ -45,9 +45,9 @@ def describe_flooded(ctx: RuleContext, row: int) -> Finding:
     why, whose = "this computer did not join: a switch floods multicast", "which this computer did not join"
     also = "another program on this computer joined these groups"
     if ctx.listener.is_recording:
-        whose = "and which groups the recording computer joined is not known"
+        whose = "which the recording computer may have joined"
         also = "the recording computer joined these groups"
-        why = "the house file does not join: a switch floods multicast"
+        why = "the house file does not join: unless the recording computer joined them, a switch floods multicast"
         if ctx.house.listen.join != "none":
             why = (
                 "the house file does not declare: unless the recording computer joined them, a switch floods multicast"

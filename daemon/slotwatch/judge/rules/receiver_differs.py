@@ -161,7 +161,7 @@ RULE = Rule(
         Threshold(
             "gone_s",
             GONE_NS / NANOSECONDS,
-            "time for which a page leaves polls for every output unanswered, until its outputs count no longer",
+            "time for which a bind index leaves polls for every output unanswered, until its outputs count no longer",
         ),
         Threshold("pause_s", PAUSE_NS / NANOSECONDS, "time without a reply after which a node counts as started anew"),
     ),

@@ -66,7 +66,7 @@ RULE = Rule(
     severity=Severity.NOTE,
     short=ShortWords("{place} varies its slots", "{n} universes vary their slots", look="Look at the output setting"),
     sentence="{universes}{from_sender}: frames change between {fewer} and {more} slots{worst}, again and again. "
-    "Some receivers take slots that are not sent as 0.",
+    "Some receivers output 0 on slots that are not sent.",
     judged_by=judged_by(SlotsVaryParameters(), bind),
     facts=SlotsVaryFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),
