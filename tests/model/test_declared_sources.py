@@ -64,4 +64,4 @@ def test_a_new_sender_costs_the_same_whether_few_or_many_sources_are_declared() 
         assert bench.model.sources.filled == 1000
         return time.process_time() - began
 
-    assert seconds(800) < 8 * seconds(8)
+    assert min(seconds(800) for _ in range(3)) < 8 * min(seconds(8) for _ in range(3))

@@ -11,12 +11,11 @@ from slotwatch.snapshot.routes import LatencyCounts, RouteRow
 def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns: int) -> RouteRow:
     """Report what a route does, what it sent and how fast."""
     p50_ms, p99_ms = lane.latency.shares_ms(50, 99)
-    networks = house.networks
     return RouteRow(
         name=lane.route.name,
         source=_source(lane.route, house),
         target=output.target.text,
-        target_network=networks[output.target.network].name if output.target.network < len(networks) else "",
+        target_network=_network(output.target, house),
         state=lane.state.value,
         text=_sentence(lane, output.target),
         state_s=round((now_ns - lane.since_ns) / 1e9, 1),
@@ -33,9 +32,14 @@ def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns:
     )
 
 
-def ends_of(route: Route, house: House) -> tuple[str, str]:
-    """Give `source` and `target` as the row of a route has them."""
-    return _source(route, house), target_of(route, 0).text
+def ends_of(route: Route, house: House) -> tuple[str, str, str]:
+    """Give `source`, `target` and `target_network` as the row of a route has them."""
+    target = target_of(route, 0)
+    return _source(route, house), target.text, _network(target, house)
+
+
+def _network(target: Target, house: House) -> str:
+    return house.networks[target.network].name if target.network < len(house.networks) else ""
 
 
 def _source(route: Route, house: House) -> str:

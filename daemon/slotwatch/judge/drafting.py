@@ -163,10 +163,11 @@ def _say_outage(ctx: RuleContext, cluster: Cluster) -> Outage:
     if len(together) <= MOST_SPANS:
         return back_ns, f"No levels came on {', and on '.join(_say_span(ctx, *span) for span in together)}."
     where = ctx.name_universes(sorted({row for case in lost for row in case.finding.universes}))
-    lengths = [until_ns - since_ns for since_ns, until_ns, _ in together]
+    lengths = sorted(until_ns - since_ns for since_ns, until_ns, _ in together)
+    long = " to ".join(dict.fromkeys(wording.seconds(span_ns) for span_ns in (lengths[0], lengths[-1])))
     return back_ns, (
         f"Between {ctx.time_of_day(together[0][0])} and {ctx.time_of_day(back_ns)} no levels came on {where}, "
-        f"on each of them for {wording.seconds(min(lengths))} to {wording.seconds(max(lengths))}."
+        f"on each of them for {long}."
     )
 
 

@@ -85,7 +85,7 @@ def standing(
     """The exception that covers a rule on these rows of the universe table, from these sources (`source_key`)."""
     universes = tuple(ctx.universe_id(row) for row in rows)
     networks = tuple(int(ctx.universes.network[row]) for row in rows)
-    rules = (rule, COVERED_ALSO_BY.get(rule, rule))
+    rules = dict.fromkeys((rule, COVERED_ALSO_BY.get(rule, rule)))
     found = (phases.accepted(ctx.house, one, universes, at, networks) for one in rules)
     declared = next(filter(None, found), None)
     if declared is not None:

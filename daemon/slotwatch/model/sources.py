@@ -1,4 +1,4 @@
-"""The table of sources: identity, name, declared match, discovery list, and other addresses of the same identity."""
+"""The table of sources: identity, name, declared match, discovery list, and all addresses of an identity."""
 
 from __future__ import annotations
 
@@ -298,14 +298,14 @@ class Sources(Table, Sequence[SourceRow]):
         return np.array([bool(self.crowd_of(key)) for key in source_keys(batch, fields, at)])
 
     def _make_room(self, rows: NDArray[np.intp]) -> bool:
-        """Forget one of these without streams: first one that was heard for moments only, then the one that is silent
-        longest."""
+        """Forget one of these without streams: an undeclared one first, then one that was heard for moments only, then
+        the one that is silent longest."""
         rows = rows[self.streams[rows] == 0]
         if not len(rows):
             return False
         last_ns = self.last_seen_ns[rows]
         brief = last_ns - self.first_seen_ns[rows] < BRIEF_NS
-        self.forget(int(rows[np.lexsort((last_ns, ~brief))[0]]))
+        self.forget(int(rows[np.lexsort((last_ns, ~brief, self.declared[rows] >= 0))[0]]))
         self.evicted += 1
         return True
 

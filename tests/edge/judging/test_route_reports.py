@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from slotwatch.bridge.status import ends_of
 from slotwatch.durations import NANOSECONDS as S
 from slotwatch.edge.judging.route_reports import RouteReports
 from slotwatch.edge.shared.messages.routes import RouteReport
@@ -36,6 +39,24 @@ def test_a_report_from_before_a_reload_is_not_taken_for_another_route_of_that_na
     routes.take(reports.hear(report(2.1, *seen), after)[0])
     assert [(row.name, row.target, row.frames) for row in reports.rows] == [("foyer", "artnet/5", 50)]
     assert [(one.name, one.target) for one in routes.routes] == [("foyer", "artnet/5")]
+
+
+def test_one_of_two_routes_between_the_same_ends_that_goes_leaves_the_other_as_it_is() -> None:
+    """Two outputs of one input, to one target: on another network, or of other slots."""
+    one = Route("a", UniverseId(Protocol.E131, 1), target=UniverseId(Protocol.E131, 101))
+    networks = (Network("A", "eth1"), Network("B", "eth2"))
+    for other in (replace(one, name="b", to_network=1), replace(one, name="b")):
+        reports, routes = RouteReports(), OwnRoutes()
+        before, after = House(networks=networks, routes=(one, other)), House(networks=networks, routes=(other,))
+        ends = [ends_of(each, before) for each in before.routes]
+        rows = [
+            route(each.name, target, source=source, target_network=network, frames=frames)
+            for each, (source, target, network), frames in zip(before.routes, ends, (30, 50), strict=True)
+        ]
+        routes.take(reports.hear(report(2.0, *rows), before)[0])
+        assert len(reports.rows) == 2
+        reports.take_house(after, routes)
+        assert [(row.name, row.frames) for row in reports.rows] == [("b", 50)]
 
 
 def test_a_route_that_was_renamed_while_its_process_was_gone_still_sends_nothing() -> None:

@@ -59,7 +59,7 @@ TURN_AT_LEAST_S = 0.04
 """Intake writes its heartbeat at least this often; while judging idles, each GRID_S."""
 GRID_S = GRID_NS / 1e9
 BURST_ROWS = 4 * GUARD_ROWS
-"""This many rows in one turn end idling: the ring, which judging then has to empty, holds 0.37 s of a full gigabit."""
+"""This many rows in one turn end idling: the ring, which judging then has to empty, holds 0.74 s of a full gigabit."""
 MOST_PER_SOCKET = 16 * GUARD_ROWS
 """Packets read from one socket before the others have their turn."""
 STEP_NS = 1_000_000

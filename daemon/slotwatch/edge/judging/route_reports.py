@@ -31,15 +31,15 @@ class RouteReports:
     node: NodeRow | None = None
     _began_ns: int = 0
     _house: House | None = None
-    _known: frozenset[tuple[str, str, str]] = frozenset()
-    """Name, input and output of the routes of that house."""
+    _known: frozenset[tuple[str, tuple[str, str, str]]] = frozenset()
+    """Name and ends of the routes of that house."""
 
     def hear(self, report: RouteReport, house: House) -> tuple[RoutesSeen, bool]:
         """Take a report; return what judging observes, and whether the state of any route changed."""
         if house is not self._house:
-            self._house, self._known = house, frozenset((route.name, *ends_of(route, house)) for route in house.routes)
+            self._house, self._known = house, frozenset((route.name, ends_of(route, house)) for route in house.routes)
         # A report may still be of the house before, where a name belonged to another route.
-        newest = {row.name: row for row in report.rows if (row.name, row.source, row.target) in self._known}
+        newest = {row.name: row for row in report.rows if (row.name, _ends(row)) in self._known}
         if report.began_ns != self._began_ns:
             self.rows = tuple(replace(row, state="waiting", text=STARTED_AGAIN) for row in self.rows)
             self._began_ns = report.began_ns
@@ -63,14 +63,15 @@ class RouteReports:
 
     def take_house(self, house: House, routes: OwnRoutes) -> None:
         """Forget the routes that the house no longer has; what only has another name stays."""
-        present: dict[tuple[str, str], list[str]] = {}
+        present: dict[tuple[str, str, str], list[str]] = {}
         for route in house.routes:
             present.setdefault(ends_of(route, house), []).append(route.name)
-        names: dict[str, str] = {}
+        names = {row.name: row.name for row in self.rows if row.name in present.get(_ends(row), ())}
         for row in self.rows:
-            found = present.get((row.source, row.target), [])
-            if row.name in found or len(found) == 1:
-                names[row.name] = row.name if row.name in found else found[0]
+            found = present.get(_ends(row), [])
+            # Of two with the same ends the other one may have gone.
+            if row.name not in names and len(found) == 1 and found[0] not in names.values():
+                names[row.name] = found[0]
         self.rows = tuple(replace(row, name=names[row.name]) for row in self.rows if row.name in names)
         routes.rename(names)
         if not house.has_routes:
@@ -78,6 +79,10 @@ class RouteReports:
             routes.forget()
             self.asking = self.node = None
             self.counted = {}
+
+
+def _ends(row: RouteRow) -> tuple[str, str, str]:
+    return row.source, row.target, row.target_network
 
 
 def _shown(row: RouteRow, is_interrupted: bool, address: str) -> RouteRow:

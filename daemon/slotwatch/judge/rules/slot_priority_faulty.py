@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
@@ -91,11 +92,16 @@ def has_ignored_levels(ctx: RuleContext) -> Mask:
     found = np.zeros(streams.count, np.bool_)
     alone = ctx.live & _gives(ctx) & (ctx.universes.live[streams.universe] == 1)
     rows = np.flatnonzero(alone & (streams.slot_priority_slots >= streams.slots))
-    if len(rows):
-        is_sent = np.arange(SLOTS) < streams.slots[rows, np.newaxis]
-        gives_none = ~(is_sent & (streams.slot_priorities[rows] > 0)).any(axis=1)
-        found[rows] = gives_none & (is_sent & (streams.levels[rows] > 0)).any(axis=1)
+    rows = rows[~_is_any_sent(ctx, rows, streams.slot_priorities)]
+    found[rows] = _is_any_sent(ctx, rows, streams.levels)
     return found
+
+
+def _is_any_sent(ctx: RuleContext, rows: NDArray[np.intp], values: NDArray[np.uint8]) -> Mask:
+    """Whether any slot that these streams send is above zero in these values, which have a row for each stream."""
+    is_sent = np.arange(SLOTS) < ctx.streams.slots[rows, np.newaxis]
+    above: Mask = np.logical_or.reduce(is_sent & (values[rows] > 0), axis=1)
+    return above
 
 
 def has_mixed_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> Mask:

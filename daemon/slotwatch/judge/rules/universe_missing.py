@@ -191,7 +191,7 @@ def _describe_without_levels(
     """What comes on it never held levels there. senders: rows of sources."""
     named = wording.list_names(ctx.say_sources(senders))
     return Finding(
-        group=f"{_group(sources, past)} without levels",
+        group=f"{_group(sources, past)} without levels: {what} from {plain_names(ctx, senders)}",
         since_ns=past.since_ns,
         universes=(row,),
         source_names=sources,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -61,13 +61,14 @@ def describe_wrong_group(ctx: RuleContext, row: int, p: WrongGroupParameters) ->
     name = ctx.universe_name(ctx.universe_of(row))
     to = f"239.255.{group >> 8}.{group & 255}" if group else "a group that belongs to no universe"
     is_part = bool(_is_in_turn(ctx, p)[row])
-    return finding_of(
+    found = finding_of(
         ctx,
         row,
         since_ns=0,
         facts=WrongGroupFacts(str(group or "none"), "some frames" if is_part else "frames", SOME if is_part else EVERY),
         evidence=(f"{name} by its packets, {'some of them ' if is_part else ''}sent to {to}.",),
     )
+    return replace(found, group=f"{found.group} in part") if is_part else found
 
 
 def bind(setup: RuleSetup, p: WrongGroupParameters) -> tuple[RuleBinding, ...]:
