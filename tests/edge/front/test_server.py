@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import errno
 import os
 import shutil
@@ -22,6 +23,7 @@ import aiohttp
 import pytest
 
 from slotwatch import clock
+from slotwatch.edge.front import certificate as certificate_module
 from slotwatch.edge.front import server as server_module
 from slotwatch.edge.front.certificate import KeptPair, PageCertificate
 from slotwatch.edge.front.history_archive import Archive
@@ -340,6 +342,50 @@ async def test_a_page_that_is_restarted_in_a_renewal_has_the_certificate_of_befo
             assert "key.pem does not exist. The page keeps the one that it had" in str(
                 server.front.own_health()["page"]
             )
+    finally:
+        os.close(fd)
+
+
+@needs_openssl
+def test_a_pair_that_is_renewed_while_it_is_read_is_not_kept_half(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The certificate first, then its key: in between the files are no pair."""
+    certify(tmp_path)
+    certify(tmp_path, "next.pem", "next-key.pem")
+    house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
+    span_s = certificate_module._span_s
+
+    def span_s_and_renewal(certificate: Path) -> tuple[float, float]:
+        with contextlib.suppress(FileNotFoundError):
+            (tmp_path / "next.pem").rename(tmp_path / "cert.pem")
+        return span_s(certificate)
+
+    fd = os.memfd_create("kept")
+    try:
+        kept = KeptPair(fd)
+        PageCertificate(house, kept)
+        monkeypatch.setattr(certificate_module, "_span_s", span_s_and_renewal)
+        PageCertificate(house, kept)  # reads a pair; what is in its files afterwards is none
+        assert "the key belongs to another certificate. The page keeps" in PageCertificate(house, kept).trouble
+        (tmp_path / "next-key.pem").rename(tmp_path / "key.pem")
+        assert PageCertificate(house, kept).trouble == ""
+    finally:
+        os.close(fd)
+
+
+@needs_openssl
+def test_a_kept_pair_that_cannot_be_used_leaves_the_reason_of_the_files(tmp_path: Path) -> None:
+    certify(tmp_path)
+    house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
+    fd = os.memfd_create("kept")
+    try:
+        kept = KeptPair(fd)
+        PageCertificate(house, kept)
+        os.ftruncate(fd, os.fstat(fd).st_size - 100)
+        (tmp_path / "key.pem").unlink()
+        with pytest.raises(EdgeError, match=r"cannot use the certificate cert\.pem: key\.pem does not exist"):
+            PageCertificate(house, kept)
     finally:
         os.close(fd)
 

@@ -22,10 +22,12 @@ class KeptPair:
     def __init__(self, fd: int) -> None:
         self._fd = fd
 
-    def keep(self, files: tuple[Path, Path]) -> None:
-        """Keep what is in these files, if they are still there."""
+    def keep(self, files: tuple[Path, Path], states: list[tuple[int, ...]]) -> None:
+        """Keep what is in these files, if they are still those of these states: else they may be no pair."""
         with contextlib.suppress(OSError):
             kept = b"\n".join((_names(files), *(path.read_bytes() for path in files)))
+            if _states(files) != states:
+                return
             os.ftruncate(self._fd, 0)
             os.pwrite(self._fd, kept, 0)
 
@@ -80,7 +82,10 @@ class PageCertificate:
             if kept is None:
                 raise
             self._refusal = str(error)
-            return self._load(*kept)
+            try:
+                return self._load(*kept)
+            except EdgeError:
+                raise error from None  # it names the files
 
     def _read_again(self, files: tuple[Path, Path]) -> None:
         self._tried = _states(files)
@@ -90,9 +95,10 @@ class PageCertificate:
             self._refusal = str(error)
 
     def _take(self, files: tuple[Path, Path]) -> ssl.SSLContext:
+        states = _states(files)
         found = self._load(*files)
         if self._kept is not None:
-            self._kept.keep(files)
+            self._kept.keep(files, states)
         return found
 
     @property
