@@ -139,15 +139,16 @@ class IncidentTable:
         self.revisions += 1
         self._events.append(Event(t_ns, what, text, incident.copy()))
 
-    def take_clock(self, wall_offset_ns: int, now_ns: int) -> None:
+    def take_clock(self, wall_offset_ns: int, now_ns: int, *, is_recording: bool = False) -> None:
         """Date what opens from now on by the wall clock as it is now: wall clock minus monotonic clock.
 
         What is open keeps the clock that it began with. If the clock was set, it says so.
+        is_recording: whether it is the clock of the computer that made a recording.
         """
         step_ns, self.wall_offset_ns = wall_offset_ns - self.wall_offset_ns, wall_offset_ns
         if abs(step_ns) < wording.SAID_STEP_NS:
             return
-        was_set = wording.clock_was_set(step_ns)
+        was_set = wording.clock_was_set(step_ns, "the recording computer" if is_recording else "this computer")
         self._events.append(Event(now_ns, "clock", was_set))
         for entry in self._open.values():
             self._record(entry, now_ns, "clock", f"{was_set} Times of this incident are by the clock as it was.")

@@ -139,7 +139,7 @@ class Judge:
         """Judge one pass."""
         if wall_offset_ns is not None:
             self.wall_offset_ns = wall_offset_ns
-            self._book.take_clock(wall_offset_ns, now_ns)
+            self._book.take_clock(wall_offset_ns, now_ns, is_recording=self.listener.is_recording)
         self._now_ns = now_ns
         self._touched += self._regrade
         self.shown.follow(model, now_ns, self.wall_offset_ns)

@@ -191,7 +191,7 @@ def say_power(watts: float) -> str:
     return f"{watts / 1000:.1f} kW" if watts >= 1000 else f"{watts:.0f} W"
 
 
-def clock_was_set(step_ns: int) -> str:
-    """Say in which direction and how far, in whole seconds, this computer's wall clock was set."""
+def clock_was_set(step_ns: int, whose: str = "this computer") -> str:
+    """Say in which direction and how far, in whole seconds, a computer's wall clock was set."""
     span_ns = round(abs(step_ns) / NANOSECONDS) * NANOSECONDS
-    return f"The clock of this computer was set {'forward' if step_ns > 0 else 'back'} by {seconds(span_ns)}."
+    return f"The clock of {whose} was set {'forward' if step_ns > 0 else 'back'} by {seconds(span_ns)}."

@@ -19,7 +19,7 @@ from slotwatch.judge.binding import TICK_NS
 from slotwatch.judge.events import Event
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.wire.batch import Batch
-from slotwatch.wire.observation import JoinSeen
+from slotwatch.wire.observation import ClockStepSeen, JoinSeen
 from slotwatch.wire.universe import Protocol
 
 CLOSE_NS = 5 * NANOSECONDS
@@ -71,10 +71,12 @@ class Replay:
         """leaps: whether ticks are left out that would change nothing. is_compiled: whether compiled code is used where
         it is there."""
         self.capture = capture
+        self._offset_ns = capture.wall_offset_ns
+        """Wall clock less monotonic clock at the time that is judged; the capture is read ahead of it."""
         self.engine = Engine(
             house,
             now_ns=BASE_NS,
-            wall_offset_ns=capture.wall_offset_ns,
+            wall_offset_ns=self._offset_ns,
             phase=phase,
             replay=True,
             compiled=compiled.load() if is_compiled else None,
@@ -117,7 +119,7 @@ class Replay:
                 if universe.id.protocol is Protocol.E131:
                     for network in universe.networks:
                         self.engine.observe(JoinSeen(BASE_NS, network, universe.id.number, ok=True))
-        self.engine.tick(BASE_NS, self.capture.wall_offset_ns)
+        self.engine.tick(BASE_NS, self._offset_ns)
 
     def _take(self, chunk: Chunk) -> None:
         """Give a chunk to the engine, ticking wherever a tick is due between its packets."""
@@ -144,8 +146,14 @@ class Replay:
                 # The last of them, so that it does not matter how a capture is cut into chunks.
                 self._last_ns = int(times[end - 1])
             while seen < len(waiting) and waiting[seen].t_ns <= self._due_ns:
-                self.engine.observe(waiting[seen])
+                observation = waiting[seen]
+                self.engine.observe(observation)
+                if isinstance(observation, ClockStepSeen):
+                    self._offset_ns += observation.step_ns
                 seen += 1
+        if chunk.wall_offset_ns is not None:
+            # Not every step is observed where there are many.
+            self._offset_ns = chunk.wall_offset_ns
 
     def _leap_over_rest(self, batch: Batch, rests: Rests, row: int) -> int:
         """Take packets that bring nothing new, without a tick; returns the row of the first that was not taken."""
@@ -245,7 +253,7 @@ class Replay:
         return SETTLED_NS if self.engine.is_settled else TICK_NS
 
     def _tick(self, at_ns: int) -> None:
-        self.engine.tick(at_ns, self.capture.wall_offset_ns)
+        self.engine.tick(at_ns, self._offset_ns)
         self.ticks += 1
         for event in self.engine.take_events():
             if event.incident is not None and (

@@ -1,0 +1,58 @@
+"""A recording whose clock was set while it was made: what came before the change is dated by the clock as it was."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from slotwatch.edge.tools import captures
+from slotwatch.edge.tools.replaying import Judged, Replay
+from slotwatch.house.schema import House, Phase
+from slotwatch.views.incidents import incident
+from tests.verbs.test_replay import T, frame, made
+
+SECOND = 1_000_000_000
+MINUTE, HOUR = 60 * SECOND, 3600 * SECOND
+
+
+def judged(tmp_path: Path, set_by: Callable[[float], int], leaps: bool = True) -> Judged:
+    """Judge 15 s of universes 7 and 8 in one piece; 7 ends after 4 s. set_by: how far the clock is off at a second."""
+    packets = []
+    for k in range(600):
+        t = k * 25_000_000 + set_by(k / 40)
+        packets += [(t, frame(7, k, k))] if k < 160 else []
+        packets.append((t, frame(8, k, k)))
+    path = made(tmp_path, packets)
+    assert Path(path).stat().st_size < captures.PIECE_BYTES
+    capture = captures.open_capture(path)
+    return Replay(capture, replace(House(), networks=capture.networks), Phase.SHOW, leaps=leaps).run()
+
+
+@pytest.mark.parametrize(("leaps", "rows"), [(True, captures.MOST_ROWS), (False, captures.MOST_ROWS), (True, 100)])
+@pytest.mark.parametrize(("step_ns", "how"), [(HOUR, "forward"), (-HOUR, "back")])
+def test_what_opens_before_the_clock_is_set_is_dated_by_the_clock_as_it_was(
+    step_ns: int, how: str, leaps: bool, rows: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(captures, "MOST_ROWS", rows)
+    found = judged(tmp_path, lambda second: step_ns if second >= 10 else 0, leaps)
+    (lost,) = (incident(one) for one in found.incidents if one.rule == "universe-lost")
+    # The last frame, and the loss timeout of 2.5 s (E1.31 6.7.1) after it, in ticks of 50 ms.
+    assert lost["began_at"] == "2026-01-01T00:00:03.975Z"
+    assert "2026-01-01T00:00:06.475Z" <= (lost["opened_at"] or "") <= "2026-01-01T00:00:06.625Z"
+    opened, said = (next(one for one in lost["timeline"] if one["what"] == what) for what in ("opened", "clock"))
+    assert opened["at"] == lost["opened_at"]
+    assert said["text"] == (
+        f"The clock of the recording computer was set {how} by 60 min. "
+        "Times of this incident are by the clock as it was."
+    )
+    assert "2026-01-01T00:00:09.950Z" <= (said["at"] or "") <= "2026-01-01T00:00:10.050Z"
+    assert [one["what"] for one in lost["timeline"]].count("clock") == 1
+
+
+def test_the_clock_is_right_after_more_changes_than_are_listed(tmp_path: Path) -> None:
+    found = judged(tmp_path, lambda second: -MINUTE * min(20, int(second * 2)))
+    last_ns = T + 599 * 25_000_000 - 20 * MINUTE
+    assert found.snapshot.now_ns + found.snapshot.wall_offset_ns == last_ns
