@@ -23,7 +23,6 @@ import aiohttp
 import pytest
 
 from slotwatch import clock
-from slotwatch.edge.front import certificate as certificate_module
 from slotwatch.edge.front import server as server_module
 from slotwatch.edge.front.certificate import KeptPair, PageCertificate
 from slotwatch.edge.front.history_archive import Archive
@@ -354,18 +353,18 @@ def test_a_pair_that_is_renewed_while_it_is_read_is_not_kept_half(
     certify(tmp_path)
     certify(tmp_path, "next.pem", "next-key.pem")
     house = house_at(tmp_path, certificate_file="cert.pem", key_file="key.pem")
-    span_s = certificate_module._span_s
+    load = ssl.SSLContext.load_cert_chain
 
-    def span_s_and_renewal(certificate: Path) -> tuple[float, float]:
+    def load_and_renew(*names: Any) -> None:
+        load(*names)
         with contextlib.suppress(FileNotFoundError):
             (tmp_path / "next.pem").rename(tmp_path / "cert.pem")
-        return span_s(certificate)
 
     fd = os.memfd_create("kept")
     try:
         kept = KeptPair(fd)
         PageCertificate(house, kept)
-        monkeypatch.setattr(certificate_module, "_span_s", span_s_and_renewal)
+        monkeypatch.setattr(ssl.SSLContext, "load_cert_chain", load_and_renew)
         PageCertificate(house, kept)  # reads a pair; what is in its files afterwards is none
         assert "the key belongs to another certificate. The page keeps" in PageCertificate(house, kept).trouble
         (tmp_path / "next-key.pem").rename(tmp_path / "key.pem")
