@@ -23,7 +23,6 @@ COPYING = SOURCE.with_name("copying.c")
 INTERVALS = SOURCE.with_name("intervals.c")
 LEVELS = SOURCE.with_name("levels.c")
 T = TypeVar("T")
-_TWO_ADDRESSES = (ctypes.c_void_p, ctypes.c_void_p)
 
 
 class Compiled:
@@ -32,76 +31,67 @@ class Compiled:
     def __init__(self, library: ctypes.PyDLL) -> None:
         self.intervals, self.levels = load_intervals(), load_levels()
         # PyDLL: a call takes a tenth of a millisecond, and no thread shall change the tables meanwhile.
-        self._learn, self._take = library.slotwatch_learn, library.slotwatch_take
-        self._flashes, self._pairs = library.slotwatch_flashes, library.slotwatch_pairs
-        self._fold, self._turn = library.slotwatch_fold, library.slotwatch_turn
-        self._fold_gaps = library.slotwatch_fold_gaps
-        for function in (self._learn, self._take, self._flashes, self._pairs):
-            function.argtypes, function.restype = _TWO_ADDRESSES, ctypes.c_int64
-        for function in (self._fold, self._turn, self._fold_gaps):
-            function.argtypes, function.restype = (ctypes.c_void_p,), ctypes.c_int64
+        names = ("learn", "take", "flashes", "pairs")
+        self._learn, self._take, self._flashes, self._pairs = _functions(library, 2, *names)
+        self._fold, self._turn, self._fold_gaps = _functions(library, 1, "fold", "turn", "fold_gaps")
 
     def learn(self, table: int, call: int) -> int:
         """Remember packets; returns how many keys are new."""
-        return int(self._learn(table, call))
+        return self._learn(table, call)
 
     def take(self, table: int, call: int) -> int:
         """Take routine packets; returns how many."""
-        return int(self._take(table, call))
+        return self._take(table, call)
 
     def flashes(self, frames: int) -> int:
         """Follow watched slots; returns how many opposing changes there were."""
-        return int(self._flashes(frames, None))
+        return self._flashes(frames, None)
 
     def pairs(self, frames: int) -> int:
         """Follow watched pairs; returns how often one was torn."""
-        return int(self._pairs(frames, None))
+        return self._pairs(frames, None)
 
     def fold(self, windows: int) -> int:
         """Add to totals what was counted since the last call; returns how many counts changed."""
-        return int(self._fold(windows))
+        return self._fold(windows)
 
     def turn(self, windows: int) -> int:
         """Add a finished bucket to the sums, subtract those that leave; returns how many counts were not zero."""
-        return int(self._turn(windows))
+        return self._turn(windows)
 
     def fold_gaps(self, windows: int) -> int:
         """Work out the longest gaps; returns of how many streams."""
-        return int(self._fold_gaps(windows))
+        return self._fold_gaps(windows)
 
 
 class Intervals:
     """The functions of `intervals.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
-        self._collect, self._sum_up = library.slotwatch_collect, library.slotwatch_sum_up
-        self._take_new = library.slotwatch_take_new
-        for function in (self._collect, self._sum_up, self._take_new):
-            function.argtypes, function.restype = (ctypes.c_void_p,), ctypes.c_int64
+        self._collect, self._sum_up, self._take_new = _functions(library, 1, "collect", "sum_up", "take_new")
 
     def collect(self, ranks: int) -> int:
         """Copy intervals to be sorted; returns of how many streams."""
-        return int(self._collect(ranks))
+        return self._collect(ranks)
 
     def sum_up(self, ranks: int) -> int:
         """Work out percentiles, bins and medians of what was sorted; returns of how many streams."""
-        return int(self._sum_up(ranks))
+        return self._sum_up(ranks)
 
     def take_new(self, minute: int) -> int:
         """Put new intervals into the histograms of the minute; returns how many."""
-        return int(self._take_new(minute))
+        return self._take_new(minute)
 
 
 class LevelsBesideMasks:
     """The function of `levels.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
-        self._any_above = library.slotwatch_any_above
-        self._any_above.argtypes, self._any_above.restype = (ctypes.c_void_p,), ctypes.c_int64
+        (self._any_above,) = _functions(library, 1, "any_above")
 
     def any_above(self, words: int) -> int:
         """Look for levels above zero; returns on how many universes there are any."""
-        return int(self._any_above(words))
+        return self._any_above(words)
 
 
 class Receiving:
@@ -109,25 +99,22 @@ class Receiving:
 
     def __init__(self, library: ctypes.PyDLL) -> None:
         # PyDLL: reading never blocks, and nothing else has to run while packets gather.
-        self._receive, self._gather = library.slotwatch_receive, library.slotwatch_gather
-        for function in (self._receive, self._gather):
-            function.argtypes, function.restype = _TWO_ADDRESSES, ctypes.c_int64
+        self._receive, self._gather = _functions(library, 2, "receive", "gather")
 
     def receive(self, ring: int, call: int) -> int:
         """Read packets; returns how many, or minus the number of the error."""
-        return int(self._receive(ring, call))
+        return self._receive(ring, call)
 
     def gather(self, ring: int, gathering: int) -> int:
         """Let packets gather and read them now and then; returns how many rows were written."""
-        return int(self._gather(ring, gathering))
+        return self._gather(ring, gathering)
 
 
 class Recording:
     """The function of `recording.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
-        self._record = library.slotwatch_record
-        self._record.argtypes, self._record.restype = (ctypes.c_void_p,), ctypes.c_int64
+        (self._record,) = _functions(library, 1, "record")
 
     def record(self, call: int) -> None:
         """Write the records of a batch."""
@@ -138,8 +125,7 @@ class Looking:
     """The function of `looking.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
-        self._look = library.slotwatch_look
-        self._look.argtypes, self._look.restype = (ctypes.c_void_p,), ctypes.c_int64
+        (self._look,) = _functions(library, 1, "look")
 
     def look(self, words: int) -> bool:
         """Whether packets bring a change."""
@@ -150,17 +136,23 @@ class Copying:
     """The functions of `copying.c`."""
 
     def __init__(self, library: ctypes.PyDLL) -> None:
-        self._longest, self._copy = library.slotwatch_longest, library.slotwatch_copy
-        for function in (self._longest, self._copy):
-            function.argtypes, function.restype = (ctypes.c_void_p,), ctypes.c_int64
+        self._longest, self._copy = _functions(library, 1, "longest", "copy")
 
     def longest(self, words: int) -> int:
         """The greatest length of some rows."""
-        return int(self._longest(words))
+        return self._longest(words)
 
     def copy(self, words: int) -> None:
         """Copy rows."""
         self._copy(words)
+
+
+def _functions(library: ctypes.PyDLL, addresses: int, *names: str) -> list[Callable[..., int]]:
+    """Functions of a library by their names; each takes so many addresses and returns a whole number of 64 bits."""
+    found = [getattr(library, f"slotwatch_{name}") for name in names]
+    for function in found:
+        function.argtypes, function.restype = (ctypes.c_void_p,) * addresses, ctypes.c_int64
+    return found
 
 
 def built_name(source: Path, machine: str = "") -> str:
