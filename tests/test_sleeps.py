@@ -47,7 +47,6 @@ ALLOWED = {
     ("test_app.py", "test_a_port_that_is_freed_within_three_seconds_is_waited_for"): IS_TESTED,
     ("test_app.py", "test_judging_asleep_for_half_a_second_loses_nothing"): IS_TESTED,
     ("test_app_routes.py", "octets"): BETWEEN_QUESTIONS,
-    ("test_ports_freed.py", ""): FAR_END,
     ("test_restart.py", "test_what_was_answered_is_there_after_a_kill_at_any_moment"): IS_TESTED,
     ("web/screenshots.py", "main"): "a picture of the page at rest, and no test",
     ("web/stand_in.py", "stop_serving"): TURN,

@@ -83,7 +83,6 @@ async def main():
     again = await ask_until(foh, V2C, lambda s: s.uptime_ticks < whole.uptime_ticks)
 
     stage.snmpd.send_signal(signal.SIGSTOP)
-    began = time.monotonic()
     hung, beside = await asyncio.gather(ask(stage, V3), ask(foh, V2C))
     print(json.dumps({
         "names": sorted(p.name for p in whole.ports if p.name != "br0"),

@@ -77,14 +77,14 @@ def test_frames_carry_start_code_and_slots_at_the_declared_refresh(line: tuple[i
     try:
         began_s = time.monotonic()
         sender.show(bytes(range(256)) * 2)
-        got = read_for(master, 1.0)
+        got = read_until(master, 20 * 513)
         took_s = time.monotonic() - began_s
     finally:
         sender.close()
     frame = b"\0" + bytes(range(256)) * 2
     assert got.startswith(frame)
     assert {got[i : i + 513] for i in range(0, len(got) // 513 * 513, 513)} == {frame}
-    assert 20 <= len(got) // 513 <= 30.0 * took_s + 1, "never above the declared refresh"
+    assert len(got) // 513 <= 30.0 * took_s + 1, "never above the declared refresh"
 
 
 def test_break_by_baud_is_one_zero_before_each_frame(line: tuple[int, str]) -> None:
@@ -108,8 +108,7 @@ def test_silence_stops_the_line(line: tuple[int, str]) -> None:
         sender.show(bytes(512))
         read_until(master, 513)
         sender.silence()
-        read_for(master, 0.2)
-        assert read_for(master, 0.4) == b""
+        until(lambda: not read_for(master, 0.4))
     finally:
         sender.close()
 
