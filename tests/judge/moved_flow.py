@@ -87,6 +87,31 @@ def erratic(
     return Moved("sequence-unusable", parameter, value, play, has_cause("erratic"), beside)
 
 
+def leaping(groups: int, less: int = 0, hz: float = 20.0) -> Callable[[], Play]:
+    """A desk whose numbers go ahead four times, by another step each, and then back by ten, so often: of each five
+    frames one is discarded (6.7.2)."""
+    after = (60 - less, 110 - 2 * less, 150 - 3 * less, 220 - 4 * less, 210 - 4 * less)
+    return lambda: [
+        Desk(
+            "Desk A",
+            (1,),
+            hz=hz,
+            levels=still(100),
+            from_s=FROM_S,
+            to_s=FROM_S + 5 * groups / hz - 0.01,
+            sequence_of=lambda universe, index: after[4] * (index // 5) + after[index % 5],
+        )
+    ]
+
+
+def without_order(
+    parameter: str, value: float, under: Callable[[], Play], over: Callable[[], Play], until_s: tuple[float, float]
+) -> Moved:
+    """until_s: when the desk of each has just sent its last frame."""
+    play, beside = plays(EVERY, under, over, until_s), frozenset({"out-of-order", "packet-loss"})
+    return Moved("sequence-unusable", parameter, value, play, has_cause("random"), beside)
+
+
 def repeating(seconds: float) -> Callable[[], Play]:
     """A desk whose numbers never come past the last accepted one for so long, and then go on."""
     frames = round(40 * seconds)
@@ -260,6 +285,11 @@ FLOW = [
     erratic("discarded", 50, jumping(25), jumping(26), (9.4, 9.4)),
     erratic("mixed_s", 6, jumping(17), jumping(40), (7.6, 12.2)),
     erratic("none_s", 5.0, repeating(4.7), repeating(5.4), (12.5, 12.5)),
+    # Of each five frames one is discarded, and 215 numbers are missing between the four others.
+    without_order("missing", 3000, leaping(13), leaping(15), (7.3, 7.8)),
+    without_order("missing_ratio", 50.0, leaping(20, less=10), leaping(20), (9.1, 9.1)),
+    without_order("jumping_discarded", 16, leaping(15), leaping(17), (7.8, 8.3)),
+    without_order("jumping_s", 6, leaping(17), leaping(40), (8.3, 14.1)),
     Moved("sequence-unusable", "step", 3, of_two_universes(2, 3)),
     Moved("sequence-unusable", "sure_step", 6, columns({"sequence_step": 5}, {"sequence_step": 6})),
     aged("out-of-order", 5.0, (DISCARDED, 1), (FRAMES, 4)),

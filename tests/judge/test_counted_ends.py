@@ -5,11 +5,13 @@ Source of the times: what the senders here do. ANSI E1.31-2018 6.7.2 says which 
 
 from __future__ import annotations
 
+from random import Random
+
 import pytest
 
 from slotwatch.snapshot import Incident
 from slotwatch.wire.universe import Protocol
-from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, house_of, moving
+from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, house_of, moving, opened_after_s
 
 DESK = Desk("Desk A", (1,), levels=moving())
 
@@ -85,6 +87,20 @@ def test_numbers_that_jump_back_all_the_time_are_erratic() -> None:
     jumps = Desk("Desk A", (1,), levels=moving(), sequence_of=lambda u, i: 10 * (i // 4) - back[i % 4])
     stage = played(jumps, until_s=12.0)
     assert stage.rule("sequence-unusable").cause == "erratic"
+
+
+@pytest.mark.parametrize("from_s", [0.0, 10.0])
+def test_random_numbers_are_unusable_and_nothing_else(from_s: float) -> None:
+    """Numbers must go up by one (ANSI E1.31-2018 6.7.2). Of random ones 19 or 20 of 256 steps are discarded."""
+    numbers = Random(1).randbytes(1200)
+    desk = Desk("Desk A", (1,), levels=moving(), sequence_of=lambda u, i: numbers[i] if i >= from_s * 40 else i)
+    stage = played(desk, until_s=from_s + 12.0)
+    incident = stage.only()
+    assert (incident.rule, incident.cause) == ("sequence-unusable", "random")
+    assert "jump forward and back" in incident.summary
+    assert incident.next_checks
+    assert (incident.began_ns - START_NS) / S == pytest.approx(from_s, abs=0.5)
+    assert opened_after_s(incident) - from_s <= 5.0
 
 
 def test_numbers_that_never_come_past_the_last_accepted_one_are_unusable() -> None:

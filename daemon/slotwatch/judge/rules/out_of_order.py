@@ -13,7 +13,7 @@ from slotwatch.judge.explain import Effect
 from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, is_unusable
+from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, is_unusable, jumps_ahead
 from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.sequence import WINDOW
 from slotwatch.model.windows import DISCARDED
@@ -35,7 +35,10 @@ def is_out_of_order(ctx: RuleContext, p: OutOfOrderParameters, unusable: Sequenc
     if not ctx.live_count:
         return ctx.live
     late = ctx.live_e131 & (ctx.counted((DISCARDED,), p.window_s) >= p.discarded)
-    return late & ~is_unusable(ctx, unusable) if np.count_nonzero(late) else late
+    if not np.count_nonzero(late):
+        return late
+    # Numbers that jump about say of no frame that it came late.
+    return late & ~is_unusable(ctx, unusable) & ~jumps_ahead(ctx, unusable)
 
 
 def describe_out_of_order(ctx: RuleContext, row: int, p: OutOfOrderParameters) -> Finding:

@@ -23,6 +23,8 @@ from slotwatch.snapshot import Confidence, Severity
 MOST_AT_ONCE = 10
 """Frames that are missing in a row; more of them may be a restart whose new numbers fit by chance."""
 SHORTEST_PACE_NS = ns_from_ms(1)
+NEW_PACE_NS = ns_from_ms(10)
+"""Taken for the pace of a stream that is too new to have one: more than twice as fast as a full line (our choice)."""
 PORTS_COUNTED_NS = ns_from_s(60)
 """Time over which counters of switch ports are evidence: they are read once a minute."""
 
@@ -68,10 +70,11 @@ def _had_time(ctx: RuleContext, p: PacketLossParameters) -> Mask:
     """Whether this many frames could have been sent at all: if not, the numbers jumped (a restart)."""
     streams = ctx.streams
     window_ns = np.minimum(ns_from_s(p.window_s), ctx.now_ns - streams.since_ns)
-    pace_ns = np.maximum(streams.median_interval_ns, SHORTEST_PACE_NS)
+    known_ns = streams.median_interval_ns
+    pace_ns = np.where(known_ns == 0, NEW_PACE_NS, np.maximum(known_ns, SHORTEST_PACE_NS))
     possible = window_ns // pace_ns - ctx.counted((FRAMES,), p.window_s)
     most = p.possible_ratio * np.maximum(possible, 0) + p.possible_frames
-    had_time: Mask = (streams.median_interval_ns == 0) | (ctx.counted((LOST,), p.window_s) <= most)
+    had_time: Mask = ctx.counted((LOST,), p.window_s) <= most
     return had_time
 
 

@@ -1,4 +1,4 @@
-"""E1.31 sequence numbers do not change, run backwards, or step by more than one each time."""
+"""E1.31 sequence numbers do not change, run backwards, jump about, or step by more than one each time."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
-from slotwatch.model.windows import DISCARDED, FRAMES
+from slotwatch.model.windows import DISCARDED, FRAMES, LOST
 from slotwatch.snapshot import Severity
 
 DISCARD_STEPS = SEQUENCES - WINDOW
@@ -35,6 +35,12 @@ class SequenceUnusableParameters(RuleParameters):
         "time without an accepted frame, in which discarded ones come: receivers have lost the source",
         "ANSI E1.31-2018 6.7.1",
     )
+    missing: int = number(
+        1000, "missing numbers in the window above which they jump: more than twice what a full line carries"
+    )
+    missing_ratio: float = number(3.0, "ratio of missing numbers to accepted frames above which they jump")
+    jumping_discarded: int = number(5, "discarded frames with which numbers that jump are unusable")
+    jumping_s: int = number(3, "fewest seconds in which they jump")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +49,7 @@ class SequenceUnusableFacts(Facts):
 
 
 def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
-    """E1.31 numbers that do not change, run backwards, or step by more than one each time."""
+    """E1.31 numbers that do not change, run backwards, jump about, or step by more than one each time."""
     if not ctx.live_count:
         return ctx.live
     streams = ctx.streams
@@ -53,6 +59,8 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
     if np.count_nonzero(discarded > p.discarded):
         odd |= _jumps_back(ctx, discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded, p)
         odd |= (discarded > p.discarded) & _none_accepted(ctx, p)
+    if np.count_nonzero(discarded >= p.jumping_discarded):
+        odd |= _jumps_about(ctx, discarded >= p.jumping_discarded, p)
     for row in (ctx.live_e131 & ~odd & (step >= p.step)).nonzero()[0].tolist():
         odd[row] = _steps_too_far(ctx, row, p)
     odd &= ctx.live_e131
@@ -73,6 +81,22 @@ def _jumps_back(ctx: RuleContext, many: Mask, p: SequenceUnusableParameters) -> 
     return jumps
 
 
+def jumps_ahead(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
+    """Streams that miss far more numbers than a sender has time for: it skips them."""
+    missing = ctx.counted((LOST,), p.window_s)
+    ahead: Mask = (missing > p.missing) & (missing > p.missing_ratio * ctx.counted((FRAMES,), p.window_s))
+    return ahead
+
+
+def _jumps_about(ctx: RuleContext, back: Mask, p: SequenceUnusableParameters) -> Mask:
+    """Of streams whose numbers jump back, those whose numbers also jump ahead, for longer than a restart does."""
+    about: Mask = back & ctx.live_e131
+    about &= jumps_ahead(ctx, p)
+    for row in np.flatnonzero(about).tolist():
+        about[row] = ctx.seconds_of_both(FRAMES, LOST, row, p.window_s) >= p.jumping_s
+    return about
+
+
 def _none_accepted(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
     """Streams whose frames are all discarded: their numbers never come past the last accepted one."""
     none: Mask = ctx.counted((FRAMES,), p.none_s) == 0
@@ -88,7 +112,7 @@ def unusable_since_ns(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         return max(ctx.now_ns - back_ns, int(streams.since_ns[row]))
     if _steps_too_far(ctx, row, p):
         return window_of(p.window_s / 2)(ctx, row)
-    return counted_in(DISCARDED, p.window_s)(ctx, row)
+    return counted_in(LOST if jumps_ahead(ctx, p)[row] else DISCARDED, p.window_s)(ctx, row)
 
 
 def _universes_sent(ctx: RuleContext, row: int) -> int:
@@ -99,6 +123,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     streams = ctx.streams
     step, sent = int(streams.sequence_step[row]), _universes_sent(ctx, row)
     name = ctx.universe_name(ctx.universe_of(row))
+    also: tuple[str, ...] = ()
     if streams.sequence_stuck[row]:
         habit, cause = f"stay at {int(streams.sequence[row])}", "stuck"
     elif step >= DISCARD_STEPS:
@@ -107,6 +132,12 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         habit, cause = f"step by {step}, the number of universes it sends, so all of them share one count", "shared"
     elif step >= p.sure_step:
         habit, cause = f"step by {step}", "stepped"
+    elif jumps_ahead(ctx, p)[row]:
+        habit, cause, also = (
+            "jump forward and back in no order",
+            "random",
+            ("two programs that send with one identity",),
+        )
     else:
         share = "all" if _none_accepted(ctx, p)[row] else "most"
         habit, cause = f"jump back so often that {share} frames are discarded", "erratic"
@@ -117,6 +148,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         facts=SequenceUnusableFacts(habit),
         evidence=(f"{name}: numbers {habit}. Loss cannot be measured on it.",),
         cause=cause,
+        also_possible=also,
     )
 
 
