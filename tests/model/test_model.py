@@ -272,6 +272,32 @@ def test_same_number_with_other_levels_is_no_copy() -> None:
     assert bench.model.streams.discarded[bench.stream()] == 1
 
 
+def test_levels_and_priorities_with_one_number_are_no_copies_of_each_other() -> None:
+    """Numbers that stand: each second a keep-alive and its 0xDD, 0.1 ms apart (E1.31-2018 6.7.2: not in sequence)."""
+    levels, priorities = e131(b"\1" * 512, sequence=5), e131(b"\x64" * 512, sequence=5, start_code=0xDD)
+    bench = Bench()
+    for second in range(20):
+        at_ns = START + second * SECOND
+        bench.feed([Sent(at_ns, levels), Sent(at_ns + MS // 10, priorities)])
+    bench.model.advance(START + 20 * SECOND)
+    assert bench.model.streams.copies_5s[bench.stream()] == 0
+    assert bench.model.streams.sequence_stuck[bench.stream()]
+
+
+def test_priorities_that_come_twice_are_copies() -> None:
+    bench = Bench()
+    sent = []
+    for packet in frames(40, first_sequence=1):
+        number = 2 * (len(sent) // 3)
+        levels = e131(b"\1" * 512, sequence=number + 1)
+        priorities = e131(b"\x64" * 512, sequence=number + 2, start_code=0xDD)
+        at_ns = packet.t_ns
+        sent += [Sent(at_ns, levels), Sent(at_ns + MS, priorities), Sent(at_ns + 2 * MS, priorities)]
+    bench.feed(sent)
+    bench.model.advance(START + SECOND)
+    assert bench.model.streams.copies_5s[bench.stream()] == 40
+
+
 def test_a_clones_two_series_never_mix() -> None:
     """One CID from two addresses: two streams, each with its own healthy series."""
     bench = Bench()

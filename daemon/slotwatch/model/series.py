@@ -172,6 +172,8 @@ class SeriesOfStreams:
         at = part.at[start:end]
         options = part.options[start:end].tolist()
         accepted_at = {LEVELS: -1, SLOT_PRIORITY: -1}
+        # Priorities whose number is that of the levels before them are no copies of priorities of long ago.
+        priorities_ns = int(table.last_slot_priority_ns[row])
         late = repeated = copies = 0
         kinds = part.kind[start:end].tolist()
         times, numbers = part.t_ns[start:end].tolist(), part.fields.sequence[at].tolist()
@@ -183,7 +185,8 @@ class SeriesOfStreams:
                 verdict[start + place] = _UNFIT
                 continue
             kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
-            is_copy = series.known and number == series.accepted != 0 and silent_ns <= strides.COPY_NS and kind > 0
+            apart_ns = time - priorities_ns if kind == SLOT_PRIORITY else silent_ns
+            is_copy = series.known and number == series.accepted != 0 and apart_ns <= strides.COPY_NS and kind > 0
             answer = series.take(number, is_copy and self._same_bytes(part, packet, accepted_at[kind], row))
             if series.is_measurable != measurable:
                 # What was lost before is counted, or taken back, by what it was then.
@@ -192,6 +195,8 @@ class SeriesOfStreams:
             if answer in (_ACCEPT, _OBEYED):
                 if kind:
                     accepted_at[kind] = packet
+                if kind == SLOT_PRIORITY:
+                    priorities_ns = time
                 if options[place] & OPTION_TERMINATED:
                     series.forget()
                 if answer == _ACCEPT:
