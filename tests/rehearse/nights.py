@@ -90,7 +90,8 @@ def known_despite(night: Night, away_s: tuple[float, float]) -> Night:
     by any cause and as missing: when and how it began may be known to nobody.
     """
     from_s, back_s = away_s
-    owed, may_be = list[Expected](), list(night.allowed)
+    owed = list[Expected]()
+    may_be = [*night.allowed, *(one for one in night.unknown if one.at_s < back_s)]
     for one in night.expected:
         if one.due_s + SLACK_S <= from_s or one.at_s >= back_s + KNOWN_S:
             owed.append(one)

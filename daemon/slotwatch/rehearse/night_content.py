@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -121,7 +122,10 @@ def backup_takes_over(plan: NightPlan, subject: str, at_s: float) -> None:
         desks = ("main", "backup")
         stays = all(not plan.is_silent(one, at_s) and plan.silent_from_s(one, at_s) > at_s + 7.0 for one in desks)
         is_owed = stays and "slot_priorities" not in plan.common and not plan.outranked
-        return Expected("backup takes over", ("backup-in-control",), (), names, at_s, due_s, also, is_owed)
+        # A main desk that rose further stays in control: the backup is above its declared priority in vain.
+        is_below = plan.raised_s.get("main", math.inf) < due_s
+        rules = ("unexpected-source",) if is_below else ("backup-in-control",)
+        return Expected("backup takes over", rules, (), names, at_s, due_s, (*also, "backup-in-control"), is_owed)
 
     plan.truths.append(truth)
 
@@ -212,6 +216,14 @@ def visualiser(plan: NightPlan) -> None:
     """The main desk's blind output to a visualiser, with the preview bit."""
     blind = main_desk(plan.numbers[:1], lambda _: held(10), options=PREVIEW, cid=cid_of("Visual"), seed=7)
     plan.parts["visualiser"] = replace(blind, discovery=False).sends
+    names = (f"e131/{plan.numbers[0]}",)
+
+    def alone() -> Expected | None:
+        silent_s = [one.at_s for one in plan.silences if one.subject in ("main", "backup")]
+        found = Expected("blind output alone", ("preview-only",), (), names, min(silent_s, default=0.0), math.inf)
+        return replace(found, is_owed=False, is_unknown=True) if silent_s else None
+
+    plan.truths.append(alone)
 
 
 def visitor(plan: NightPlan) -> None:

@@ -22,6 +22,7 @@ SECOND_TOOL = "192.0.2.98"
 
 def raises_priority(plan: NightPlan, subject: str, at_s: float) -> None:
     """A declared desk sends above its declared priority: a setting that was copied."""
+    plan.raised_s[subject] = at_s
     plan.wrap(subject, lambda before: changed(before, put(PRIORITY, bytes((150,))), at_s))
     names = plan.universes(subject)
     also = ("slot-priority-faulty", "backup-differs")

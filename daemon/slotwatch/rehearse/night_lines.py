@@ -42,6 +42,7 @@ def line_of_text(plan: NightPlan, subject: str, at_s: float) -> None:
     """The line continues with another start code: no receiver takes levels from it."""
     _tapped(plan, at_s, lambda levels: b"\x17" + levels)
     _expect(plan, "line with another start code", ("universe-lost",), (), at_s)
+    plan.truths.append(partial(as_it_is, _never_heard("line with another start code", plan, at_s)))
 
 
 def line_stands(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -55,6 +56,13 @@ def line_dark(plan: NightPlan, subject: str, at_s: float) -> None:
     """The lead of the line comes out behind the gateway: the adapter is well and hears nothing."""
     _tapped(plan, at_s, lambda levels: b"")
     _expect(plan, "line dark", ("universe-lost",), (), at_s)
+    plan.truths.append(partial(as_it_is, _never_heard("line dark", plan, at_s)))
+
+
+def _never_heard(fault: str, plan: NightPlan, at_s: float) -> Expected:
+    """What a line without levels is to a listener that never heard any on it: other than what it should carry."""
+    names = (f"e131/{plan.numbers[0]}",)
+    return Expected(fault, ("line-differs",), (), names, at_s, math.inf, is_owed=False, is_unknown=True)
 
 
 def _tapped(plan: NightPlan, at_s: float, broken: Frame) -> None:

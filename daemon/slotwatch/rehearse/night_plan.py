@@ -57,6 +57,8 @@ class Expected:
     """False: it may be reported, and need not be."""
     is_note: bool = False
     """Its severity in show."""
+    is_unknown: bool = False
+    """It may be reported only by a listener that was away when it began."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +128,10 @@ class NightPlan:
     """Whether the multicast querier was not heard for so long that memberships run out."""
     backup_above: bool = False
     """Whether the backup rises above the main desk."""
+    raised_s: dict[str, float] = field(default_factory=dict)
+    """Since when a desk sends far above its priority."""
+    looped_s: float = math.inf
+    """Since when packets go round in a loop."""
     outranked: bool = False
     """Whether the main desk falls below its backup, whose levels then count alone."""
     damaged_s: float = math.inf
@@ -239,7 +245,9 @@ def moving_truth(
         is_hidden = rules[0] not in LOST_ON_THE_WAY and subject in plan.lossy_s
         is_hidden |= subject in plan.unnumbered or plan.is_silent(subject, at_s)
         is_owed = bool(shown) and not is_hidden
-        return Expected(fault, rules, causes, names, at_s, due_s, also, is_owed)
+        # A loop fills the network: it may account for how frames come.
+        beside = () if plan.looped_s == math.inf else ("repeated-packets",)
+        return Expected(fault, rules, causes, names, at_s, due_s, (*also, *beside), is_owed)
 
     return truth
 

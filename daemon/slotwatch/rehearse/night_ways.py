@@ -93,6 +93,7 @@ def multicast_gone(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def loop(plan: NightPlan, subject: str, at_s: float) -> None:
     """Two leads between the same switches: every packet comes six times."""
+    plan.looped_s = at_s
     for one in list(plan.parts):
         plan.wrap(one, lambda before: stage.doubled(before, 5, 0.0002, at_s))
     if plan.strangers:

@@ -48,6 +48,8 @@ class Night:
     """Incidents that must be reported; empty: a healthy night."""
     allowed: tuple[Expected, ...] = ()
     """What may be reported besides."""
+    unknown: tuple[Expected, ...] = ()
+    """What may be reported by a listener that was away when it began."""
 
 
 def any_night(seed: int) -> Night:
@@ -105,7 +107,8 @@ def _night(seed: int, plan: NightPlan, drawn: list[tuple[str, float]]) -> Night:
     title = f"{plan.phase}: {title}"
     scenario = Scenario(f"night-{seed}", "", title, items, plan.seconds, house, Truth(), live=False)
     owed = tuple(one for one in truths if one.is_owed)
-    return Night(seed, scenario, owed, tuple(one for one in truths if not one.is_owed))
+    unknown = tuple(one for one in truths if one.is_unknown)
+    return Night(seed, scenario, owed, tuple(one for one in truths if one not in (*owed, *unknown)), unknown)
 
 
 def jitter(chance: Chance) -> Callable[[Sent], float]:
