@@ -239,9 +239,12 @@ print(json.dumps({"before": before, "rows": rows, "after": after, "refused": ref
 WATCH = (
     PRELUDE
     + """
-from slotwatch.edge.judging.igmp_in import GroupWatch
+import select
+from itertools import count
+from slotwatch.edge.judging.igmp_in import LOOK_NS, MOST_A_LOOK, GroupWatch
 watch = GroupWatch(house)
-watched = watch.read(set(), 1)
+looks_ns = count(5, LOOK_NS)
+watched = watch.read(set(), next(looks_ns))
 sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
 sender.bind(("sw", 0))
 """
@@ -278,7 +281,7 @@ header = struct.pack(">BBHHHBBH4s4sI", 0x46, 0xC0, 24 + len(report), 2, 0, 1, 2,
 sender.send(bytes.fromhex("01005e000016020000000041") + b"\\x08\\x00" + header + report)
 found = []
 def is_all():
-    found.extend(repr(one) for one in watch.read(set(watch.fds()), 5))
+    found.extend(repr(one) for one in watch.read(set(), next(looks_ns)))
     return any("239.255.0.9" in one for one in found) and any("fe80::1" in one for one in found)
 until(is_all)
 watch.close()
@@ -287,9 +290,81 @@ print(json.dumps({"watched": [(s.watched, s.reason) for s in watched], "found": 
     )
     assert answer["watched"] == [[True, ""]]
     found = " ".join(answer["found"])
-    assert "QuerySeen(t_ns=5, network=0, querier='10.20.0.1', version='igmp3', max_response_s=10.0" in found
+    assert "network=0, querier='10.20.0.1', version='igmp3', max_response_s=10.0" in found
     assert "querier='fe80::1', version='mld2'" in found
-    assert "MembershipSeen(t_ns=5, network=0, host='10.20.0.41', group='239.255.0.9', joined=True" in found
+    assert "network=0, host='10.20.0.41', group='239.255.0.9', joined=True" in found
+
+
+REPORT = """
+def report(host):
+    message = struct.pack(">BBH4s", 0x16, 0, 0, bytes([239, 255, 0, 9]))
+    words = sum(struct.unpack(">4H", message))
+    message = message[:2] + struct.pack(">H", ~((words & 0xFFFF) + (words >> 16)) & 0xFFFF) + message[4:]
+    head = struct.pack(">BBHHHBBH4s4s", 0x45, 0, 28, 1, 0, 1, 2, 0, socket.inet_aton(host), message[4:])
+    return bytes.fromhex("01005e7f0009020000000041") + b"\\x08\\x00" + head + message
+"""
+"""A report as a packet, composed by hand from RFC 2236."""
+
+
+def test_a_flood_of_reports_wakes_nobody_and_is_read_at_a_bounded_rate() -> None:
+    """Anybody on the network can send reports at any rate. Looks come every 17 ms; reports wait at each."""
+    answer = inside(
+        WATCH
+        + REPORT
+        + """
+sender.send(report("10.20.0.41"))
+until(lambda: any("10.20.0.41" in repr(one) for one in watch.read(set(), next(looks_ns))))
+begin_ns, looks = next(looks_ns), 59
+heard = 0
+for look in range(looks):
+    for _ in range(2 * MOST_A_LOOK):
+        sender.send(report("10.20.0.42"))
+    heard += len(watch.read(set(), begin_ns + look * 17_000_000))
+woken = select.select(watch.fds(), [], [], 0)[0]
+watch.close()
+print(json.dumps({"heard": heard, "woken": woken, "most": MOST_A_LOOK * (1 + looks * 17_000_000 // LOOK_NS)}))
+"""
+    )
+    assert answer["woken"] == []
+    assert 0 < answer["heard"] <= answer["most"]
+
+
+def test_an_interface_that_comes_later_is_heard_and_one_that_goes_keeps_nobody_awake() -> None:
+    """Whoever waits asks once for what to wait for. A descriptor that is closed later would be ready at all times."""
+    answer = inside(
+        PRELUDE
+        + REPORT
+        + """
+import select
+from itertools import count
+from slotwatch.edge.judging.igmp_in import LOOK_NS, GroupWatch
+from slotwatch.house.schema import Network
+watch = GroupWatch(replace(house, networks=(Network("one", "eth1"), Network("two", "eth2"))))
+poll, looks_ns = select.poll(), count(5, LOOK_NS)
+for fd in watch.fds():
+    poll.register(fd, select.POLLIN)
+def look():
+    return [repr(one) for one in watch.read({fd for fd, _ in poll.poll(0)}, next(looks_ns))]
+look()
+ip("link", "add", "sw2", "type", "veth", "peer", "name", "eth2")
+ip("link", "set", "eth2", "up")
+ip("link", "set", "sw2", "up")
+until(lambda: any("network=1, watched=True" in one for one in look()))
+sender = socket.socket(socket.AF_PACKET, socket.SOCK_RAW)
+sender.bind(("sw2", 0))
+def is_heard():
+    sender.send(report("10.20.0.43"))
+    return any("network=1, host='10.20.0.43'" in one for one in look())
+is_heard = until(is_heard)
+sender.close()
+ip("link", "delete", "eth2")
+until(lambda: poll.poll(0))
+until(lambda: not look() and not poll.poll(0))
+watch.close()
+print(json.dumps({"is_heard": is_heard}))
+"""
+    )
+    assert answer["is_heard"] is True
 
 
 def test_discovery_and_polls_tell_the_device_address_of_their_sender() -> None:
@@ -319,7 +394,7 @@ send(0x61, "10.20.0.61", "10.20.0.255", art(0x2000), options=bytes(4))
 send(0x62, "10.20.0.62", "10.20.0.255", art(0x2100))
 found = {}
 def is_all():
-    seen = watch.read(set(watch.fds()), 5)
+    seen = watch.read(set(), next(looks_ns))
     found.update({one.address: one.mac for one in seen if type(one).__name__ == "AddressSeen"})
     return "10.20.0.62" in found
 until(is_all)
@@ -340,7 +415,7 @@ sender.send(bytes.fromhex("0180c200000e020000000001") + b"\\x88\\xb5" + FULL)
 sender.send(bytes.fromhex("0180c200000e020000000001") + b"\\x88\\xcc" + FULL)
 found = []
 def is_there():
-    found.extend(repr(one) for one in watch.read(set(watch.fds()), 5))
+    found.extend(repr(one) for one in watch.read(set(), next(looks_ns)))
     return any("PortSeen" in one for one in found)
 until(is_there)
 watch.close()
@@ -388,7 +463,7 @@ def test_neighbours_of_the_house_are_reported_as_the_kernel_has_them() -> None:
         + """
 from slotwatch.edge.judging.neighbours import NeighbourWatch
 watch = NeighbourWatch(house)
-watch.read(set(), 1)
+watch.read(set(watch.fds()), 1)
 ip("neighbour", "add", "10.20.0.41", "lladdr", "02:00:00:00:00:41", "dev", "eth1", "nud", "reachable")
 pick = lambda rows: [[r.network, r.address, r.mac, r.reachable] for r in rows if r.address == "10.20.0.41"]
 new = until(lambda: pick(watch.read(set(watch.fds()), 2)))

@@ -31,8 +31,10 @@ PACKET_OUTGOING = 4
 REPORT_GROUPS = ("01005e000016", "01005e000002", "333300000016")
 """IGMPv3 reports (224.0.0.22), IGMPv2 leaves (224.0.0.2), MLDv2 reports (ff02::16): RFC 1112 and RFC 2464 mapping."""
 PACKET_BYTES = 2048
-MOST_A_TURN = 256
-"""Packets read at once: a storm of reports must not delay judging."""
+LOOK_NS = 100_000_000
+"""How often the sockets are looked at. Nothing on them wakes judging, so that a storm costs no more than this."""
+MOST_A_LOOK = 256
+"""Packets read of an interface at one look; the kernel drops what does not fit its buffer meanwhile."""
 MOST_DEVICES = 4096
 FIX = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
 
@@ -83,10 +85,13 @@ class GroupWatch:
         self._refused = ""
         self._outcomes: dict[int, tuple[bool, str]] = {}
         self._devices: dict[tuple[int, str], str] = {}
+        self._look_ns = 0
+        """When the next look at the sockets is due."""
         self._open()
 
     def fds(self) -> list[int]:
-        return [self._interfaces.fd, *(sock.fileno() for _, sock in self._sockets.values())]
+        """The descriptors that are worth waking for. They stay the same while interfaces come and go."""
+        return [self._interfaces.fd]
 
     def close(self) -> None:
         for _, sock in self._sockets.values():
@@ -104,9 +109,11 @@ class GroupWatch:
         if self._interfaces.fd in ready and self._interfaces.read():
             self._open()
         found: list[Seen] = list(self._watched(now_ns))
+        if now_ns < self._look_ns:
+            return found
+        self._look_ns = now_ns + LOOK_NS
         for index, (network, sock) in self._sockets.items():
-            if sock.fileno() in ready:
-                found += self._changed(_heard(sock, self._interfaces.table.by_index.get(index), network, now_ns))
+            found += self._changed(_heard(sock, self._interfaces.table.by_index.get(index), network, now_ns))
         return found
 
     def _changed(self, heard: list[Seen]) -> list[Seen]:
@@ -178,7 +185,7 @@ def _reason(error: OSError) -> str:
 
 def _heard(sock: socket.socket, interface: Interface | None, network: int, now_ns: int) -> list[Seen]:
     found: list[Seen] = []
-    for _ in range(MOST_A_TURN):
+    for _ in range(MOST_A_LOOK):
         try:
             packet, address = sock.recvfrom(PACKET_BYTES)
         except OSError:
