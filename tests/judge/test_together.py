@@ -9,7 +9,7 @@ import pytest
 
 from slotwatch.house.schema import DeclaredSource, Fixture, House
 from slotwatch.snapshot import Severity
-from tests.judge.stage import START_NS, Desk, Levels, Packet, S, Stage, e131, group_of, house_of, moving, still
+from tests.judge.stage import START_NS, Desk, Levels, Packet, Plain, S, Stage, e131, group_of, house_of, moving, still
 
 MAIN = DeclaredSource("main desk", address="10.0.0.1", role="main", priority=100)
 BACKUP = DeclaredSource("spare desk", address="10.0.0.2", role="backup", priority=100)
@@ -238,3 +238,28 @@ def test_a_missing_universe_names_what_its_source_lists_instead() -> None:
     shown = Stage(house_of((1, 11), sources=(MAIN,), by=("main desk",)), desk).run(20.0)
     missing = next(one for one in shown.all if one.rule == "universe-missing")
     assert any("e131/110" in line for line in missing.evidence)
+
+
+def test_missing_universes_on_which_different_packets_without_levels_come_are_several_incidents() -> None:
+    """Each names what comes and who sends it. Only start code 0x00 is levels (ANSI E1.11 8.5.1)."""
+    text, other = Desk("Desk A", (1, 2), start_code=0x17), Desk("Desk C", (4,), "10.0.0.3", 3, start_code=0x17)
+    priorities = Desk("Desk B", (3,), "10.0.0.2", 2, start_code=0xDD)
+    shown = Stage(house_of((1, 2, 3, 4, 5)), text, priorities, other, Desk("Desk D", (5,), "10.0.0.4", 4)).run(20.0)
+    said = {one.universes: one.summary.partition("Packets come on it ")[2].partition(":")[0] for one in shown.open}
+    assert said == {
+        ("e131/1", "e131/2"): 'from "Desk A" (10.0.0.1) with another start code than that of levels',
+        ("e131/3",): 'from "Desk B" (10.0.0.2) with per-address priorities (start code 0xDD)',
+        ("e131/4",): 'from "Desk C" (10.0.0.3) with another start code than that of levels',
+    }
+
+
+def test_universes_of_which_all_and_of_which_some_frames_go_to_a_wrong_group_are_two_incidents() -> None:
+    """ANSI E1.31-2018 9.3.1: a universe has one group. Its receivers miss what goes to another: all of it, or some."""
+    whole = main((1,), dst=lambda universe: group_of(4))
+    frames = enumerate(main((2,)).packets(20.0))
+    part = Plain([replace(packet, dst=group_of(2 + number % 2 * 2)) for number, packet in frames])
+    found = [one for one in Stage(house_of((1, 2)), whole, part).run(20.0).open if one.rule == "wrong-group"]
+    assert {one.universes: one.summary.partition(": ")[2] for one in found} == {
+        ("e131/1",): "frames are sent to the group of universe 4. Receivers of its own group get nothing.",
+        ("e131/2",): "some frames are sent to the group of universe 4. Receivers of its own group do not get them.",
+    }

@@ -262,6 +262,16 @@ def test_an_identity_at_many_addresses_costs_by_the_bound_and_not_by_its_address
     assert any(one.address == "10.20.0.10" and len(one.addresses) == MAX_ADDRESSES for one in bench.model.sources)
 
 
+def test_a_declared_source_outlasts_its_forged_addresses_though_it_was_heard_for_a_moment_and_first() -> None:
+    """Its list came once; then others list universes under its CID, at more addresses than are kept."""
+    bench = Bench(House(sources=(DeclaredSource("desk", cid=cid(1), address="10.20.0.10"),)))
+    own = e131_discovery([1, 2], source=cid(1))
+    forged_ones = [Sent(START + SECOND + i * MS, own, f"10.9.{i >> 8}.{i & 255}") for i in range(2 * MAX_ADDRESSES)]
+    bench.feed_split([Sent(START, own, "10.20.0.10"), *forged_ones], [64])
+    assert bench.model.sources.filled == MAX_ADDRESSES and bench.model.sources.evicted >= MAX_ADDRESSES
+    assert [(one.address, one.listed) for one in bench.model.sources if one.declared_as] == [("10.20.0.10", (1, 2))]
+
+
 def test_a_few_who_were_heard_for_moments_stay_to_be_looked_at() -> None:
     bench = Bench()
     bench.feed_split(flood_of("anywhere", MOST_BRIEF, START, MS), [64])
