@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TypeVar
 
+from slotwatch import clock
 from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.history_archive import Archive, HistoryHealth
 from slotwatch.edge.front.history_shows import UsualRows
@@ -25,6 +26,8 @@ ABSENCE_WITHIN_NS = 10_000_000_000
 """Judging publishes the time without a listener in its next snapshots; a sign of life waits no longer than this."""
 ALIVE_NS = 5_000_000_000
 """How often the history notes that judging runs: after a power cut the time without a listener begins there."""
+OWNER_WITHIN_NS = 3_000_000_000
+OWNER_AGAIN_S = 0.02
 NEW_STEP_NS = 10_000_000_000
 """Of the first snapshot: how old a step of the clock may be that no earlier process of the page has marked."""
 
@@ -241,8 +244,20 @@ class History:
 
     # --- what was -----------------------------------------------------------------------------------------
 
+    async def is_ours(self) -> bool:
+        """Whether no other daemon keeps this file. Waits until that is known; a disk that does not answer is said by
+        what is written to it."""
+        deadline_ns = clock.monotonic_ns() + OWNER_WITHIN_NS
+        while self._writer.is_ours is None:
+            if clock.monotonic_ns() > deadline_ns:
+                return True
+            await asyncio.sleep(OWNER_AGAIN_S)
+        return self._writer.is_ours
+
     async def ask(self, question: Callable[[Archive], _T]) -> _T | None:
-        """Ask the archive, in a thread. None while no file can be read."""
+        """Ask the archive, in a thread. None while no file can be read, and while it is another daemon's."""
+        if self._writer.is_ours is False:
+            return None
         try:
             return await asyncio.to_thread(question, self.archive)
         except (sqlite3.Error, ValueError):

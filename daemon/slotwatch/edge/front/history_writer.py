@@ -2,7 +2,7 @@
 
 A disk that is full, read-only or gone is reported and tried again every RETRY_S; what waits is bounded. A file that is
 damaged is moved aside, not repaired and not deleted, and a new one is begun. Where new ones are damaged too, the next
-is begun after ever longer pauses.
+is begun after ever longer pauses. A file that another daemon keeps is left alone until that one lets go of it.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from pathlib import Path
 from slotwatch import clock
 from slotwatch.durations import MILLISECOND_NS
 from slotwatch.edge.front.history_horizon import DAY_MS, Horizon
+from slotwatch.edge.front.history_lock import HistoryLock
 from slotwatch.edge.front.history_number import keep_number
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.shared.secret_file import own_user
@@ -52,7 +53,10 @@ class HistoryWriter:
         self.asked = 0
         """Number of the newest gift."""
         self.begun = 0
-        """How many files were begun in place of one that was damaged, or that somebody took away."""
+        """How many files were begun or taken over in place of one that was damaged, that somebody took away, or that
+        another daemon kept."""
+        self.is_ours: bool | None = None
+        """Whether no other daemon keeps this file; None: it is not known yet."""
         self._keep_ms = keep_days * DAY_MS
         self._pending = Pending()
         self._lock = threading.Condition()
@@ -68,7 +72,9 @@ class HistoryWriter:
         """From now on, keep rows for this many days, in this file. What waits is written there too."""
         self._keep_ms = keep_days * DAY_MS
         with self._lock:
-            self.path = path
+            if path != self.path:
+                self.path, self.is_ours = path, None
+            self._lock.notify_all()
 
     def close(self) -> None:
         """Write what waits, as far as the disk lets us, and end the thread."""
@@ -116,12 +122,13 @@ class HistoryWriter:
         store: Store | None = None
         horizon = Horizon(None)
         path = self.path
+        lock = HistoryLock(path)
         forget_ns = 0
         more_to_forget = False
         while True:
             with self._lock:
                 wait_s = 0.0 if more_to_forget else FORGET_S
-                self._lock.wait_for(lambda: self._pending or self._stopping, timeout=wait_s)
+                self._lock.wait_for(lambda: not self.is_ours or self._pending or self._stopping, timeout=wait_s)
                 pending, self._pending, number = self._pending, Pending(), self.asked
                 stopping = self._stopping
                 is_moved, path = path != self.path, self.path
@@ -130,10 +137,22 @@ class HistoryWriter:
                 if store is not None and (is_moved or is_gone):
                     store.close()
                     store = None
+                if is_moved:
+                    lock.release()
+                    lock = HistoryLock(path)
                 if is_gone:
                     self._begin_anew(
                         f"The history file was taken away while slotwatch used it ({path}); another is used."
                     )
+                if holder := lock.take():
+                    if store is not None:
+                        store.close()
+                        store = None
+                    self._leave_to(holder, path)
+                    if stopping:
+                        return
+                    continue
+                self._have_it(path)
                 if store is None:
                     store = _open(path)
                     horizon = Horizon(store.clock())
@@ -157,6 +176,7 @@ class HistoryWriter:
                 store = None
                 self._fail(path, error, pending)
                 if stopping:
+                    lock.release()
                     return
                 if not self.trouble:
                     continue  # the damaged file is out of the way: a new one is begun at once
@@ -169,7 +189,28 @@ class HistoryWriter:
                 self.remark = f"A part of the history could not be written, by an internal fault: {error!r}."
             if stopping and store is not None:
                 store.close()
+                lock.release()
                 return
+
+    def _have_it(self, path: Path) -> None:
+        """Note that no other daemon keeps this file. Where one did, all that holds now is written into it."""
+        with self._lock:
+            if path == self.path:
+                self.begun += self.is_ours is False
+                self.is_ours = True
+
+    def _leave_to(self, holder: str, path: Path) -> None:
+        """Say that another daemon keeps this file, and look again in a while. What was given is let go: it is in the
+        other's words there, if both listen to one house, and is no business of that file if they do not."""
+        self._complain(
+            f"The history is not being kept: {holder} keeps its own in this file ({path}). What happens here meanwhile"
+            " is not kept. Stop one of the two, or name another file in [history]. Once that file is free, this one"
+            " goes on in it. Everything else continues."
+        )
+        with self._lock:
+            if path == self.path:
+                self.is_ours = False
+            self._lock.wait_for(lambda: self._stopping or path != self.path, timeout=RETRY_S)
 
     def _fail(self, path: Path, error: Exception, pending: Pending) -> None:
         with self._lock:
@@ -178,10 +219,12 @@ class HistoryWriter:
             self._begin_anew(f"The history file was damaged; it is kept beside the new one as {aside.name}.")
             self.trouble = ""
             return
-        trouble = (
+        self._complain(
             f"The history is not being kept: {_sentence(error, path)} ({path}). What happens waits in memory, and is"
             " lost if slotwatch ends before it can be written. Everything else continues."
         )
+
+    def _complain(self, trouble: str) -> None:
         if trouble != self.trouble:
             print(f"slotwatch: {trouble}", file=sys.stderr, flush=True)
         self.trouble = trouble

@@ -36,6 +36,8 @@ SHORTEST_MS = 1000
 """Length that an absence gets if its start is after its end, because the wall clock was set back meanwhile."""
 UNWRITTEN_NUMBERS = 10
 """Left out after an end without notice: the last numbers may have been shown and not have been written yet."""
+NUMBERS_APART = 10_000
+"""How far the numbers of a daemon without a history are from those of the daemon that keeps it."""
 STOPPED = "not-running"
 ENDED = "ended-unexpectedly"
 
@@ -120,8 +122,17 @@ class Resumption:
                 self._continue()
 
     async def _resume(self) -> None:
+        has_waited = False
+        while not await self._history.is_ours():
+            if not has_waited and not await self._taken_up(self._without_history):
+                return
+            has_waited = True
+            if self._begun.is_set():
+                return
+            self._resumed.set()  # changes need not wait for the other daemon
+            await asyncio.sleep(AGAIN_S)
         memory = await self._history.ask(Memory.of) or Memory(first_number(self._history.path))
-        if not await self._taken_up(lambda: self._resuming(memory)):
+        if not await self._taken_up(lambda: self._taking_over(memory) if has_waited else self._resuming(memory)):
             return
         self._continue()
         is_counted = bool(memory.hours or memory.rig_check)
@@ -134,17 +145,25 @@ class Resumption:
             self._history.held = False
             self._resumed.set()
 
-    def _resuming(self, memory: Memory) -> Resume:
-        """Make the order. KeyError, TypeError or ValueError if what is kept is odd."""
+    def _without_history(self) -> Resume:
+        """Number what is found while another daemon keeps the history apart from what that one finds."""
+        return Resume(next_id=first_number(self._history.path) + NUMBERS_APART)
+
+    def _taking_over(self, memory: Memory) -> Resume:
+        """Go on with what another daemon left. This one listened meanwhile: it was not away, and has a phase."""
         # The monotonic clock of then may have been another boot's: the wall clock carries the times over.
         offset_ns = clock.wall_offset_ns()
-        order = Resume(
+        return Resume(
             next_id=memory.next_id,
             incidents=tuple(incident_of(kept, offset_ns) for kept in memory.incidents),
             exceptions=tuple(exception_of(kept) for kept in memory.exceptions),
             last_show=_last_show(memory),
-            heard=tuple((universe, minute * MINUTE_NS) for universe, minute in memory.heard),
         )
+
+    def _resuming(self, memory: Memory) -> Resume:
+        """Make the order. KeyError, TypeError or ValueError if what is kept is odd."""
+        heard = tuple((universe, minute * MINUTE_NS) for universe, minute in memory.heard)
+        order = replace(self._taking_over(memory), heard=heard)
         alive, phase = memory.state.get("alive", {}), memory.state.get("phase")
         at_ms = alive.get("at_ms")
         if at_ms is None and 0 < memory.written_ms < self._first_ms:

@@ -1,0 +1,69 @@
+"""Two daemons with one history file: the second watches without one, says so, and goes on in it after the first."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import urllib.error
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.daemon import HEARD, Daemon, Ports, desk, ended, house_text, start
+from tests.patience import until
+from tests.test_restart import power_cut
+
+
+def history(daemon: Daemon) -> Any:
+    return daemon.api("/api/v1/house")["listener"]["history"]
+
+
+def lost(daemon: Daemon) -> Any:
+    found = daemon.get("/api/v1/incidents?state=open") or []
+    return next((one for one in found if one["rule"] == "universe-lost"), None)
+
+
+def marked(file: Path) -> list[str]:
+    done = subprocess.run(
+        [sys.executable, "-m", "slotwatch.cli", "report", "-c", str(file), "--json"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    return [one["text"] for one in json.loads(done.stdout)["marks"] if one["by"] != "slotwatch"]
+
+
+@pytest.mark.timeout(180)
+def test_the_second_daemon_watches_without_a_history_and_goes_on_in_it_after_the_first_was_killed(
+    tmp_path: Path,
+) -> None:
+    ports, files = (Ports(), Ports()), (tmp_path / "one.toml", tmp_path / "two.toml")
+    for file, own in zip(files, ports, strict=True):
+        file.write_text(house_text(own))
+    with ended(start(files[0], ports[0])) as first, ended(start(files[1], ports[1])) as second:
+        until(lambda: not history(second)["ok"])
+        assert history(first)["ok"], history(first)
+        told = history(second)["text"]
+        assert f"another slotwatch (process {first.process.pid} on " in told and "name another file" in told
+        assert told in second.log()
+        assert told in second.api("/api/v1/house")["listener"]["trouble"]
+        with desk(second, range(1, 2)):
+            until(lambda: second.universe("e131/1").get("state") in HEARD)
+        found = until(lambda: lost(second))
+        assert found["id"] > 10_000, "its numbers are none of the first one's"
+        assert first.order("POST", "/api/v1/marks", {"text": "of the first"})["stored"]
+        assert not second.order("POST", "/api/v1/marks", {"text": "of the second"})["stored"]
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            second.api("/api/v1/report")
+        with refused.value as answer:
+            assert answer.code == 503 and told in answer.read().decode()
+        assert marked(files[1]) == ["of the first"], "a reader needs no lock"
+        shared = next(one for one in first.api("/api/v1/incidents?state=open") if "e131/1" in one["universes"])
+        power_cut(first)
+        until(lambda: history(second)["ok"])
+        until(lambda: second.order("POST", "/api/v1/marks", {"text": "after the first"})["stored"])
+        assert set(marked(files[0])) == {"of the first", "after the first"}
+        assert until(lambda: lost(second))["id"] == shared["id"], "what both found goes on as the kept one"
+        assert second.stop() == 0, second.log()
