@@ -8,7 +8,8 @@ import msgspec
 
 from slotwatch import __version__
 from slotwatch.views.answers.words import ErrorAnswer
-from slotwatch.views.endpoints import ENDPOINTS, Endpoint, Parameter
+from slotwatch.views.endpoint import Endpoint, Parameter
+from slotwatch.views.endpoints import ENDPOINTS
 
 _REF = "#/components/schemas/{name}"
 _CHANGES = ("post", "put", "delete")
