@@ -11,7 +11,7 @@ from typing import cast
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.last_assembly import LastAssembly
 from slotwatch.judge.loss_group import LossGroup
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 from tests.judge.stage import S
 

@@ -20,7 +20,7 @@ from slotwatch.judge.assembler import Assembler
 from slotwatch.judge.clusters import Clusterer
 from slotwatch.judge.last_answer import LastAnswer
 from slotwatch.judge.rule_state import RuleState
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.verdict import Verdict
 from tests.rehearse.leaps import Drawn, differences, drawn, drawn_rest, drawn_sparse, stretched
 
 FEW_PACKETS = 60

@@ -8,7 +8,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.verdict import Verdict
 
 BACK_FIRST = "It stopped together with other sources, which came back first."
 """The verdict on what is still away, where the one before spoke of a source that is back."""

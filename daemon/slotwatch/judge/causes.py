@@ -42,9 +42,11 @@ from slotwatch.judge.network_causes import network_lost, others_before, others_s
 from slotwatch.judge.never_heard import never_heard
 from slotwatch.judge.part_causes import part_of_source
 from slotwatch.judge.rule import LOOK_AT_STAGE
-from slotwatch.judge.scene import MOST_WEIGHED, ONE_END_NS, Scene, Verdict, at_most, say_what_works, set_scene
+from slotwatch.judge.scene import MOST_WEIGHED, ONE_END_NS, Scene, set_scene
+from slotwatch.judge.still_working import say_what_works
 from slotwatch.judge.stops import Stops
 from slotwatch.judge.switch_causes import LOOK_AT_LEADS, weigh_switches
+from slotwatch.judge.verdict import Verdict, at_most
 from slotwatch.snapshot import Confidence
 
 

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.rule import LOOK_AT_STAGE
-from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
+from slotwatch.judge.scene import ONE_END_NS, Scene
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 
 

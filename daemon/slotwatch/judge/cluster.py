@@ -11,7 +11,7 @@ from slotwatch.judge.drafts import Slot
 from slotwatch.judge.exceptions import AcceptedCase
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.verdict import Verdict
 
 AT_REST_NS = 250_000_000
 """Last frames of streams that stop in one moment are further apart only at rest: moving streams are faster."""

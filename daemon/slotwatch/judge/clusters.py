@@ -18,9 +18,10 @@ from slotwatch.judge.last_assembly import LastAssembly
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.losses import LOSS_RULES, Losses
 from slotwatch.judge.raised import Raised
-from slotwatch.judge.scene import Verdict, lead_of
+from slotwatch.judge.scene import lead_of
 from slotwatch.judge.shared_path import Companions, find_shared_cause
 from slotwatch.judge.stops import Stops, measure_stops
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 
 ACCEPTED = " accepted"

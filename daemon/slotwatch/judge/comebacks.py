@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from slotwatch.judge import wording
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene
 from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, IDENTITY_CHANGED, changes, is_back_as, moved, prove_changes
+from slotwatch.judge.verdict import Verdict
 from slotwatch.judge.visitors import Visitors
 from slotwatch.snapshot import Confidence
 

@@ -7,7 +7,8 @@ import numpy as np
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
-from slotwatch.judge.scene import Scene, Verdict, at_most
+from slotwatch.judge.scene import Scene
+from slotwatch.judge.verdict import Verdict, at_most
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from slotwatch.judge.scene import Scene, Verdict, at_most
+from slotwatch.judge.scene import Scene
 from slotwatch.judge.stops import SLACK_NS
+from slotwatch.judge.verdict import Verdict, at_most
 from slotwatch.snapshot import Confidence
 
 

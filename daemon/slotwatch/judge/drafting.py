@@ -20,7 +20,8 @@ from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import RuleClass, quiet_phase
-from slotwatch.judge.scene import HELD, Verdict
+from slotwatch.judge.still_working import HELD
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import IncidentLeg, LegState, Severity
 from slotwatch.wire.universe import Protocol
 

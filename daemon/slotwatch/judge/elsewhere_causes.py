@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from slotwatch.judge.elsewhere import OtherListener, say_page
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 
 

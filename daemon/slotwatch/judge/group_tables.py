@@ -13,8 +13,9 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.cabling import own_switch
 from slotwatch.judge.rule import LOOK_AT_SNOOPING, LOOK_AT_STAGE
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene
 from slotwatch.judge.switches import SwitchRecord
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 

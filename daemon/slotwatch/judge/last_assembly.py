@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from slotwatch.judge.drafts import IncidentDraft
     from slotwatch.judge.loss_group import LossGroup
     from slotwatch.judge.raised import Raised
-    from slotwatch.judge.scene import Verdict
+    from slotwatch.judge.verdict import Verdict
 
 Standing = tuple[object, ...]
 

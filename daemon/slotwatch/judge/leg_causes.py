@@ -12,8 +12,10 @@ from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import strays
 from slotwatch.judge.legs import Legs, full_names, heard_on, plain_names, say_networks
-from slotwatch.judge.scene import MOST_NAMED, Scene, Verdict
+from slotwatch.judge.scene import Scene
+from slotwatch.judge.still_working import MOST_NAMED
 from slotwatch.judge.stops import SLACK_NS
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 
 OWN_PORTS = ("its own switch port", "their own switch ports")

@@ -8,7 +8,8 @@ from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.legs import plain_names, say_networks
 from slotwatch.judge.partings import dark_networks
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 
 

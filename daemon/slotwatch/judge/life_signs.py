@@ -13,7 +13,8 @@ from slotwatch.judge.among import is_among
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.damage_causes import RESTING
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 

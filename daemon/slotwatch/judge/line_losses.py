@@ -6,7 +6,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import CHECKS_WITHOUT_BREAKS, is_disturbed
 from slotwatch.judge.loss_group import LossGroup
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 
 

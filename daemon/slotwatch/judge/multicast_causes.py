@@ -11,8 +11,9 @@ from slotwatch.judge.among import is_among
 from slotwatch.judge.losses import EXPIRY_NS
 from slotwatch.judge.querier_changes import QuerierChange, heard_changes, named_changes
 from slotwatch.judge.rule import LOOK_AT_SNOOPING
-from slotwatch.judge.scene import ONE_END_NS, Scene, Verdict
+from slotwatch.judge.scene import ONE_END_NS, Scene
 from slotwatch.judge.stops import SLACK_NS
+from slotwatch.judge.verdict import Verdict
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence
 

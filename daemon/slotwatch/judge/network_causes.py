@@ -9,7 +9,8 @@ from slotwatch.judge import wording
 from slotwatch.judge.deafness import say_deaf
 from slotwatch.judge.life_signs import answers_still
 from slotwatch.judge.rule import LOOK_AT_SNOOPING
-from slotwatch.judge.scene import Scene, Verdict
+from slotwatch.judge.scene import Scene
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence, SourceRow
 
 

@@ -10,7 +10,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.life_signs import never_sent_levels
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.loss_group import LossGroup
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence, Incident
 
 

@@ -11,8 +11,9 @@ from slotwatch.judge.group_tables import forgotten
 from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.multicast_causes import multicast_lost, querier_gone, say_how
 from slotwatch.judge.rule import LOOK_AT_STAGE
-from slotwatch.judge.scene import Scene, Verdict, lead_of
+from slotwatch.judge.scene import Scene, lead_of
 from slotwatch.judge.stops import SLACK_NS
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 

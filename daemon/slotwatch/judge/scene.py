@@ -1,14 +1,14 @@
-"""The scene of a loss: which streams stopped together, which continue, and what therefore still works."""
+"""The scene of a loss: which streams stopped together, and which continue."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.durations import NANOSECONDS, NEVER_NS
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
@@ -16,85 +16,12 @@ from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.partings import dark_networks, fate_of
 from slotwatch.judge.stops import SLACK_NS, Stops
 from slotwatch.model.destinations import is_multicast
-from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
 ONE_END_NS = NANOSECONDS
 """Streams of one sender that dies end closer together than this; common practice, no source."""
 MOST_WEIGHED = 32
 """Sources of one loss whose own signs of life are looked at. A flood of invented senders ends as thousands."""
-MOST_NAMED = 24
-"""Sources of each kind that are named among what still works."""
-
-
-def at_most(confidence: Confidence, ceiling: Confidence) -> Confidence:
-    """Give a confidence, lowered to a ceiling. `Confidence` lists the highest first."""
-    return max(confidence, ceiling, key=list(Confidence).index)
-
-
-@dataclass(slots=True)
-class Verdict:
-    """The cause of a loss, with its evidence, the next likeliest causes, and what to look at."""
-
-    cause: str
-    confidence: Confidence
-    sentence: str
-    evidence: list[str] = field(default_factory=list)
-    also_possible: list[str] = field(default_factory=list)
-    still_working: list[str] = field(default_factory=list)
-    next_checks: list[str] = field(default_factory=list)
-    provisional: bool = False
-    """Whether more evidence is still to come."""
-    settles_ns: int = NEVER_NS
-    """When that ends by itself, if nothing but time changes until then."""
-    rests_on: tuple[int, ...] = ()
-    """Rows of sources on other networks. The verdict holds while one of them is heard."""
-    rests_on_streams: tuple[int, ...] = ()
-    """The same for single streams: rows of the stream table."""
-    returned_as: frozenset[int] = frozenset()
-    """Rows of the streams as which all that stopped seems to be back, under another identity."""
-    speaks_of: tuple[int, ...] = ()
-    """Rows of the sources that the sentence is about; empty: all that stopped, or none."""
-    of_others: str = ""
-    """What it ends with about other sources that stopped: all that is left of it once those it speaks of are back."""
-    once_back: str = ""
-    """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
-    since_then: str = ""
-    """Which sources are back, and what is not known now. Not kept in the record, which describes the fault while it
-    lasted."""
-    repeats: bool = False
-    """Whether it is known by its coming again and again: then what was over before had this cause too."""
-    as_found: str = ""
-    """The sentence for the record, where the present one says what has changed since."""
-    once_silent: tuple[str, str, str] = ("", "", "")
-    """Once all that it rests on has stopped too: the new sentence, a line of the evidence, and what replaces it."""
-
-    def await_evidence(self, now_ns: int, until_ns: int) -> None:
-        """Take evidence until then."""
-        self.provisional, self.settles_ns = now_ns < until_ns, until_ns
-
-    def reword(self, sentence: str, speaks_of: tuple[int, ...] = ()) -> None:
-        """Give it another sentence, and which sources that one is about."""
-        self.sentence, self.speaks_of = sentence, speaks_of
-
-    def add_of_others(self, sentence: str) -> None:
-        """End its sentence with what is said of other sources than those it speaks of."""
-        self.sentence += f" {sentence}"
-        self.of_others += f" {sentence}" if self.of_others else sentence
-
-    def copy(self) -> Verdict:
-        """The same, to be changed by itself."""
-        return replace(
-            self,
-            evidence=[*self.evidence],
-            also_possible=[*self.also_possible],
-            still_working=[*self.still_working],
-            next_checks=[*self.next_checks],
-        )
-
-    def settle(self, now_ns: int) -> None:
-        """End with the time for evidence, where nothing else has changed since it was weighed."""
-        self.provisional &= now_ns < self.settles_ns
 
 
 @dataclass
@@ -296,72 +223,3 @@ def _cut_by_own_link(ctx: RuleContext, stops: Stops) -> NDArray[np.bool_]:
         if not link.up:
             cut |= (ctx.streams.network == network) & (stops.due_ns + SLACK_NS >= link.since_ns)
     return cut
-
-
-def say_what_works(scene: Scene, verdict: Verdict) -> None:
-    """Add to a verdict what still works: other universes of the same sources, backups, other sources, receivers."""
-    ctx = scene.ctx
-    streams = ctx.streams
-    stopped_universes = set(streams.universe[scene.stopped].tolist())
-    # What came back under another name or address is the source itself: the verdict says that it sends.
-    said = {ctx.source_of(row) for row in verdict.returned_as}
-    for legs in ctx.by_source(scene.sources)[:MOST_NAMED]:
-        rows = [row for row in scene.alive_of(*legs).tolist() if ctx.universe_of(row) not in stopped_universes]
-        if rows:
-            of = sorted(ctx.sources_of(rows))
-            said.update(of)
-            others = sorted({ctx.universe_of(row) for row in rows})
-            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}")
-    keepers: dict[int, list[int]] = {}
-    for row in (scene.alive & is_among(streams.universe, stopped_universes)).nonzero()[0].tolist():
-        if (source := ctx.source_of(row)) not in said:
-            keepers.setdefault(source, []).append(ctx.universe_of(row))
-    # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
-    kept = sorted(
-        ctx.by_source(keepers),
-        key=lambda legs: (ctx.declared_source(legs[0]) is None, -len({row for leg in legs for row in keepers[leg]})),
-    )
-    for legs in kept[:MOST_NAMED]:
-        universes = sorted({universe for leg in legs for universe in keepers[leg]})
-        senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"
-        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
-    others_alive = [source for source in scene.others_alive() if source not in keepers and source not in said]
-    whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
-    for legs in whole[:MOST_NAMED]:
-        universes = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()))
-        senders = f"{_stranger(ctx, legs[0])}{ctx.say_legs(legs)}"
-        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
-    if len(whole) > MOST_NAMED:
-        verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
-    receivers = _receivers(scene, {row for row in stopped_universes if not ctx.universes.live[row]})
-    if receivers:
-        verdict.still_working.append(receivers)
-
-
-HELD = "should hold the last look"
-"""Ends the line of receivers that are set to hold. Nobody has seen that they do."""
-
-
-def _what_it_is(ctx: RuleContext, source: int) -> str:
-    declared = ctx.declared_source(source)
-    if declared is None or declared.role != "backup":
-        return _stranger(ctx, source)
-    return "" if "backup" in declared.name.casefold() else "backup "
-
-
-def _stranger(ctx: RuleContext, source: int) -> str:
-    """Give `undeclared ` for a source that the house file does not name, if it names any: it may be a stranger."""
-    is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not ctx.is_here(source)
-    return "undeclared " if is_stranger else ""
-
-
-def _receivers(scene: Scene, universes: set[int]) -> str:
-    if not any(receiver.on_loss == "hold" for receiver in scene.ctx.house.receivers):
-        return ""
-    names = {str(scene.ctx.universe_id(row)) for row in universes}
-    holding = [
-        receiver.name
-        for receiver in scene.ctx.house.receivers
-        if receiver.on_loss == "hold" and names & {str(universe) for universe in receiver.universes}
-    ]
-    return f"{wording.list_names(holding)} {HELD}" if holding else ""

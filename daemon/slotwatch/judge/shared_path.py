@@ -11,7 +11,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import arrivals_ns
-from slotwatch.judge.scene import Verdict
+from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
 
 LOST_ON_THE_WAY = "lost-on-the-way"

@@ -1,0 +1,79 @@
+"""What still works beside a loss: other universes of the same sources, backups, other sources, receivers."""
+
+from __future__ import annotations
+
+from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
+from slotwatch.judge.context import RuleContext
+from slotwatch.judge.scene import Scene
+from slotwatch.judge.verdict import Verdict
+
+MOST_NAMED = 24
+"""Sources of each kind that are named among what still works."""
+HELD = "should hold the last look"
+"""Ends the line of receivers that are set to hold. Nobody has seen that they do."""
+
+
+def say_what_works(scene: Scene, verdict: Verdict) -> None:
+    """Add to a verdict what still works: other universes of the same sources, backups, other sources, receivers."""
+    ctx = scene.ctx
+    streams = ctx.streams
+    stopped_universes = set(streams.universe[scene.stopped].tolist())
+    # What came back under another name or address is the source itself: the verdict says that it sends.
+    said = {ctx.source_of(row) for row in verdict.returned_as}
+    for legs in ctx.by_source(scene.sources)[:MOST_NAMED]:
+        rows = [row for row in scene.alive_of(*legs).tolist() if ctx.universe_of(row) not in stopped_universes]
+        if rows:
+            of = sorted(ctx.sources_of(rows))
+            said.update(of)
+            others = sorted({ctx.universe_of(row) for row in rows})
+            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}")
+    keepers: dict[int, list[int]] = {}
+    for row in (scene.alive & is_among(streams.universe, stopped_universes)).nonzero()[0].tolist():
+        if (source := ctx.source_of(row)) not in said:
+            keepers.setdefault(source, []).append(ctx.universe_of(row))
+    # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
+    kept = sorted(
+        ctx.by_source(keepers),
+        key=lambda legs: (ctx.declared_source(legs[0]) is None, -len({row for leg in legs for row in keepers[leg]})),
+    )
+    for legs in kept[:MOST_NAMED]:
+        universes = sorted({universe for leg in legs for universe in keepers[leg]})
+        senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"
+        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
+    others_alive = [source for source in scene.others_alive() if source not in keepers and source not in said]
+    whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
+    for legs in whole[:MOST_NAMED]:
+        universes = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()))
+        senders = f"{_stranger(ctx, legs[0])}{ctx.say_legs(legs)}"
+        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
+    if len(whole) > MOST_NAMED:
+        verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
+    receivers = _receivers(scene, {row for row in stopped_universes if not ctx.universes.live[row]})
+    if receivers:
+        verdict.still_working.append(receivers)
+
+
+def _what_it_is(ctx: RuleContext, source: int) -> str:
+    declared = ctx.declared_source(source)
+    if declared is None or declared.role != "backup":
+        return _stranger(ctx, source)
+    return "" if "backup" in declared.name.casefold() else "backup "
+
+
+def _stranger(ctx: RuleContext, source: int) -> str:
+    """Give `undeclared ` for a source that the house file does not name, if it names any: it may be a stranger."""
+    is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not ctx.is_here(source)
+    return "undeclared " if is_stranger else ""
+
+
+def _receivers(scene: Scene, universes: set[int]) -> str:
+    if not any(receiver.on_loss == "hold" for receiver in scene.ctx.house.receivers):
+        return ""
+    names = {str(scene.ctx.universe_id(row)) for row in universes}
+    holding = [
+        receiver.name
+        for receiver in scene.ctx.house.receivers
+        if receiver.on_loss == "hold" and names & {str(universe) for universe in receiver.universes}
+    ]
+    return f"{wording.list_names(holding)} {HELD}" if holding else ""
