@@ -24,7 +24,6 @@ from slotwatch.judge.life_signs import (
     paused_before,
     say_ended_whole,
     say_unfit_ends,
-    sends_no_levels,
     stops_at_rest,
     weigh_signs_of_life,
 )
@@ -47,6 +46,7 @@ from slotwatch.judge.still_working import say_what_works
 from slotwatch.judge.stops import Stops
 from slotwatch.judge.switch_causes import LOOK_AT_LEADS, weigh_switches
 from slotwatch.judge.verdict import Verdict, at_most
+from slotwatch.judge.without_levels import sends_no_levels
 from slotwatch.snapshot import Confidence
 
 

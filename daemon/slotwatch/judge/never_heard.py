@@ -7,10 +7,10 @@ import numpy as np
 from slotwatch.judge import wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.life_signs import never_sent_levels
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.verdict import Verdict
+from slotwatch.judge.without_levels import never_sent_levels
 from slotwatch.snapshot import Confidence, Incident
 
 

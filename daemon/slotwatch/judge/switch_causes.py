@@ -9,11 +9,11 @@ from slotwatch.judge import ways
 from slotwatch.judge.cabling import PortKey, SwitchLink, SwitchPlace, own_switch, say_port
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.leg_causes import OWN_PORTS
-from slotwatch.judge.life_signs import comes_on
 from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import MOST_WEIGHED, Scene
 from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart, RestartKind
 from slotwatch.judge.verdict import Verdict
+from slotwatch.judge.without_levels import comes_on
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.observation import PortSeen
 

@@ -17,7 +17,6 @@ from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere
 from slotwatch.judge.leg_causes import checks_of_wrong_network
 from slotwatch.judge.legs import plain_names, say_networks
-from slotwatch.judge.life_signs import comes_without_levels
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
@@ -25,6 +24,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, say_awaited, seen_by_listener
 from slotwatch.judge.subjects import declares_universes
+from slotwatch.judge.without_levels import comes_without_levels
 from slotwatch.snapshot import Confidence, Incident, Severity
 
 _NEVER_HEARD = "not heard at all: declared and expected"
