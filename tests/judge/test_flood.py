@@ -11,7 +11,7 @@ from slotwatch.house.schema import DeclaredSource
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.snapshot import Incident
 from slotwatch.wire.decode import decode
-from slotwatch.wire.observation import MembershipSeen, QuerySeen
+from slotwatch.wire.observation import MembershipSeen, QuerySeen, ReportsDropped
 from slotwatch.wire.universe import Protocol
 from tests.judge.stage import (
     START_NS,
@@ -234,6 +234,20 @@ def test_a_flood_of_queries_of_invented_hosts_is_one_incident() -> None:
     assert {one.rule for one in shown.open} <= {"querier-changed"}
     assert "IGMP and MLD messages arrive from many addresses" in incident.summary
     assert len(shown.judge.listener.queriers.by_network[0]) <= 16
+
+
+def test_reports_that_came_too_fast_to_be_read_count_as_a_flood() -> None:
+    """The listener reads some of them ten times a second; the kernel counts the others."""
+    shown = Stage(HOUSE, main_desk())
+    for look in range(80):
+        t_s = 13.0 + look / 10
+        at_ns = START_NS + round(t_s * S)
+        shown.observations.append((t_s, MembershipSeen(at_ns, 0, "10.9.0.1", group_of(9), True, "igmp2")))
+        shown.observations.append((t_s, ReportsDropped(at_ns, 0, 999)))
+    (incident,) = shown.run(25.0).alarms()
+    assert incident.rule == "packet-flood"
+    assert "IGMP and MLD messages arrive" in incident.summary
+    assert "about 10,000 a second" in incident.summary
 
 
 STORM_HZ = 12_000

@@ -41,6 +41,7 @@ from slotwatch.wire.observation import (
     PortSeen,
     QuerierWatchSeen,
     QuerySeen,
+    ReportsDropped,
     RoutesSeen,
     StallSeen,
     SwitchSeen,
@@ -150,6 +151,8 @@ class Listener:
                 self.queriers.take(seen)
             case MembershipSeen():
                 self.group_messages.note("reports", seen.network, seen.host, seen.t_ns)
+            case ReportsDropped():
+                self.group_messages.take("reports", seen.network, seen.t_ns, seen.packets)
             case QuerierWatchSeen():
                 if seen.watched and not (seen.network in self.watched and self.watched[seen.network].watched):
                     self.watched_since_ns[seen.network] = seen.t_ns

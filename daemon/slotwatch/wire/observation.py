@@ -106,6 +106,15 @@ class MembershipSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportsDropped:
+    """Queries and reports that came faster than they are read."""
+
+    t_ns: int
+    network: int
+    packets: int
+
+
+@dataclass(frozen=True, slots=True)
 class QuerierWatchSeen:
     """Whether queries can be watched at all on a network (needs the right to open a raw socket)."""
 
@@ -328,6 +337,7 @@ Observation = (
     | ClockStepSeen
     | QuerySeen
     | MembershipSeen
+    | ReportsDropped
     | QuerierWatchSeen
     | NeighbourSeen
     | RoutesSeen

@@ -22,11 +22,18 @@ from ipaddress import IPv4Address
 from slotwatch.edge.shared.interfaces import Interface, InterfaceWatch
 from slotwatch.house.schema import House
 from slotwatch.wire import arp, igmp, lldp
-from slotwatch.wire.observation import AddressSeen, MembershipSeen, PortSeen, QuerierWatchSeen, QuerySeen
+from slotwatch.wire.observation import (
+    AddressSeen,
+    MembershipSeen,
+    PortSeen,
+    QuerierWatchSeen,
+    QuerySeen,
+    ReportsDropped,
+)
 
 ETH_P_IP, ETH_P_IPV6, ETH_P_ALL = 0x0800, 0x86DD, 0x0003
 SO_ATTACH_FILTER = 26
-SOL_PACKET, PACKET_ADD_MEMBERSHIP, PACKET_MR_MULTICAST = 263, 1, 0
+SOL_PACKET, PACKET_ADD_MEMBERSHIP, PACKET_MR_MULTICAST, PACKET_STATISTICS = 263, 1, 0, 6
 PACKET_OUTGOING = 4
 REPORT_GROUPS = ("01005e000016", "01005e000002", "333300000016")
 """IGMPv3 reports (224.0.0.22), IGMPv2 leaves (224.0.0.2), MLDv2 reports (ff02::16): RFC 1112 and RFC 2464 mapping."""
@@ -34,7 +41,7 @@ PACKET_BYTES = 2048
 LOOK_NS = 100_000_000
 """How often the sockets are looked at. Nothing on them wakes judging, so that a storm costs no more than this."""
 MOST_A_LOOK = 256
-"""Packets read of an interface at one look; the kernel drops what does not fit its buffer meanwhile."""
+"""Packets read of an interface at one look. The kernel drops, and counts, what does not fit its buffer meanwhile."""
 MOST_DEVICES = 4096
 FIX = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
 
@@ -72,7 +79,7 @@ _FILTER = (
     (0x06, 0, 0, 0),
 )
 
-Seen = QuerySeen | MembershipSeen | QuerierWatchSeen | PortSeen | AddressSeen
+Seen = QuerySeen | MembershipSeen | ReportsDropped | QuerierWatchSeen | PortSeen | AddressSeen
 
 
 class GroupWatch:
@@ -185,11 +192,13 @@ def _reason(error: OSError) -> str:
 
 def _heard(sock: socket.socket, interface: Interface | None, network: int, now_ns: int) -> list[Seen]:
     found: list[Seen] = []
+    read = reports = 0
     for _ in range(MOST_A_LOOK):
         try:
             packet, address = sock.recvfrom(PACKET_BYTES)
         except OSError:
             break  # nothing more, or the interface went down: netlink reports that
+        read += 1
         if address[2] == PACKET_OUTGOING:
             continue
         if address[1] == lldp.ETHERTYPE:
@@ -203,8 +212,18 @@ def _heard(sock: socket.socket, interface: Interface | None, network: int, now_n
             if interface is not None and interface.is_on_link(sender):
                 found.append(AddressSeen(now_ns, network, str(sender), address[4].hex(":")))
         else:
+            reports += 1
             found += igmp.observations(packet, now_ns, network)
+    # What was dropped is of the same kinds as what was read.
+    if reports and (dropped := _dropped(sock) * reports // read):
+        found.append(ReportsDropped(now_ns, network, dropped))
     return found
+
+
+def _dropped(sock: socket.socket) -> int:
+    """How many packets the kernel dropped since this was asked last."""
+    _, dropped = struct.unpack("=II", sock.getsockopt(SOL_PACKET, PACKET_STATISTICS, 8))
+    return int(dropped)
 
 
 def _announced(packet: bytes, network: int, now_ns: int) -> list[Seen]:
