@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.edge.tools.continuity import SUSPECT_NS
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.wire.observation import ClockStepSeen, Observation
 
 BASE_NS = 3600 * 1_000_000_000
@@ -23,7 +24,8 @@ MOST_FAR_JUMPS = 100
 MOST_SUSPECTS = 16
 """Silences of one piece that are held against the sequence numbers."""
 MOST_STEPS = 16
-"""Clock changes of one piece that are listed; all are counted."""
+"""Clock changes that are listed; all are counted. Of one piece, later ones that fall between two ticks are observed as
+one, so that a capture whose clock is set again and again costs little."""
 
 
 @dataclass(slots=True)
@@ -84,12 +86,11 @@ class CaptureClock:
         times = self._raw_ns + np.cumsum(passed)
         rows = np.flatnonzero(set_clock)
         self.step_count += len(rows)
-        steps: list[Observation] = []
-        for row in rows[:MOST_STEPS].tolist():
-            step_ns = int(wall[row]) - int(before[row])
-            steps.append(ClockStepSeen(max(self.newest_ns, int(times[row])), step_ns))
-            if len(self.steps) < MOST_STEPS:
-                self.steps.append((int(before[row]), step_ns))
+        by_ns = wall[rows] - before[rows]
+        self.steps += zip(before[rows].tolist(), by_ns.tolist(), strict=True)
+        del self.steps[MOST_STEPS:]
+        at_ns = np.maximum(times[rows], self.newest_ns)
+        steps: list[Observation] = [ClockStepSeen(*seen) for seen in _between_ticks(at_ns, by_ns)]
         self._raw_ns, self._wall_ns = int(times[-1]), int(wall[-1])
         self.shift_ns = self._raw_ns - self._wall_ns
         newest = np.maximum.accumulate(np.concatenate(([self.newest_ns], times)))
@@ -99,3 +100,12 @@ class CaptureClock:
         self.first_ns = min(self.first_ns, int(wall.min()))
         self.newest_ns = int(times[-1])
         return times, steps
+
+
+def _between_ticks(at_ns: NDArray[np.int64], by_ns: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
+    """Give when the clock was set and by how much; after MOST_STEPS once for all between two ticks."""
+    ticks = -(-at_ns // TICK_NS)
+    ticks[:MOST_STEPS] = np.arange(-len(ticks[:MOST_STEPS]), 0)
+    firsts = np.flatnonzero(np.diff(ticks, prepend=ticks[:1] - 1))
+    sums = np.add.reduceat(by_ns, firsts) if len(firsts) else by_ns
+    yield from zip(at_ns[firsts].tolist(), sums.tolist(), strict=True)

@@ -45,9 +45,6 @@ class Chunk:
 
     batch: Batch
     observations: list[Observation]
-    wall_offset_ns: int | None = None
-    """Wall clock less monotonic clock at its end, where a piece of the file ends with it. Within a piece the observed
-    steps tell."""
 
     @property
     def last_ns(self) -> int:
@@ -259,7 +256,7 @@ class Capture:
                 upto = taken
                 while upto < len(observations) and observations[upto].t_ns <= part.t_ns[-1]:
                     upto += 1
-            yield Chunk(part, observations[taken:upto], self.wall_offset_ns if last else None)
+            yield Chunk(part, observations[taken:upto])
             taken = upto
 
     def _is_set(self, stamped: Batch, frame: NDArray[np.int64], row: int) -> bool:

@@ -151,9 +151,6 @@ class Replay:
                 if isinstance(observation, ClockStepSeen):
                     self._offset_ns += observation.step_ns
                 seen += 1
-        if chunk.wall_offset_ns is not None:
-            # Not every step is observed where there are many.
-            self._offset_ns = chunk.wall_offset_ns
 
     def _leap_over_rest(self, batch: Batch, rests: Rests, row: int) -> int:
         """Take packets that bring nothing new, without a tick; returns the row of the first that was not taken."""

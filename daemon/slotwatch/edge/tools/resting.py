@@ -48,10 +48,7 @@ def joined_where_slow(chunks: Iterable[Chunk]) -> Iterator[Chunk]:
 
 
 def _joined(chunks: list[Chunk]) -> Chunk:
-    if len(chunks) == 1:
-        return chunks[0]
-    known = [chunk.wall_offset_ns for chunk in chunks if chunk.wall_offset_ns is not None]
-    return Chunk(joined([chunk.batch for chunk in chunks]), [], known[-1] if known else None)
+    return chunks[0] if len(chunks) == 1 else Chunk(joined([chunk.batch for chunk in chunks]), [])
 
 
 @dataclass(frozen=True, slots=True)
