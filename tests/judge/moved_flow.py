@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -110,6 +111,25 @@ def without_order(
     """until_s: when the desk of each has just sent its last frame."""
     play, beside = plays(EVERY, under, over, until_s), frozenset({"out-of-order", "packet-loss"})
     return Moved("sequence-unusable", parameter, value, play, has_cause("random"), beside)
+
+
+def stopping() -> Play:
+    """A desk that stops for 2.4 s in every 6 s from 10 s on, and leaves out no number. Its pauses end at 12.4,
+    18.4, 24.4, 30.4 and 36.4 s."""
+
+    def is_silent(t: float) -> bool:
+        return t >= 10.0 and (t - 10.0) % 6.0 < 2.4
+
+    sent = list(accumulate(not is_silent(index / 40) for index in range(2000)))
+    return [
+        Desk(
+            "Desk A",
+            (1,),
+            levels=moving(),
+            drop=lambda universe, index, t: is_silent(t),
+            sequence_of=lambda universe, index: sent[index],
+        )
+    ]
 
 
 def repeating(seconds: float) -> Callable[[], Play]:
@@ -263,6 +283,7 @@ FLOW = [
     Moved("fast-refresh", "slot_us", 50.0, columns({"frames_5s": 204}, {"frames_5s": 205})),
     Moved("uneven-refresh", "window_s", 4.0, plays(EVERY, pausing(2.5), pausing(1.1), 14.0)),
     Moved("uneven-refresh", "gaps", 5, columns({"uneven_10s": 4}, {"uneven_10s": 5})),
+    Moved("uneven-refresh", "pauses", 5, plays(EVERY, *twice(stopping), (33.0, 39.0))),
     wireless("clump_gap_ms", 96.0, clumped(94.9), clumped(97.4)),
     wireless("clumps", 20, clumped(94.9, 20), clumped(94.9, 22)),
     wireless("beacon_ms", 80.0, clumped(94.9), clumped(72.5)),

@@ -33,8 +33,11 @@ def stall(at_s: float, late_s: float = DEAF_S) -> StallSeen:
 
 
 WINDOWS_S = {
-    state.rule.name: state.binding.blind_window_s for state in all_states(HOUSE, RULES) if state.binding.blind_window_s
+    state.rule.name: state.binding.blind_window_s
+    for state in reversed(all_states(HOUSE, RULES))
+    if state.binding.blind_window_s
 }
+"""Of a rule with several, the first."""
 
 
 # --- each rule that counts over a window ------------------------------------------------------------------

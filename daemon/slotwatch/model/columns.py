@@ -66,6 +66,9 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("return_step", "u1"),  # from the last number before its last loss to the first one after it; 0: it had none
     # --- idle times
     ("equal_frames", "<u2"),  # successive frames equal to their predecessor, up to now
+    ("pauses", "<u2"),  # long pauses in a row while its levels moved
+    ("pauses_began_ns", "<i8"),  # when the first of them began
+    ("pause_end_ns", "<i8"),  # when the last of them ended, to a tenth of a second
     # --- windows (sums over 1, 5 or 10 s of 100 ms buckets)
     ("frames_1s", "<u4"),
     ("frames_5s", "<u4"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model import cadence, levels, minute_intervals, resizing, windows
+from slotwatch.model import cadence, levels, minute_intervals, pauses, resizing, windows
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.lighttap import FrameLevels, LightTap
 from slotwatch.model.part import Part
@@ -135,6 +135,7 @@ class Frames:
             if not of_uneven.single:
                 widest_us = np.maximum.reduceat(widest_us, of_uneven.starts)
             table.windows.add_uneven(of_uneven.rows, widest_us)
+            pauses.count_pauses(table, of_uneven.rows, widest_us, table.windows.filling_ns)
 
     def _count_equal(
         self, segments: Segments, changed: NDArray[np.bool_], new: NDArray[np.intp] | None

@@ -106,6 +106,11 @@ class Windows:
         return self._bucket % BUCKETS
 
     @property
+    def filling_ns(self) -> int:
+        """When the bucket that is being filled began."""
+        return self._bucket * BUCKET_NS
+
+    @property
     def second(self) -> int:
         """Which row of `gaps_us` is being filled."""
         return self._bucket // SECOND % SECONDS

@@ -1,4 +1,4 @@
-"""A stream stutters: it leaves gaps while its levels move."""
+"""A stream stutters: it leaves gaps while its levels move, many short ones or one long pause after another."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from slotwatch.durations import ms_from_ns, ns_from_ms
+from slotwatch.durations import NANOSECONDS, ms_from_ns, ns_from_ms
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
@@ -19,11 +19,14 @@ from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judge
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WAY_BETWEEN, WIRELESS
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
+from slotwatch.model.pauses import PAUSE_US, ROW_NS
 from slotwatch.model.windows import LOST, UNEVEN
 from slotwatch.snapshot import Confidence, Severity
 
 MICROSECOND_NS = 1000
+PAUSE_S, ROW_S = PAUSE_US * MICROSECOND_NS / NANOSECONDS, ROW_NS / NANOSECONDS
 FLOOR_MS = ms_from_ns(UNEVEN_FLOOR_US * MICROSECOND_NS)
+KEEP_ALIVE = "ANSI E1.31-2018 6.6.2 (0.8 to 1 s); half as much again: common practice, no source"
 NEWEST_CLUMPS = 64
 NONE_MISSING = "No frame is missing by sequence."
 
@@ -32,6 +35,7 @@ NONE_MISSING = "No frame is missing by sequence."
 class UnevenRefreshParameters(RuleParameters):
     window_s: float = number(10.0, "time in which gaps are counted")
     gaps: int = number(3, "number of gaps that makes it uneven")
+    pauses: int = number(3, "number of long pauses of an E1.31 stream in a row that makes it uneven")
     clump_gap_ms: float = number(50.0, "gap before the start of a clump of frames")
     clumps: int = number(8, "fewest clumps that are compared with the beacon interval of wireless networks")
     beacon_ms: float = number(102.4, "beacon interval of wireless networks", "IEEE 802.11: 100 units of 1.024 ms")
@@ -52,6 +56,30 @@ def is_uneven(ctx: RuleContext, p: UnevenRefreshParameters) -> Mask:
     return uneven
 
 
+def is_pausing(ctx: RuleContext, p: UnevenRefreshParameters) -> Mask:
+    """E1.31 streams with one long pause after another, each too far from the next for `is_uneven`."""
+    streams = ctx.streams
+    pausing: Mask = streams.pauses >= p.pauses
+    if not np.count_nonzero(pausing):
+        return pausing
+    pausing &= ctx.live_e131
+    pausing &= ctx.now_ns - streams.pause_end_ns <= ROW_NS
+    return pausing & ~is_uneven(ctx, p)
+
+
+def has_paused(ctx: RuleContext) -> bool:
+    """Whether any stream ever had a long pause."""
+    return bool(np.count_nonzero(ctx.streams.pauses))
+
+
+def pauses_began_ns(ctx: RuleContext, row: int) -> int:
+    return int(ctx.streams.pauses_began_ns[row])
+
+
+def last_pause_ended_ns(ctx: RuleContext, row: int) -> int:
+    return int(ctx.streams.pause_end_ns[row])
+
+
 def has_gaps(ctx: RuleContext, p: UnevenRefreshParameters) -> bool:
     """Whether any stream had a gap in the window."""
     return bool(np.count_nonzero(ctx.counted((UNEVEN,), p.window_s)))
@@ -62,10 +90,11 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> F
     lost, gaps = int(ctx.counted((LOST,), p.window_s)[row]), int(ctx.counted((UNEVEN,), p.window_s)[row])
     longest_ms = ms_from_ns(ctx.longest_uneven_ns(row))
     name = ctx.universe_name(ctx.universe_of(row))
-    evidence = [
-        f"{name}: {wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s, "
-        f"the longest {longest_ms:.0f} ms, while levels move."
-    ]
+    if gaps >= p.gaps:
+        found = f"{wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s"
+    else:
+        found = f"at least {p.pauses} gaps of {PAUSE_S:g} s or more in a row, each within {ROW_S:g} s of the one before"
+    evidence = [f"{name}: {found}, the longest {longest_ms:.0f} ms, while levels move."]
     also: tuple[str, ...] = ("a program on the sender that delays it at times",)
     # Evidence is what was counted. What follows from it depends on which other streams are uneven; the summary has it.
     if not streams.sequence_measurable[row]:
@@ -130,6 +159,15 @@ def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...
             is_wary=partial(has_gaps, p=p),
             blind_window_s=p.window_s,
         ),
+        RuleBinding(
+            STREAMS,
+            partial(is_pausing, p=p),
+            partial(describe_uneven, p=p),
+            subject=has_paused,
+            began_ns=pauses_began_ns,
+            ended_ns=last_pause_ended_ns,
+            blind_window_s=p.pauses * ROW_S,
+        ),
     )
 
 
@@ -150,6 +188,8 @@ RULE = Rule(
     measured=(
         Threshold("median_ratio", UNEVEN_FACTOR, "gap over the stream's own median interval"),
         Threshold("gap_ms", FLOOR_MS, "shortest gap that counts"),
+        Threshold("pause_s", PAUSE_S, "shortest gap that is a long pause: longer than any keep-alive", KEEP_ALIVE),
+        Threshold("row_s", ROW_S, "longest time from the end of one long pause to that of the next in a row"),
     ),
     faults=("F06", "F28", "F68", "F69", "F70"),
     next_checks=(

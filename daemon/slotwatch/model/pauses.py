@@ -1,0 +1,27 @@
+"""Counts long pauses of a stream in a row: gaps while its levels move that are longer than any keep-alive."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.durations import NANOSECONDS
+from slotwatch.model.table import Table
+
+PAUSE_US = 1_500_000
+"""Shortest pause. ANSI E1.31-2018 6.6.2: what does not change is sent again after 0.8 to 1 s; half as much again."""
+ROW_NS = 10 * NANOSECONDS
+"""Pauses are in a row while no longer than this is from the end of one to the end of the next (our choice)."""
+_MOST = 60_000
+
+
+def count_pauses(table: Table, stream: NDArray[np.intp], gaps_us: NDArray[np.uint32], ended_ns: int) -> None:
+    """Note which of these uneven gaps are long pauses. ended_ns: when they ended, to a tenth of a second."""
+    long = gaps_us >= PAUSE_US
+    if not np.count_nonzero(long):
+        return
+    rows, gaps_ns = stream[long], gaps_us[long].astype(np.int64) * 1000
+    goes_on = (table.pauses[rows] > 0) & (ended_ns - table.pause_end_ns[rows] <= ROW_NS)
+    table.pauses[rows] = np.where(goes_on, np.minimum(table.pauses[rows] + np.uint16(1), _MOST), 1)
+    table.pauses_began_ns[rows] = np.where(goes_on, table.pauses_began_ns[rows], ended_ns - gaps_ns)
+    table.pause_end_ns[rows] = ended_ns

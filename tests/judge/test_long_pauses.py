@@ -1,0 +1,58 @@
+"""Long pauses stutter lights although none is a loss, and rests between cues are no pauses.
+
+ANSI E1.31-2018 6.7.1: a source is lost after 2.5 s. 6.6.2: levels that do not change are sent three times, and then
+every 0.8 to 1 s.
+"""
+
+from __future__ import annotations
+
+from itertools import accumulate
+from random import Random
+
+import pytest
+
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, opened_after_s
+
+
+def pausing(every_s: float, for_s: float, until_s: float = 1e9) -> Desk:
+    """Pauses from 10 s on, and leaves out no number."""
+
+    def is_silent(t: float) -> bool:
+        return 10.0 <= t < until_s and (t - 10.0) % every_s < for_s
+
+    sent = list(accumulate(not is_silent(index / 40) for index in range(4000)))
+    return Desk(
+        "Desk A", (1,), levels=moving(), drop=lambda u, index, t: is_silent(t), sequence_of=lambda u, index: sent[index]
+    )
+
+
+@pytest.mark.parametrize("for_s", [1.6, 2.4])
+def test_pauses_under_the_loss_timeout_stutter(for_s: float) -> None:
+    stage = Stage(house_of((1,)), pausing(6.0, for_s, until_s=34.0)).run(30.0)
+    assert stage.only().next_checks
+    incident = stage.run(60.0).only()
+    assert (incident.rule, incident.cause) == ("uneven-refresh", "sender-paused")
+    assert opened_after_s(incident) <= 22.0 + for_s + 0.3
+    assert (incident.began_ns - START_NS) / S == pytest.approx(10.0, abs=0.2)
+    assert incident.returned_ns is not None
+    assert (incident.returned_ns - START_NS) / S == pytest.approx(28.0 + for_s, abs=0.2)
+
+
+def test_a_pause_now_and_then_is_none() -> None:
+    assert Stage(house_of((1,)), pausing(15.0, 2.4)).run(60.0).reported() == []
+
+
+@pytest.mark.parametrize("keep_alive_s", [0.8, 1.0])
+def test_rests_between_cues_are_no_pauses(keep_alive_s: float) -> None:
+    """A desk that fades, snaps and rests by turns, as long as chance has it."""
+    chance, looks, until_s = Random(5), [(0.0, 0.0)], 0.0
+    while until_s < 120.0:
+        looks.append((until_s, until_s + chance.choice((0.0, 0.02, 0.5, 2.0))))
+        until_s = looks[-1][1] + chance.choice((0.2, 0.9, 1.6, 2.4, 5.0))
+
+    def levels(t: float) -> bytes:
+        place, (from_s, to_s) = next((n, look) for n, look in reversed(list(enumerate(looks))) if look[0] <= t)
+        return bytes([(37 * place + int(min(t - from_s, to_s - from_s) * 200)) % 250]) * 512
+
+    desk = Desk("Desk A", (1,), levels=levels, rests=True, keep_alive_s=keep_alive_s)
+    assert Stage(house_of((1,)), desk).run(120.0).reported() == []
