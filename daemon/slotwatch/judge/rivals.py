@@ -95,9 +95,8 @@ class Rivals:
         streams, universes = ctx.streams, ctx.universes
         universe = streams.universe[rows].astype(np.intp)
         reference = universes.winner[universe].astype(np.intp)
-        main_of = self._mains(ctx, rows)
-        backup = _is_role(ctx, rows, "backup")
-        reference = np.where(backup & (main_of[universe] >= 0), main_of[universe], reference)
+        main_of = self._mains(ctx, rows, _is_role(ctx, rows, "backup"))
+        reference = np.where(main_of >= 0, main_of, reference)
         ended = ~np.isin(reference, rows)
         if ended.any():
             # It has no levels to be out of step with: the first that sends takes its place.
@@ -127,14 +126,20 @@ class Rivals:
         contested[unlike] = (out & _alike_in_rank(ctx, a, b)).sum(1)
         return differing, worst, contested
 
-    def _mains(self, ctx: RuleContext, rows: Rows) -> Rows:
-        """(U,) a live stream of a main source that is declared for the universe; -1: there is none."""
+    def _mains(self, ctx: RuleContext, rows: Rows, backup: NDArray[np.bool_]) -> Rows:
+        """(N,) of each backup a live stream of a main source that is declared for the universe; -1: there is none."""
+        universe = ctx.streams.universe
         main_of = np.full(ctx.universes.count, -1, np.intp)
         mains = rows[_is_role(ctx, rows, "main")]
         # A main source that is declared for other universes only is a stranger here, and no reference.
         mains = mains[~self._invitations.is_stranger(ctx.stream_declared[mains], ctx.stream_sources_declared[mains])]
-        main_of[ctx.streams.universe[mains]] = mains
-        return main_of
+        main_of[universe[mains]] = mains
+        found = np.where(backup, main_of[universe[rows]], -1)
+        several = np.bincount(universe[mains], minlength=ctx.universes.count) > 1
+        for at in np.flatnonzero(backup & several[universe[rows]]).tolist():
+            of = universe[rows[at]]
+            found[at] = _nearest_of(ctx, int(rows[at]), mains[universe[mains] == of], int(ctx.universes.winner[of]))
+        return found
 
 
 def _has_ended(ctx: RuleContext) -> NDArray[np.bool_]:
@@ -148,6 +153,19 @@ def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:
     declared = ctx.stream_sources_declared[rows]
     roles = np.array([source.role == role for source in ctx.house.sources] + [False], np.bool_)
     return roles[np.where(declared >= 0, declared, len(roles) - 1)]
+
+
+def _nearest_of(ctx: RuleContext, backup: int, mains: Rows, winner: int) -> int:
+    """Of several main sources of one universe, the one that sends most of the backup's universes; else the winner."""
+    own = _universes_of(ctx, backup)
+    rows: list[int] = mains.tolist()
+    return max(rows, key=lambda main: (len(own & _universes_of(ctx, main)), main == winner, main))
+
+
+def _universes_of(ctx: RuleContext, row: int) -> set[int]:
+    """Universes that a stream's source sends now."""
+    rows = ctx.streams_from(ctx.source_of(row))
+    return set(ctx.streams.universe[rows[ctx.live[rows]]].tolist())
 
 
 def _alike_in_rank(ctx: RuleContext, a: Rows, b: Rows) -> NDArray[np.bool_]:
