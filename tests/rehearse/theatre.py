@@ -25,7 +25,7 @@ from slotwatch.rehearse.stage import Item
 from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
 from slotwatch.views.records import incident_of, phase_of, phase_record, record
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
-from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen
+from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.rehearse.invariants import violations
 
@@ -260,6 +260,8 @@ def _counted_since(seen: DropsSeen, before: DropsSeen) -> DropsSeen:
 
 
 def _moved(item: Item) -> Item:
+    if isinstance(item, RoutesSeen):
+        return replace(item, t_ns=BASE_NS + item.t_ns, began_ns=BASE_NS + item.began_ns)
     return replace(item, t_ns=BASE_NS + item.t_ns)
 
 

@@ -30,6 +30,8 @@ from slotwatch.rehearse.rewriting import changed, renumbered
 from slotwatch.rehearse.stage import Item, mixed
 from slotwatch.rehearse.two_networks import on_both
 
+OF_THIS_COMPUTER = {"routes", "line"}
+"""What no path carries: the reports of its own processes, and a line that it taps."""
 ART_DMX, SUB_NET = b"\x00\x50", 14
 """OpCode of ArtDmx, low byte first, and the place of its SubUni (Art-Net 4, ArtDmx)."""
 OUTPUT_CAUSES = ("universe-withdrawn", "path-or-sender")
@@ -245,7 +247,7 @@ def path_cut(plan: NightPlan, subject: str, at_s: float) -> None:
     """A switch on the path restarts, or stays dark: nothing arrives from anybody."""
     back_s = at_s + plan.chance.between(5.0, 30.0) if plan.chance.below(2) else math.inf
     alive = [one for one in plan.everyone() if not plan.is_silent(one, at_s)]
-    for one in list(plan.parts):
+    for one in plan.parts.keys() - OF_THIS_COMPUTER:
         plan.wrap(one, lambda before: stage.cut(before, at_s, back_s))
     plan.silences += [Silence(one, at_s, back_s) for one in alive]
     plan.cut.append((at_s, back_s))

@@ -99,6 +99,8 @@ class NightPlan:
     """Options of the house file."""
     unsent: tuple[int, ...] = ()
     """E1.31 universes that the house declares and no source sends."""
+    shared: tuple[int, ...] = ()
+    """E1.31 universes that the house lights' controller sends as well, as the house declares."""
     had: set[str] = field(default_factory=set)
     """Subjects of which a fault was drawn."""
     faulty: set[str] = field(default_factory=set)
@@ -391,7 +393,13 @@ def house_of_plan(plan: NightPlan) -> Paper:
     sources = ["main", *backup, "second", *(["media"] if plan.artnet else [])]
     if plan.two:
         made = two_networks((*plan.numbers, LIGHTS), plan.artnet, sources=sources)
-        return replace(made, toml=made.toml.replace('phase = "show"', f'phase = "{plan.phase}"'))
+        text = made.toml.replace('phase = "show"', f'phase = "{plan.phase}"')
+        return replace(made, toml=f"{text}\n{plan.house.get('extra', '')}")
     options = ("by_cid", "by_address", "patch", "circuits", "extra")
     known = {key: value for key, value in plan.house.items() if key in options}
-    return paper((*plan.numbers, LIGHTS, *plan.unsent), plan.artnet, sources=sources, phase=plan.phase, **known)
+    made = paper((*plan.numbers, LIGHTS, *plan.unsent), plan.artnet, sources=sources, phase=plan.phase, **known)
+    text = made.toml
+    for number in plan.shared:
+        before = f"number = {number}\n"
+        text = text.replace(f"{before}sources = [", f'{before}shared = true\nsources = ["house lights", ')
+    return replace(made, toml=text)

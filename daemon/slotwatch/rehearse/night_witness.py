@@ -17,6 +17,7 @@ from slotwatch.rehearse.night_plan import (
     COINCIDENT_S,
     E131_DUE_S,
     LOSSES,
+    SILENT,
     Expected,
     NightPlan,
     Silence,
@@ -41,9 +42,15 @@ def desk_port_down(plan: NightPlan, subject: str, at_s: float) -> None:
     says_when = plan.chance.below(2) > 0
     _asked(plan, foh(with_port(3, PretendPort("", down=(at_s, 1e12), says_when=says_when))))
     plan.faulty.add("main")
-    plan.silences.append(Silence("main", at_s))
-    plan.wrap("main", lambda before: stage.cut(before, at_s))
-    plan.truths.append(silence_truth(plan, "main", "main's port down", at_s))
+    if plan.two:
+        # The switch is one of the first network. The desk's other lead goes to another.
+        plan.half_s = at_s
+        plan.wrap("main", lambda before: stage.cut(before, at_s, plan.seconds + 1, lambda sent: sent.network == 0))
+    else:
+        plan.silences.append(Silence("main", at_s))
+        plan.wrap("main", lambda before: stage.cut(before, at_s))
+    causes = ("leg-lost",) if plan.two else SILENT
+    plan.truths.append(silence_truth(plan, "main", "main's port down", at_s, causes))
 
 
 def uplink_down(plan: NightPlan, subject: str, at_s: float) -> None:

@@ -15,11 +15,13 @@ from slotwatch.rehearse import night_absences as absences
 from slotwatch.rehearse import night_between as between
 from slotwatch.rehearse import night_content as content
 from slotwatch.rehearse import night_control as control
+from slotwatch.rehearse import night_cues as cues
 from slotwatch.rehearse import night_flow as flow
 from slotwatch.rehearse import night_lines as lines
 from slotwatch.rehearse import night_patch as patch
 from slotwatch.rehearse import night_port as port
 from slotwatch.rehearse import night_receivers as receivers
+from slotwatch.rehearse import night_routes as routes
 from slotwatch.rehearse import night_ways as ways
 from slotwatch.rehearse import night_witness as witness
 from slotwatch.rehearse import stage
@@ -71,8 +73,8 @@ def healthy_night(seed: int) -> Night:
     cast(plan)
     plan.looks |= {number: any_look(chance, plan.seconds) for number in plan.looks}
     videos = {number: any_look(chance, plan.seconds) for number in plan.artnet}
+    oddities = [*content.ODDITIES, routes.reloaded]
     plan.media_options |= {"look": videos.__getitem__, "polls": chance.below(2) > 0}
-    oddities = list(content.ODDITIES)
     for _ in range(chance.below(4)):
         oddities.pop(chance.below(len(oddities)))(plan)
     drawn, at_s = list[tuple[str, float]](), FIRST_S + chance.between(0.0, 10.0)
@@ -188,7 +190,7 @@ def _able(plan: NightPlan, subject: str) -> list[Fault]:
 
 
 _HEALTHY: dict[str, tuple[Fault, ...]] = {
-    "main": (flow.overtaken,),
+    "main": (flow.overtaken, cues.cues_in_time),
     "lights": (absences.lights_late,),
     "media": (absences.media_gap,),
 }
@@ -202,10 +204,10 @@ _HEALTHY_AT_REST: dict[str, tuple[Fault, ...]] = {
 """The same while there is no show: houses are switched off and on then."""
 _BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloaded, flow.doubled, flow.overtaken)
 """Faults that what dies later may have had before."""
-_BESIDE = ("patch", "switches", "querier", "line", "between", "port", "receiver")
+_BESIDE = ("patch", "switches", "querier", "line", "between", "port", "receiver", "routes", "cues")
 """What may have faults besides sources and networks."""
-_WEIGHTS = {"main": 7, "backup": 4, "between": 2, "stranger": 2, "switches": 2} | dict.fromkeys(
-    ("path", "listener", "line", "querier", "port", "receiver"), 1
+_WEIGHTS = {"main": 7, "backup": 4, "between": 2, "stranger": 2, "switches": 2, "routes": 2} | dict.fromkeys(
+    ("path", "listener", "line", "querier", "port", "receiver", "cues"), 1
 )
 """How often a subject is drawn: paths and listeners fail less often than the devices on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
@@ -283,6 +285,7 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
         flow.doubled,
         flow.cloned,
         flow.too_fast,
+        cues.cues_come_apart,
     ),
     "backup": (content.backup_out_of_step, content.backup_takes_over),
     "lights": (
@@ -310,6 +313,8 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
     "between": between.FAULTS,
     "port": port.FAULTS,
     "receiver": receivers.FAULTS,
+    "routes": routes.FAULTS,
+    "cues": (cues.level_stays_up,),
 }
 _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     absences.lead_out: lambda plan: plan.two,
@@ -334,18 +339,19 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     **{fault: lambda plan: not plan.two and "patch" not in plan.house for fault in patch.ROW_FAULTS},
     # A desk that was drawn with a fault of its own may play the look that it had then.
     **{fault: lambda plan: _may_have_levels(plan) for fault in patch.LEVEL_FAULTS},
-    **{fault: lambda plan: not plan.two for fault in (*witness.QUERIER_FAULTS, *witness.LINE_FAULTS)},
-    **{fault: lambda plan: not plan.two for fault in witness.SWITCH_FAULTS},
-    **{fault: lambda plan: not plan.two for fault in port.FAULTS},
+    **{fault: lambda plan: not plan.two for fault in witness.QUERIER_FAULTS},
+    **{fault: lambda plan: "routes" not in plan.parts for fault in routes.FAULTS},
     **{fault: lambda plan: not plan.two and bool(plan.artnet) for fault in receivers.FAULTS},
     # The other listener hears the desks before anything happened to what they send here.
     **{fault: lambda plan: not plan.two and not plan.had & lines.BESIDE for fault in between.FAULTS},
     between.main_stays_here: lambda plan: not plan.two and not plan.had & lines.BESIDE and plan.backup == "sending",
+    cues.level_stays_up: lambda plan: _may_hold(plan),
+    cues.cues_come_apart: lambda plan: len(plan.numbers) > 1 and plan.backup != "sending" and "patch" not in plan.house,
     port.group_not_joined: lambda plan: not plan.two and _is_well(plan, "lights"),
     # What the line should carry is what the desks send, of which nothing else was drawn.
-    **{fault: lambda plan: not plan.two and not plan.had & lines.BESIDE for fault in lines.FRAME_FAULTS},
+    **{fault: lambda plan: not plan.had & lines.BESIDE for fault in lines.FRAME_FAULTS},
     # What died before, or has a fault that a death would hide, has no port that goes down now.
-    witness.desk_port_down: lambda plan: not plan.two and _is_well(plan, "main"),
+    witness.desk_port_down: lambda plan: _is_well(plan, "main"),
     **{
         fault: lambda plan: not plan.two and _is_well(plan, "main") and _is_well(plan, "backup")
         for fault in (witness.uplink_down, witness.far_switch_restarts)
@@ -356,6 +362,12 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
 def _is_well(plan: NightPlan, subject: str) -> bool:
     """Whether nothing was drawn yet of a subject that plays, or of all."""
     return subject not in plan.had and "path" not in plan.had
+
+
+def _may_hold(plan: NightPlan) -> bool:
+    """Whether the house lights may hold levels of a desk's universe, and the desks go to a blackout."""
+    is_whole = not plan.two and "patch" not in plan.house and "slot_priorities" not in plan.common
+    return is_whole and not plan.had & {*lines.BESIDE, "line"}
 
 
 def _may_have_levels(plan: NightPlan) -> bool:
