@@ -8,13 +8,12 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
-from slotwatch.rehearse.cast import backup_desk, main_desk, media_server, moves, paper, rests, second_desk
+from slotwatch.rehearse.cast import backup_desk, main_desk, media_server, moves, rests, second_desk
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.desk import Desk
 from slotwatch.rehearse.looks import Look, changed_at, held
-from slotwatch.rehearse.scenario import Paper
 from slotwatch.rehearse.stage import Item
-from slotwatch.rehearse.two_networks import media_on_both, on_both, two_networks
+from slotwatch.rehearse.two_networks import media_on_both, on_both
 
 E131_DUE_S = 4.0
 """Loss timeout of 2.5 s (E1.31 6.7.1), and up to one keep-alive of 1 s until the first frame is due (6.6.2)."""
@@ -386,20 +385,3 @@ def _cues(plan: NightPlan, number: int) -> Look:
         at_s += chance.between(5.0, 15.0)
     plan.cues[number] = moving
     return changed_at(*cues)
-
-
-def house_of_plan(plan: NightPlan) -> Paper:
-    backup = {"sending": ["backup"], "silent": ["silent-backup"]}.get(plan.backup, [])
-    sources = ["main", *backup, "second", *(["media"] if plan.artnet else [])]
-    if plan.two:
-        made = two_networks((*plan.numbers, LIGHTS), plan.artnet, sources=sources)
-        text = made.toml.replace('phase = "show"', f'phase = "{plan.phase}"')
-        return replace(made, toml=f"{text}\n{plan.house.get('extra', '')}")
-    options = ("by_cid", "by_address", "patch", "circuits", "extra")
-    known = {key: value for key, value in plan.house.items() if key in options}
-    made = paper((*plan.numbers, LIGHTS, *plan.unsent), plan.artnet, sources=sources, phase=plan.phase, **known)
-    text = made.toml
-    for number in plan.shared:
-        before = f"number = {number}\n"
-        text = text.replace(f"{before}sources = [", f'{before}shared = true\nsources = ["house lights", ')
-    return replace(made, toml=text)

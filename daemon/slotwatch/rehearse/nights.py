@@ -28,7 +28,8 @@ from slotwatch.rehearse import stage
 from slotwatch.rehearse.anyshow import any_look
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.looks import held
-from slotwatch.rehearse.night_plan import Expected, NightPlan, cast, house_of_plan, settle
+from slotwatch.rehearse.night_house import house_of_plan
+from slotwatch.rehearse.night_plan import Expected, NightPlan, cast, settle
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.registry import prelude
 from slotwatch.rehearse.scenario import Scenario, Truth
