@@ -35,6 +35,22 @@ def test_kinds_are_bounded() -> None:
     assert complaints.say(f"kind {999 - MOST_KINDS}", "x", 1), "what was pushed out starts again"
 
 
+async def test_a_fault_of_a_callback_is_one_kind_whatever_bytes_it_was_called_with() -> None:
+    lines: list[str] = []
+    loop = asyncio.get_running_loop()
+    loop.set_exception_handler(Complaints(lines.append).of_loop)
+    seen: list[bytes] = []
+
+    def read(octets: bytes) -> None:
+        seen.append(octets)
+        raise ValueError
+
+    for number in range(MOST_KINDS + 2):
+        loop.call_soon(read, bytes([number]) * 8)
+    await happens(lambda: len(seen) == MOST_KINDS + 2)
+    assert len(lines) == 1 and "x01" not in lines[0]
+
+
 MALFORMED = [
     b"GET / HTTP/1.1\r\nHost: a\r\nBad Header: 1\r\n\r\n",
     b"GET /" + b"x" * 9000 + b" HTTP/1.1\r\n\r\n",

@@ -63,7 +63,8 @@ class Complaints:
         if isinstance(fault, OSError) and fault.errno in (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM):
             self.say("files", f"No further connection to the page can be accepted: {fault.strerror}.")
             return
-        what = str(context.get("message", "")).rstrip(".")
+        # In brackets the loop prints what a stranger sent: each such line would be of a kind of its own.
+        what = str(context.get("message", "")).partition("(")[0].rstrip(".")
         kind = f"loop {type(fault).__name__} {what}"
         self.say(kind[:120], f"Page: {what}: {type(fault).__name__}: {fault}" if fault else f"Page: {what}")
 

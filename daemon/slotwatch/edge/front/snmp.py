@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Protocol, SupportsInt
 
+from pysnmp.carrier.asyncio.dgram import udp, udp6
+from pysnmp.entity import config
 from pysnmp.hlapi.v3arch import asyncio as snmp
 
+from slotwatch.edge.front.snmp_answers import LONGEST_BYTES, AgentAnswers
 from slotwatch.edge.front.switch_credentials import Credentials
 from slotwatch.wire.switch_tables import MOST_ROWS, Index, Value
 
@@ -16,6 +19,14 @@ RETRIES = 1
 PORT = 161
 VALUES_A_REQUEST = 48
 """Values asked for at once: they fit into one Ethernet frame."""
+LONGEST_INDEX = 128
+"""Numbers in an object identifier (RFC 2578 3.5)."""
+LARGEST_NUMBER = 2**32 - 1
+"""Of an object identifier's numbers (RFC 2578 3.5), and of what is counted in any object that is read."""
+LEAST_NUMBER = -(2**31)
+"""INTEGER (RFC 2578 7.1.1)."""
+LONGEST_TEXT = 256
+"""Bytes that are kept of a text: of each, fewer are read."""
 _TOO_BIG, _NOT_AUTHORIZED = 1, 16
 """Error status (RFC 3416 3)."""
 _AUTHENTICATION = {
@@ -62,6 +73,7 @@ class Agent:
         self._engine = snmp.SnmpEngine()
         self._auth = _auth_of(credentials)
         self._target: object = None
+        self._answers: AgentAnswers | None = None
 
     def close(self) -> None:
         self._engine.close_dispatcher()
@@ -93,10 +105,19 @@ class Agent:
                 del last[name]
         return rows
 
+    async def _open(self) -> AgentAnswers:
+        is_v6 = ":" in self._address
+        made = snmp.Udp6TransportTarget if is_v6 else snmp.UdpTransportTarget
+        self._target = await made.create((self._address, PORT), timeout=ANSWER_WITHIN_S, retries=RETRIES)
+        socket = udp6.Udp6AsyncioTransport() if is_v6 else udp.UdpAsyncioTransport()
+        answers = AgentAnswers(socket)
+        config.add_transport(self._engine, made.TRANSPORT_DOMAIN, socket.open_client_mode())
+        return answers
+
     async def _ask(self, command: _Command, objects: Sequence[str], *numbers: int) -> list[tuple[Index, object]]:
-        if self._target is None:
-            made = snmp.Udp6TransportTarget if ":" in self._address else snmp.UdpTransportTarget
-            self._target = await made.create((self._address, PORT), timeout=ANSWER_WITHIN_S, retries=RETRIES)
+        if self._answers is None:
+            self._answers = await self._open()
+        came, too_long = self._answers.came, self._answers.too_long
         wanted = [snmp.ObjectType(snmp.ObjectIdentity(text)) for text in objects]
         try:
             indication, status, _, found = await command(
@@ -106,6 +127,10 @@ class Agent:
             raise NotAnswered(f"it cannot be reached ({error.strerror})") from None
         except Exception as error:  # the library raises many kinds of errors for bytes that are not SNMP
             raise NotAnswered(f"its answer is not understood ({type(error).__name__})") from None
+        if self._answers.too_long > too_long:
+            raise NotAnswered(f"its answer is longer than {LONGEST_BYTES >> 10} KiB")
+        if indication and type(indication).__name__ == "RequestTimedOut" and self._answers.came > came:
+            raise NotAnswered("its answer is not understood")
         if indication:
             raise NotAnswered(_reason(indication))
         if int(status) == _TOO_BIG:
@@ -136,7 +161,7 @@ def _take(
         name = names[place % len(names)]
         base, plain = bases[name], _plain(value)
         # An agent whose numbers do not rise would be walked for ever.
-        inside = index[: len(base)] == base and index > last[name]
+        inside = index[: len(base)] == base and index > last[name] and _is_index(index)
         if name in ended or isinstance(value, _NOTHING) or not inside or len(rows[name]) >= MOST_ROWS:
             ended.add(name)
             continue
@@ -146,15 +171,20 @@ def _take(
     return ended
 
 
+def _is_index(index: Index) -> bool:
+    return len(index) <= LONGEST_INDEX and max(index) <= LARGEST_NUMBER
+
+
 def _plain(value: object) -> Value | None:
     if isinstance(value, (*_NOTHING, snmp.ObjectIdentifier)):
         return None
     if isinstance(value, snmp.OctetString):
-        return bytes(value.asOctets())
+        return bytes(value.asOctets()[:LONGEST_TEXT])
     try:
-        return int(value) if isinstance(value, SupportsInt) else None
+        number = int(value) if isinstance(value, SupportsInt) else None
     except (TypeError, ValueError):
         return None
+    return number if number is not None and LEAST_NUMBER <= number <= LARGEST_NUMBER else None
 
 
 def _auth_of(made: Credentials) -> object:
