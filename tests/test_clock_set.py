@@ -88,5 +88,8 @@ def test_a_clock_that_is_set_by_an_hour_dates_what_comes_and_blames_nobody(tmp_p
         text=True,
         timeout=60,
     )
-    marks = [one for one in json.loads(done.stdout)["marks"] if one["by"] == "slotwatch"]
-    assert ["back" in one["text"] for one in marks] == [True], "of the hour ahead nothing is in the report of now"
+    report = json.loads(done.stdout)
+    marks = [one["text"] for one in report["marks"] if one["by"] == "slotwatch"]
+    assert ["set back" in marks[0], "set forward" in marks[1]] == [True, True] and len(marks) == 2
+    ids = {one["id"] for one in report["incidents"]}
+    assert {first["id"], second["id"]} <= ids, "also what is dated an hour later than now"

@@ -29,7 +29,7 @@ from slotwatch.edge.shared.secret_file import own_user
 from slotwatch.model.usual import Start
 from slotwatch.snapshot import Acknowledgement, UniverseState
 from slotwatch.snapshot.health import ClockStepRow, ListenerHealth, NotJudgedRow
-from slotwatch.snapshot.minutes import MinuteRow
+from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.views.records import incident_of
 from slotwatch.views.show import MinuteSums
 from tests.patience import PATIENCE_S, happens
@@ -432,6 +432,38 @@ async def test_minutes_that_a_clock_had_twice_are_kept_together(path: Path) -> N
     found = Archive(path).minutes("e131/1", 0, MINUTE + 1)
     assert [row.minute for row in found] == [MINUTE - 60, MINUTE, MINUTE + 1]
     assert found[1] == replace(first, frames=2650, sources=3)
+
+
+async def test_streams_of_minutes_that_a_clock_had_twice_are_kept_together(path: Path) -> None:
+    """As of the universe, the larger of each figure of a source; the later minute says who was in control. A disk that
+    failed meanwhile may have them written together, and once more."""
+    desk = StreamMinute("desk", 0, 2640, 7, 2639, 44.0, 22.7, 60.0, 90.0, 900.0)
+    backup = StreamMinute("backup", 1, 1200, 0, 1199, 20.0, 50.0, 51.0, 60.5, 180.0)
+    other = StreamMinute("media", 1, 2000, 0, 1999, 33.0, 30.0, 31.0, 32.0, 33.0)
+    late = StreamMinute("backup", 0, 2650, 1, 2649, 44.2, 22.6, 24.0, 25.0, 31.0)
+    both = StreamMinute("backup", 0, 2650, 1, 2649, 44.2, 50.0, 51.0, 60.5, 180.0)
+    first, again = minute(streams=(desk, backup)), minute(streams=(late, other))
+    wanted = (both, replace(desk, rank=1), replace(other, rank=2))
+    for place, batches in ((path, [[first], [again], [again]]), (path.with_name("b.db"), [[first, again]])):
+        place.parent.mkdir(exist_ok=True)
+        store = Store(place)
+        for batch in batches:
+            store.write(Pending(minutes=batch))
+        store.close()
+        (found,) = Archive(place).minutes("e131/1", 0, MINUTE + 1)
+        assert found.streams == wanted
+
+
+async def test_a_minute_without_streams_leaves_those_of_before_and_no_more_are_kept_than_of_one(path: Path) -> None:
+    many = [StreamMinute(f"desk {k}", k, 100 - k, 0, 99, 1.0, 1.0, 1.0, 1.0, 1.0) for k in range(8)]
+    path.parent.mkdir()
+    store = Store(path)
+    for streams in (many[:4], many[4:], []):
+        store.write(Pending(minutes=[minute(streams=tuple(streams))]))
+    store.close()
+    (found,) = Archive(path).minutes("e131/1", 0, MINUTE + 1)
+    # Of the later four the first had rank 4: nobody was in control, so desk 0 of before leads, and then who sent most.
+    assert [(one.source, one.rank) for one in found.streams] == [(f"desk {k}", k) for k in range(4)]
 
 
 async def test_the_report_says_where_the_clock_was_set(path: Path) -> None:

@@ -66,7 +66,30 @@ PRAGMA user_version=3;
 )
 """Before minutes had percentiles of intervals. Never edited."""
 
-RELEASED = {1: LAYOUT_1, 2: LAYOUT_2, 3: LAYOUT_3}
+LAYOUT_4 = (
+    LAYOUT_3
+    + """
+CREATE TABLE sources (id INTEGER PRIMARY KEY, key TEXT NOT NULL UNIQUE);
+CREATE TABLE stream_minutes (
+  minute INTEGER NOT NULL, universe INTEGER NOT NULL, rank INTEGER NOT NULL, source INTEGER NOT NULL,
+  frames INTEGER NOT NULL, lost INTEGER NOT NULL, intervals INTEGER NOT NULL, centihertz INTEGER NOT NULL,
+  p50 INTEGER NOT NULL, p95 INTEGER NOT NULL, p99 INTEGER NOT NULL, longest INTEGER NOT NULL,
+  PRIMARY KEY (minute, universe, rank)) WITHOUT ROWID;
+CREATE TABLE show_figures (
+  universe TEXT NOT NULL, since_ms INTEGER NOT NULL, until_ms INTEGER NOT NULL, method INTEGER NOT NULL,
+  body TEXT NOT NULL, PRIMARY KEY (universe, since_ms)) WITHOUT ROWID;
+CREATE INDEX show_figures_by_time ON show_figures (since_ms);
+CREATE TABLE usual_starts (
+  universe TEXT PRIMARY KEY, since_ms INTEGER NOT NULL, declared TEXT NOT NULL, why TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE trends (
+  universe TEXT NOT NULL, figure TEXT NOT NULL, found_ms INTEGER NOT NULL, body TEXT NOT NULL,
+  PRIMARY KEY (universe, figure)) WITHOUT ROWID;
+PRAGMA user_version=4;
+"""
+)
+"""Before it was kept when the clock was set. Never edited."""
+
+RELEASED = {1: LAYOUT_1, 2: LAYOUT_2, 3: LAYOUT_3, 4: LAYOUT_4}
 
 
 STREAMS = (
@@ -98,6 +121,7 @@ def test_a_file_of_each_release_keeps_all_it_holds(version: int, tmp_path: Path)
     released(path, version)
     before = Archive(path)
     assert (before.next_id(), before.state(), before.exceptions()) == (8, {}, []), "readers need no new tables"
+    assert before.clock_steps() == []
     assert (before.references(), before.reference("act 1"), before.last_good(7, 0)) == ([], None, None)
     kept = MinuteRow(29_000_000, "e131/1", 2640, 44.0, 31.0, 3, 2, 5)
     assert before.minutes("e131/1", 29_000_000, 29_000_001) == [kept]

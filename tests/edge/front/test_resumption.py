@@ -75,6 +75,16 @@ async def test_a_wall_clock_set_back_after_the_last_sign_of_life_hides_no_absenc
     assert order.away is not None
     assert order.away.reason == ("not-running" if stopped else "ended-unexpectedly")
     assert order.away.from_wall_ns == min(alive_ms, STARTED_MS - 1000) * MILLISECOND_NS
+    archive, is_set_back = Archive(tmp_path / "history.db"), alive_ms >= STARTED_MS + 1000
+    assert archive.clock_steps() == ([(STARTED_MS, STARTED_MS - alive_ms)] if is_set_back else [])
+    assert [text for _, text, _ in archive.marks(0, 1 << 62)] == (
+        [
+            "The clock of this computer was set back by 30.0 s or more while slotwatch did not run. "
+            "Times before this mark are by the clock as it was."
+        ]
+        if is_set_back
+        else []
+    )
 
 
 async def test_a_judging_process_started_again_within_one_run_was_not_away(tmp_path: Path) -> None:

@@ -28,6 +28,7 @@ ALIVE_NS = 5_000_000_000
 """How often the history notes that judging runs: after a power cut the time without a listener begins there."""
 OWNER_WITHIN_NS = 3_000_000_000
 OWNER_AGAIN_S = 0.02
+AS_IT_WAS = "Times before this mark are by the clock as it was."
 NEW_STEP_NS = 10_000_000_000
 """Of the first snapshot: how old a step of the clock may be that no earlier process of the page has marked."""
 
@@ -51,7 +52,8 @@ class History:
         """Up to when steps of the clock were marked."""
         self._phase = ""
         self._kept: dict[str, Mapping[str, object]] = {}
-        self._intervals: dict[str, tuple[tuple[int, str], tuple[int | None, str] | None]] = {}
+        self._intervals: dict[str, tuple[tuple[int, str], int, tuple[int | None, str] | None]] = {}
+        """Of each time not judged: its key, the offset of the wall clock when it was first noted, and what was kept."""
         self._kept_phase: KeptPhase | None = None
         self._hours_ns = 0
         self.held = False
@@ -133,10 +135,16 @@ class History:
             if step.t_ns <= seen_ns:
                 return
             if abs(step.step_ns) >= wording.SAID_STEP_NS:
-                at_ns = step.t_ns + snapshot.wall_offset_ns - later_ns
-                text = f"{wording.clock_was_set(step.step_ns)} Times before this mark are by the clock as it was."
-                new.marks.append((at_ns // MILLISECOND_NS, text, "slotwatch"))
+                at_ms = (step.t_ns + snapshot.wall_offset_ns - later_ns) // MILLISECOND_NS
+                text = f"{wording.clock_was_set(step.step_ns)} {AS_IT_WAS}"
+                new.marks.append((at_ms, text, "slotwatch"))
+                new.clock_steps.insert(0, (at_ms, step.step_ns // MILLISECOND_NS))
             later_ns += step.step_ns
+
+    def note_set_back_meanwhile(self, at_ms: int, by_ms: int) -> None:
+        """Mark that the wall clock was set back, by this much or more, while slotwatch did not run."""
+        text = f"{wording.clock_was_set(-by_ms * MILLISECOND_NS)[:-1]} or more while slotwatch did not run. {AS_IT_WAS}"
+        self._writer.give(Pending(marks=[(at_ms, text, "slotwatch")], clock_steps=[(at_ms, -by_ms)]))
 
     def _note_phase(self, snapshot: Snapshot, new: Pending) -> None:
         view, offset = snapshot.house, snapshot.wall_offset_ns
@@ -184,12 +192,12 @@ class History:
 
     def _note_interval(self, row: NotJudgedRow, offset: int, new: Pending) -> None:
         key = ((row.start_ns + offset) // MILLISECOND_NS, row.network)
-        value = (None if row.end_ns is None else (row.end_ns + offset) // MILLISECOND_NS, row.reason)
-        # A wall clock that is corrected moves the start by a little: the same interval all the same.
+        # By the clock with which it began, also if that was set since: it is one interval, and ends after its start.
         name = f"{row.start_ns} {key[1]}"
-        known, held = self._intervals.get(name, (key, None))
+        known, offset, held = self._intervals.get(name, (key, offset, None))
+        value = (None if row.end_ns is None else (row.end_ns + offset) // MILLISECOND_NS, row.reason)
         if held != value:
-            self._intervals[name] = known, value
+            self._intervals[name] = known, offset, value
             new.not_judged[known] = value
 
     def _note_counts(self, snapshot: Snapshot, new: Pending) -> None:

@@ -66,6 +66,10 @@ CREATE TABLE IF NOT EXISTS trends (
   universe TEXT NOT NULL, figure TEXT NOT NULL, found_ms INTEGER NOT NULL, body TEXT NOT NULL,
   PRIMARY KEY (universe, figure)) WITHOUT ROWID;
 """,
+    # `clock_steps`: when this computer's clock was set, by what it was set to, and by how much. In order of rowid.
+    """
+CREATE TABLE IF NOT EXISTS clock_steps (at_ms INTEGER NOT NULL, step_ms INTEGER NOT NULL);
+""",
 )
 VERSION = len(STEPS)
 

@@ -66,6 +66,12 @@ def is_mark(row: tuple[object, ...]) -> bool:
     return is_time(row[0]) and isinstance(row[1], str) and isinstance(row[2], str)
 
 
+def is_clock_step(row: tuple[object, ...]) -> bool:
+    """(at, by how much)."""
+    at_ms, step_ms = row
+    return is_time(at_ms) and type(step_ms) is int and is_time(abs(step_ms))
+
+
 def is_phase(row: tuple[object, ...]) -> bool:
     """(since, phase)."""
     return is_time(row[0]) and isinstance(row[1], str)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from slotwatch.durations import MILLISECOND_NS
+from slotwatch.edge.front.clock_ahead import ClockStep
 from slotwatch.edge.front.history_layout import bring_up_to_date, check_version
 from slotwatch.edge.front.history_rows import is_minute, object_of
 from slotwatch.edge.front.history_shows import UsualRows, forget_shows
@@ -62,6 +63,7 @@ class Pending:
     last_good: dict[tuple[int, int], bytes] = field(default_factory=dict)
     """By incident and when it was opened."""
     usual: UsualRows = field(default_factory=UsualRows)
+    clock_steps: list[ClockStep] = field(default_factory=list)
 
     def __bool__(self) -> bool:
         return any(getattr(self, name) for name in self.__slots__)
@@ -82,6 +84,7 @@ class Pending:
             references=self.references | newer.references,
             last_good=self.last_good | newer.last_good,
             usual=self.usual | newer.usual,
+            clock_steps=self.clock_steps + newer.clock_steps,
         )
 
 
@@ -152,6 +155,7 @@ class Store:
         )
         db.executemany("INSERT OR REPLACE INTO state VALUES (?,?)", _bodies(pending.state.items()))
         db.executemany("INSERT INTO marks VALUES (?,?,?)", pending.marks)
+        db.executemany("INSERT INTO clock_steps VALUES (?,?)", pending.clock_steps)
         db.executemany("INSERT OR REPLACE INTO phases VALUES (?,?)", pending.phases.items())
         db.executemany(
             "INSERT OR REPLACE INTO not_judged VALUES (?,?,?,?)",
@@ -233,7 +237,7 @@ class Store:
             "(SELECT max(rowid) FROM exceptions GROUP BY incident))",
             (before_ms,),
         )
-        for table in ("acknowledgements", "marks", "phases", "rig_checks"):
+        for table in ("acknowledgements", "marks", "phases", "rig_checks", "clock_steps"):
             # The newest phase and rig check stay: they are what holds now.
             keep = f"AND at_ms < (SELECT max(at_ms) FROM {table})" if table in ("phases", "rig_checks") else ""
             self._db.execute(f"DELETE FROM {table} WHERE at_ms < ? {keep}", (before_ms,))

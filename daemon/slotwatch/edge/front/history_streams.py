@@ -6,10 +6,11 @@ A row costs about 40 bytes (measured, `benchmarks/history.py`), and there is non
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import cast
 
 from slotwatch.edge.front.history_rows import SetAside
+from slotwatch.model.stream_minutes import MOST_SOURCES as MOST_A_MINUTE
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 
 MOST_SOURCES = 10_000
@@ -39,25 +40,51 @@ class SourceIds:
 def write_streams(
     db: sqlite3.Connection, minutes: Iterable[MinuteRow], universes: Mapping[str, int], sources: SourceIds
 ) -> None:
-    """Put the streams of these minutes in."""
+    """Put the streams of these minutes in.
+
+    Of a source that sent in both of two minutes that a clock had twice, because it was set back, the larger of each
+    figure counts. The later of the two says which source was in control.
+    """
+    found: dict[tuple[int, int], list[tuple[int, ...]]] = {}
+    for row in minutes:
+        if not row.streams:
+            continue
+        place = row.minute, universes[row.universe]
+        new = [_figures(one, sources.of(db, one.source)) for one in row.streams]
+        held = (
+            found.get(place)
+            or db.execute(
+                f"SELECT {COLUMNS} FROM stream_minutes WHERE minute = ? AND universe = ? ORDER BY rank", place
+            ).fetchall()
+        )
+        found[place] = _of_both(new, held) if held else new
+        if held:
+            db.execute("DELETE FROM stream_minutes WHERE minute = ? AND universe = ?", place)
     db.executemany(
-        "INSERT OR REPLACE INTO stream_minutes VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
-        (
-            (
-                row.minute,
-                universes[row.universe],
-                one.rank,
-                sources.of(db, one.source),
-                one.frames,
-                one.lost_frames,
-                one.intervals,
-                round(one.moving_hz * 100),
-                *(min(round(ms * 10), 2**31) for ms in (one.p50_ms, one.p95_ms, one.p99_ms, one.longest_ms)),
-            )
-            for row in minutes
-            for one in row.streams
-        ),
+        "INSERT INTO stream_minutes VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
+        ((*place, *figures) for place, rows in found.items() for figures in rows),
     )
+
+
+def _figures(one: StreamMinute, source: int) -> tuple[int, ...]:
+    """A row as COLUMNS names it."""
+    times_ms = one.p50_ms, one.p95_ms, one.p99_ms, one.longest_ms
+    tenths = (min(round(ms * 10), 2**31) for ms in times_ms)
+    return one.rank, source, one.frames, one.lost_frames, one.intervals, round(one.moving_hz * 100), *tenths
+
+
+def _of_both(newer: Sequence[tuple[int, ...]], before: Sequence[tuple[object, ...]]) -> list[tuple[int, ...]]:
+    """Put rows of one minute together with those that it had before, at most MOST_A_MINUTE; odd ones of before go."""
+    sound = [cast("tuple[int, ...]", row) for row in before if all(type(value) is int for value in row)]
+    by_source = {row[1]: row for row in sound}
+    for row in newer:
+        held = by_source.get(row[1], row)
+        by_source[row[1]] = row[0], row[1], *(max(pair) for pair in zip(row[2:], held[2:], strict=True))
+    leads = [row[1] for row in (*newer, *sound) if row[0] == 0][:1]
+    others = sorted((row for row in by_source.values() if row[1] not in leads), key=lambda row: -row[2])
+    ordered = [*((0, *by_source[source][1:]) for source in leads)]
+    ordered += [(rank, *row[1:]) for rank, row in enumerate(others, start=1)]
+    return ordered[:MOST_A_MINUTE]
 
 
 def streams_of(

@@ -108,7 +108,7 @@ class HistoryWriter:
         if len(pending.minutes) > MOST_MINUTES:
             self.dropped += len(pending.minutes) - MOST_MINUTES
             del pending.minutes[:-MOST_MINUTES]
-        for held in (pending.marks, pending.acknowledgements, pending.exceptions):
+        for held in (pending.marks, pending.acknowledgements, pending.exceptions, pending.clock_steps):
             del held[:-MOST_OTHERS]
         for table in (pending.incidents, pending.phases, pending.not_judged, pending.hours, pending.rig_checks):
             while len(table) > MOST_OTHERS:

@@ -6,18 +6,22 @@ from msgspec.structs import replace
 
 from slotwatch import __version__
 from slotwatch.durations import MILLISECOND_NS, MINUTE_MS, MINUTE_NS, NANOSECONDS
-from slotwatch.edge.front.history_archive import Archive
+from slotwatch.edge.front.clock_ahead import TimeAhead, times_ahead
+from slotwatch.edge.front.history_archive import Archive, Interval, each_phase_once
 from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
 from slotwatch.edge.front.usual import UsualBefore, usual_at
 from slotwatch.house.schema import House, Phase
+from slotwatch.judge.wording import clock_was_set
+from slotwatch.views.answers.faults import IncidentAnswer
 from slotwatch.views.answers.report import NotJudgedInterval, PhaseAt, ShowReport, UniverseMinutes, WorstUniverse
 from slotwatch.views.incidents import incident
 from slotwatch.views.minutes import minute_rows
 from slotwatch.views.moments import iso_wall, read_iso
 from slotwatch.views.records import incident_of
-from slotwatch.views.show import sentence, tally, worst_universes
+from slotwatch.views.show import MinuteSums, sentence, tally, worst_universes
 from slotwatch.views.usual import usual_text
 
+MOST_MARKS = 100_000
 WITHOUT_SHOW_NS = 24 * 3600 * NANOSECONDS
 
 
@@ -30,7 +34,7 @@ def span_of(archive: Archive, since: str | None, until: str | None, now_ns: int)
     until_ns = min(read_iso(until), now_ns) if until else now_ns
     if since:
         return read_iso(since), until_ns, ""
-    phases = archive.phases(until_ns // MILLISECOND_NS)
+    phases = _phases(archive, until_ns // MILLISECOND_NS, now_ns // MILLISECOND_NS)
     for number in range(len(phases) - 1, -1, -1):
         at_ms, phase = phases[number]
         if phase == Phase.SHOW:
@@ -57,16 +61,16 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
     def label(universe: str) -> str:
         return names.get(universe) or names.get(universe.partition("@")[0], "")
 
-    tallies = tally(archive.sums(first, last))
+    ahead = [*times_ahead(archive.clock_steps(), now_ns // MILLISECOND_NS)][::-1]
+    tallies = tally(_sums(archive, since_ms, until_ms, ahead))
     ordered = sorted(tallies.items(), key=lambda named: _by_number(named[0]))
     usual = usual_at(archive, since_ms)
-    records = archive.incidents("all", since_ms, until_ms)
-    incidents = [incident(incident_of(record, 0)) for record in reversed(records)]
+    incidents = _incidents(archive, since_ms, until_ms, ahead)
     not_judged = [
         NotJudgedInterval(_at(start), None if end is None else _at(end), network, reason)
-        for start, end, network, reason in archive.not_judged(since_ms, until_ms)
+        for start, end, network, reason in _not_judged(archive, since_ms, until_ms, ahead)
     ]
-    phases = archive.phases(until_ms)
+    phases = _phases(archive, until_ms, now_ns // MILLISECOND_NS)
     before = [row for row in phases if row[0] <= since_ms][-1:]
     return ShowReport(
         house=house.name,
@@ -80,7 +84,7 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
         phases=[PhaseAt(_at(at_ms), phase) for at_ms, phase in before + [r for r in phases if r[0] > since_ms]],
         incidents=incidents,
         marks=[
-            {"at": _at(at_ms), "text": text, "by": by} for at_ms, text, by in archive.marks(since_ms, until_ms, 100_000)
+            {"at": _at(at_ms), "text": text, "by": by} for at_ms, text, by in _marks(archive, since_ms, until_ms, ahead)
         ],
         not_judged=not_judged,
         universes=[_with_usual(one.universe_minutes(label(name)), usual, since_ms) for name, one in ordered],
@@ -92,6 +96,59 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
             for name in worst_universes(tallies)
         ],
     )
+
+
+def _phases(archive: Archive, until_ms: int, now_ms: int) -> list[tuple[int, str]]:
+    """(since, phase) by the clock of now, oldest first."""
+    found = archive.phases(until_ms)
+    for one in times_ahead(archive.clock_steps(), now_ms):
+        rows = archive.phases(one.until_ms, one.after_ms + 1)
+        found += [(at_ms - one.by_ms, phase) for at_ms, phase in rows if at_ms - one.by_ms <= until_ms]
+    return each_phase_once(sorted(found))
+
+
+def _incidents(archive: Archive, since_ms: int, until_ms: int, ahead: list[TimeAhead]) -> list[IncidentAnswer]:
+    """Incidents that were open within the span, in the order of their dates."""
+    records = archive.incidents("all", since_ms, until_ms)
+    found = {(record["id"], record["opened_wall_ns"]): incident(incident_of(record, 0)) for record in reversed(records)}
+    for one in ahead:
+        for record in reversed(archive.incidents("all", *one.span(since_ms, until_ms))):
+            key = record["id"], record["opened_wall_ns"]
+            if key[1] // MILLISECOND_NS > one.after_ms and key not in found:
+                found[key] = _dated_ahead(incident(incident_of(record, 0)), one)
+    return list(found.values())
+
+
+def _dated_ahead(found: IncidentAnswer, ahead: TimeAhead) -> IncidentAnswer:
+    """Say why an incident is dated later than now, unless it was still open then and says so itself."""
+    if not any(entry["what"] == "clock" for entry in found["timeline"]):
+        at_ms, step_ms = ahead.step
+        text = f"{clock_was_set(step_ms * MILLISECOND_NS)} Times of this incident are by the clock as it was."
+        found["timeline"].append({"at": _at(at_ms), "what": "clock", "text": text})
+    return found
+
+
+def _marks(archive: Archive, since_ms: int, until_ms: int, ahead: list[TimeAhead]) -> list[tuple[int, str, str]]:
+    found = archive.marks(since_ms, until_ms, MOST_MARKS)
+    for one in ahead:
+        first_ms, last_ms = one.span(since_ms, until_ms)
+        found += archive.marks(max(first_ms, one.after_ms + 1), last_ms, MOST_MARKS)
+    return found
+
+
+def _not_judged(archive: Archive, since_ms: int, until_ms: int, ahead: list[TimeAhead]) -> list[Interval]:
+    found = archive.not_judged(since_ms, until_ms)
+    for one in ahead:
+        found += [row for row in archive.not_judged(*one.span(since_ms, until_ms)) if row[0] > one.after_ms]
+    return found
+
+
+def _sums(archive: Archive, since_ms: int, until_ms: int, ahead: list[TimeAhead]) -> list[MinuteSums]:
+    found = archive.sums(since_ms // MINUTE_MS, until_ms // MINUTE_MS)
+    for one in ahead:
+        first_ms, last_ms = one.span(since_ms, until_ms)
+        found += archive.sums(max(first_ms // MINUTE_MS, one.after_ms // MINUTE_MS + 1), last_ms // MINUTE_MS)
+    return found
 
 
 def _by_number(universe: str) -> tuple[str, int, str]:

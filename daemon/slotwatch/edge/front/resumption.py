@@ -134,6 +134,8 @@ class Resumption:
         memory = await self._history.ask(Memory.of) or Memory(first_number(self._history.path))
         if not await self._taken_up(lambda: self._taking_over(memory) if has_waited else self._resuming(memory)):
             return
+        if not has_waited:
+            self._note_set_back(memory)
         self._continue()
         is_counted = bool(memory.hours or memory.rig_check)
         knows = await self._taken_up(lambda: _restoring(memory)) if is_counted else not self._begun.is_set()
@@ -144,6 +146,15 @@ class Resumption:
         if not self._begun.is_set():
             self._history.held = False
             self._resumed.set()
+
+    def _note_set_back(self, memory: Memory) -> None:
+        """Keep that the wall clock was set back while no slotwatch ran, if the last sign of life is later than now."""
+        alive = memory.state.get("alive", {})
+        at_ms = alive.get("at_ms")
+        if alive.get("run") != self._history.run and isinstance(at_ms, int) and is_time(at_ms):
+            by_ms = at_ms - self._started_ms
+            if by_ms >= SHORTEST_MS:
+                self._history.note_set_back_meanwhile(self._started_ms, by_ms)
 
     def _without_history(self) -> Resume:
         """Number what is found while another daemon keeps the history apart from what that one finds."""
