@@ -260,7 +260,7 @@ class Show:
             self._hold()
         to_parts(self.engine.snapshot(self.now_ns))
         sources = self.engine.model.sources
-        assert sources.lists == sum(one is not None and one.row.listed is not None for one in sources.about)
+        assert sources.lists.running == sum(one is not None and one.row.listed is not None for one in sources.about)
 
     def _hold(self) -> None:
         model = self.engine.model

@@ -229,11 +229,11 @@ def test_forged_discovery_lists_do_not_keep_a_declared_sources_list_out() -> Non
     ]
     bench.feed_split([*flood, *own], [64])
     sources = bench.model.sources
-    assert sources.lists_refused > 0
+    assert sources.lists.refused > 0
     assert {one.declared_as: one.listed for one in sources if one.declared_as} == {"desk": (1, 2), "named": (3,)}
     for second in range(1, 100):
         bench.model.advance(START + second * SECOND)
-    assert sources.listed == [0, 3]
+    assert sources.lists.universes == [0, 3]
 
 
 def test_forged_poll_replies_do_not_hide_a_declared_node() -> None:

@@ -92,10 +92,10 @@ def test_listed_universes_are_counted_back_when_they_go() -> None:
     bench = Bench()
     for turn in range(50):
         bench.feed([Sent(START + turn * SECOND, e131_discovery(list(range(1, 100 + turn % 3)), 0, 0))])
-    assert bench.model.sources.listed[0] <= 2 * 101
+    assert bench.model.sources.lists.universes[0] <= 2 * 101
     bench.model.advance(START + 100 * SECOND)
     forget_old(bench.model.streams, START + 2 * 86_400 * SECOND)
-    assert bench.model.sources.listed == [0, 0] and bench.model.sources.filled == 0
+    assert bench.model.sources.lists.universes == [0, 0] and bench.model.sources.filled == 0
 
 
 def test_sync_packets_are_known_by_address_and_sender() -> None:

@@ -41,7 +41,7 @@ class Ahead:
     @property
     def kept(self) -> tuple[int, int, int]:
         """What is forgotten as time passes: how many streams, sources and lists there are."""
-        return self._streams.filled, self._sources.filled, self._sources.lists
+        return self._streams.filled, self._sources.filled, self._sources.lists.running
 
     def next_work(self, each: int, *, may_name: bool) -> int:
         """The first bucket from this one on at whose start anything may have to be done if nothing comes.
@@ -59,7 +59,7 @@ class Ahead:
         """
         second = -(-each // SECOND) * SECOND
         soonest = each + FAR
-        end_ns = self._sources.next_list_end_ns()
+        end_ns = self._sources.lists.next_end_ns(self._sources.about)
         if end_ns is not None:
             soonest = max(second, (end_ns // (SECOND * BUCKET_NS) + 1) * SECOND)
         if may_name:
@@ -107,7 +107,7 @@ class Ahead:
         longest_gap_ns: between two packets of one stream.
         """
         streams, sources = self._streams, self._sources
-        if not self._is_simple(now_ns) or sources.lists or self._occasions.nodes:
+        if not self._is_simple(now_ns) or sources.lists.running or self._occasions.nodes:
             return None
         rows = streams.rows()
         live = streams.live[rows]

@@ -223,7 +223,7 @@ class Model:
         before = self._ahead.kept
         self.streams.windows.run_out(bucket)
         if bucket // SECOND > self._bucket // SECOND:
-            self.sources.expire_lists(bucket // SECOND * SECOND * BUCKET_NS)
+            self.sources.lists.expire(self.sources.about, bucket // SECOND * SECOND * BUCKET_NS)
         if bucket // BRIEF_BUCKETS > self._bucket // BRIEF_BUCKETS:
             self._forget_brief(bucket * BUCKET_NS)
         if bucket // MINUTE > self._bucket // MINUTE:
@@ -242,7 +242,7 @@ class Model:
             minute_intervals.take_new(streams, due, self.intervals)
         if bucket % SECOND == 0:
             changed |= cadence.learn_norms(streams, bucket * BUCKET_NS)
-            self.sources.expire_lists(bucket * BUCKET_NS)
+            self.sources.lists.expire(self.sources.about, bucket * BUCKET_NS)
             self._name_sources()
         if bucket % BRIEF_BUCKETS == 0:
             self._forget_brief(bucket * BUCKET_NS)
@@ -358,5 +358,5 @@ class Model:
     def unkept(self) -> Counter[str]:
         """Packets counted but not kept, by the bound that was reached."""
         total = self.counters.unkept + self.streams.unkept + self.occasions.unkept
-        total["lists"] += self.sources.lists_refused
+        total["lists"] += self.sources.lists.refused
         return total

@@ -282,7 +282,7 @@ class Occasions:
         self._sources.odd[source] |= fields.odd[row]
         self._sources.read_name(source, batch.data[row, 44:108].tobytes(), t_ns)
         page = names.discovery_page(batch.data[row], int(batch.length[row]))
-        self._sources.take_page(source, page, t_ns)
+        self._sources.lists.take_page(self._sources.get(source), page, t_ns)
 
     def _take_reply(self, batch: Batch, fields: Fields, row: int) -> None:
         t_ns, network = int(batch.t_ns[row]), int(batch.network[row])

@@ -1,10 +1,9 @@
-"""The table of sources: identity, name, declared match, discovery list, and all addresses of an identity."""
+"""The table of sources: identity, name, declared match, and all addresses of an identity."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import overload
 
 import numpy as np
@@ -14,11 +13,13 @@ from slotwatch.house.schema import House
 from slotwatch.model.admission import BRIEF_NS, MOST_CLONES
 from slotwatch.model.columns import MAX_ADDRESSES, MAX_SOURCES
 from slotwatch.model.declared_sources import DeclaredSources
+from slotwatch.model.discovery_lists import DiscoveryLists
+from slotwatch.model.source import NO_SOURCE, Source, SourceKey
 from slotwatch.model.table import Table
 from slotwatch.snapshot import SourceRow
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
-from slotwatch.wire.names import DiscoveryPage, address_text, text
+from slotwatch.wire.names import address_text, text
 from slotwatch.wire.reject import odd_words
 from slotwatch.wire.universe import Protocol
 
@@ -41,43 +42,6 @@ COLUMNS = (
 NAME_AGAIN_NS = 1_000_000_000
 PAUSE_NS = 30_000_000_000
 """Three discovery intervals (ANSI E1.31-2018 4.3): a source that is silent for longer was away."""
-LIST_TIMEOUT_NS = 20_000_000_000
-"""Two discovery intervals of 10 s (E1.31 6.7.1.1, 12.2)."""
-MAX_PAGE = 124
-"""63,999 universes in pages of 512."""
-MAX_LISTED = 1 << 18
-"""Universes in all kept discovery lists of declared sources together, and in those of all others (about 9 MiB each), so
-that forged lists neither fill the memory nor keep a declared one out."""
-
-SourceKey = tuple[int, int, bytes, bytes]
-"""Network, protocol, source id, address."""
-
-
-@dataclass(slots=True)
-class Source:
-    """Facts that are not numbers. Times are monotonic nanoseconds."""
-
-    key: SourceKey
-    row: SourceRow
-    """As it is shown. Its `listed` is None once no list came for 20 s."""
-    pages: dict[int, tuple[int, ...]] = field(default_factory=dict)
-    last_page: int = -1
-    listed_before: tuple[int, ...] | None = None
-    """The list that the present one replaced, if they differ."""
-
-    @property
-    def is_declared(self) -> bool:
-        return bool(self.row.declared_as)
-
-    @property
-    def listed_universes(self) -> int:
-        """Universes in all that is kept of its lists."""
-        lists = (*self.pages.values(), self.row.listed or (), self.listed_before or ())
-        return sum(map(len, lists))
-
-
-NO_SOURCE = SourceRow(protocol=0, source_id=bytes(16), address="", network=0, source_name="")
-"""Fills rows that are not in use."""
 
 
 def source_keys(batch: Batch, fields: Fields, at: NDArray[np.intp]) -> list[SourceKey]:
@@ -108,12 +72,8 @@ class Sources(Table, Sequence[SourceRow]):
         """Rows of each E1.31 CID that is not all zeros, on any network."""
         self.crowds: set[tuple[int, int, bytes]] = set()
         """Identities at more than MOST_CLONES addresses."""
-        self.listed = [0, 0]
-        """Universes in all kept discovery lists: of undeclared sources, of declared ones."""
-        self.lists = 0
-        """How many sources have a list of universes that may run out."""
+        self.lists = DiscoveryLists()
         self.evicted = 0
-        self.lists_refused = 0
         self._house = house
         self._known = DeclaredSources(house)
 
@@ -214,51 +174,6 @@ class Sources(Table, Sequence[SourceRow]):
             shown.source_name = name
             self._match(row)
 
-    def take_page(self, row: int, page: DiscoveryPage, t_ns: int) -> None:
-        """Take one page of a discovery list; the list is complete when every page of it came."""
-        about = self.get(row)
-        if page.last > MAX_PAGE or page.page > page.last:
-            return
-        if page.last != about.last_page:
-            self._drop_pages(about)
-            about.last_page = page.last
-        if self.listed[about.is_declared] + len(page.universes) > MAX_LISTED:
-            self.lists_refused += 1
-            return
-        self.listed[about.is_declared] += len(page.universes) - len(about.pages.get(page.page, ()))
-        about.pages[page.page] = page.universes
-        if len(about.pages) == page.last + 1:
-            listed = tuple(sorted({number for each in about.pages.values() for number in each}))
-            self._drop_pages(about)
-            self._replace_list(about, listed, t_ns)
-
-    def _replace_list(self, about: Source, listed: tuple[int, ...] | None, t_ns: int) -> None:
-        before = about.row.listed
-        if before != listed:
-            self.lists += (listed is not None) - (before is not None)
-            self.listed[about.is_declared] += len(listed or ()) - len(about.listed_before or ())
-            about.listed_before, about.row.listed = before, listed
-        if listed is not None:
-            about.row.listed_at_ns = t_ns
-
-    def _drop_pages(self, about: Source) -> None:
-        self.listed[about.is_declared] -= sum(len(page) for page in about.pages.values())
-        about.pages.clear()
-
-    def next_list_end_ns(self) -> int | None:
-        """When the first list of universes runs out if it is not renewed; None: there is none."""
-        if not self.lists:
-            return None
-        ends_ns = [one.row.listed_at_ns for one in self.about if one is not None and one.row.listed is not None]
-        return min(ends_ns) + LIST_TIMEOUT_NS
-
-    def expire_lists(self, now_ns: int) -> None:
-        """Forget lists that were not renewed for 20 s."""
-        for about in self.about if self.lists else ():
-            has_list = about is not None and about.row.listed is not None
-            if about and has_list and now_ns - about.row.listed_at_ns > LIST_TIMEOUT_NS:
-                self._replace_list(about, None, now_ns)
-
     def _tell_addresses(self, same: list[int]) -> None:
         shared = tuple(self.get(row).row.address for row in same) if len(same) > 1 else ()
         for row in same:
@@ -267,8 +182,7 @@ class Sources(Table, Sequence[SourceRow]):
     def forget(self, row: int) -> None:
         """Free the row of a source without streams."""
         about = self.get(row)
-        self.lists -= about.row.listed is not None
-        self.listed[about.is_declared] -= about.listed_universes
+        self.lists.forget(about)
         del self.by_key[about.key]
         same = self.addresses.get(about.key[:3], [])
         if row in same:
@@ -368,11 +282,11 @@ class Sources(Table, Sequence[SourceRow]):
     def _declare(self, row: int, index: int) -> None:
         about = self.get(row)
         shown = about.row
-        self.listed[about.is_declared] -= about.listed_universes
+        self.lists.take_out(about)
         self.declared[row] = index
         if index < 0:
             shown.declared_as = shown.role = ""
         else:
             declared = self._house.sources[index]
             shown.declared_as, shown.role = declared.name, declared.role
-        self.listed[about.is_declared] += about.listed_universes
+        self.lists.add(about)

@@ -30,7 +30,8 @@ from slotwatch.model.admission import (
 )
 from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS, STREAM
 from slotwatch.model.keys import KeyIndex, stream_hashes
-from slotwatch.model.sources import SourceKey, Sources, source_keys
+from slotwatch.model.source import SourceKey
+from slotwatch.model.sources import Sources, source_keys
 from slotwatch.model.table import Table
 from slotwatch.model.universes import Place, Universes, universe_places
 from slotwatch.model.window_words import CompiledWindows
