@@ -11,9 +11,9 @@ from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Rece
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.model.columns import MAX_ADDRESSES, MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
 from slotwatch.model.counters import MAX_OFFENDERS, ROOM_AT_ONCE
+from slotwatch.model.newcomers import ROOM_AT_ONCE as STREAMS_AT_ONCE
 from slotwatch.model.occasions import MAX_NODES, MAX_SYNCS
 from slotwatch.model.occasions import ROOM_AT_ONCE as OCCASIONS_AT_ONCE
-from slotwatch.model.streams import ROOM_AT_ONCE as STREAMS_AT_ONCE
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import (
     MS,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network
-from slotwatch.model import streams as of_streams
+from slotwatch.model import newcomers as of_newcomers
 from slotwatch.model.model import Model
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131
@@ -57,7 +57,7 @@ def bench_for(mode: str) -> Bench:
     elif mode == "few sources":
         streams.sources.bound = 45
     elif mode == "spent":
-        streams.allowances = [4.0, 2.0]
+        bench.model.newcomers.allowances = [4.0, 2.0]
     return bench
 
 
@@ -70,7 +70,7 @@ def state(model: Model) -> dict[str, Any]:
         for name in table.column_names
     }
     found |= {"universes": universes.by_place, "sources": sources.by_key, "order": list(universes.by_place)}
-    found |= {"shown": list(sources), "revision": universes.revision, "allowances": streams.allowances}
+    found |= {"shown": list(sources), "revision": universes.revision, "allowances": model.newcomers.allowances}
     return found | {"evicted": model.evictions, "unkept": model.unkept, "unkept_ns": streams.last_unkept_ns}
 
 
@@ -85,7 +85,7 @@ def test_new_streams_come_in_together_as_they_do_one_by_one(
     together, one_by_one = bench_for(mode), bench_for(mode)
     size = random.Random(seed).choice(SIZES[1:])
     together.feed_split(sent, [size])
-    monkeypatch.setattr(of_streams, "have_room_for", lambda *_: False)
+    monkeypatch.setattr(of_newcomers, "have_room_for", lambda *_: False)
     one_by_one.feed_split(sent, [size])
     for bench in (together, one_by_one):
         bench.model.advance(sent[-1].t_ns + 150 * MS)
@@ -98,8 +98,8 @@ def test_where_a_bound_may_be_reached_each_is_let_in_by_itself(mode: str, monkey
     """So the sweep above compares both: in each mode many come in together, and where a bound is near some are
     refused."""
     answers: list[bool] = []
-    ask = of_streams.have_room_for
-    monkeypatch.setattr(of_streams, "have_room_for", lambda *given: answers.append(ask(*given)) or answers[-1])
+    ask = of_newcomers.have_room_for
+    monkeypatch.setattr(of_newcomers, "have_room_for", lambda *given: answers.append(ask(*given)) or answers[-1])
     refused = 0
     for seed in range(3):
         bench = bench_for(mode)

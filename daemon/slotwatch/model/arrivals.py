@@ -13,6 +13,7 @@ from slotwatch.model.destinations import Destination, destinations, is_multicast
 from slotwatch.model.endings import Endings
 from slotwatch.model.frames import Frames
 from slotwatch.model.lighttap import LightTap
+from slotwatch.model.newcomers import Newcomers
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.segments import Rows, Segments
 from slotwatch.model.sequence import SequenceVerdict
@@ -33,8 +34,11 @@ MOST_DESTINATIONS = 8
 class Arrivals:
     """Moves the streams on by a batch."""
 
-    def __init__(self, streams: Streams, counters: PacketCounters, compiled: CompiledPass | None = None) -> None:
+    def __init__(
+        self, streams: Streams, newcomers: Newcomers, counters: PacketCounters, compiled: CompiledPass | None = None
+    ) -> None:
         self.streams, self.universes = streams, streams.universes
+        self._newcomers = newcomers
         self._series = SeriesOfStreams(streams)
         self.restarts = self._series.restarts
         self._frames = Frames(streams, counters)
@@ -52,7 +56,7 @@ class Arrivals:
 
     def take(self, batch: Batch, fields: Fields, rows: Rows | slice) -> None:
         """Take these rows of a batch: accepted packets that carry slots, in order of arrival."""
-        found = self.streams.find(batch, fields, rows)
+        found = self._newcomers.find(batch, fields, rows)
         order = np.argsort(found.astype(np.uint16), kind="stable")
         if isinstance(rows, slice):
             at = order + (rows.start or 0)

@@ -21,6 +21,7 @@ from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.continuations import CompiledPass, may_be_routine
 from slotwatch.model.counters import PacketCounters
 from slotwatch.model.legs import one_source_each
+from slotwatch.model.newcomers import Newcomers
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.part import by_kind
 from slotwatch.model.sources import Sources
@@ -58,7 +59,8 @@ class Model:
         self.streams = Streams(self.universes, self.sources, now_ns, compiled)
         self.counters = PacketCounters()
         self.occasions = Occasions(self.sources, house)
-        self._arrivals = Arrivals(self.streams, self.counters, compiled)
+        self.newcomers = Newcomers(self.streams, now_ns)
+        self._arrivals = Arrivals(self.streams, self.newcomers, self.counters, compiled)
         self.intervals = None if compiled is None else compiled.intervals
         """Compiled figures of intervals, where they are there."""
         self.compiled_levels = None if compiled is None else compiled.levels

@@ -16,7 +16,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.universe_lost import UniverseLostParameters
 from slotwatch.model.columns import MAX_ADDRESSES, MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
-from slotwatch.model.streams import NEW_PER_SECOND
+from slotwatch.model.newcomers import NEW_PER_SECOND
 from slotwatch.snapshot import Severity
 
 MOST_NAMED = 64
