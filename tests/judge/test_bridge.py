@@ -331,6 +331,29 @@ def test_a_port_of_which_nothing_is_known_is_neither_faulty_nor_missing() -> Non
     assert port_faults(tap) == []
 
 
+def test_a_line_whose_port_went_away_is_not_judged_and_lost_only_if_it_is_dark_once_the_port_is_back() -> None:
+    """A tap that cannot be read says nothing of the gateway: common practice, no source."""
+
+    def alarms() -> list[str]:
+        return [i.rule for i in tap.judge.incidents(tap.now_ns) if i.closed_ns is None and i.severity > Severity.NOTE]
+
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(8, held, held)
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(1.5, held, None)
+    assert alarms() == [], "whether the port could be read meanwhile is not known yet"
+    tap.judge.observe(LineSeen(tap.now_ns, 1, False, trouble="/dev/ttyUSB0 went away: input/output error"))
+    tap.run(6, held, None)
+    assert alarms() == ["line-port-missing"]
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(0.9, held, None)
+    assert alarms() == ["line-port-missing"]
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(0.4, held, None)
+    assert sorted(alarms()) == ["line-port-missing", "universe-lost"]
+
+
 def test_a_line_that_falls_dark_is_lost_by_its_name_and_accuses_nobody_on_the_network() -> None:
     """A tap of a line sees what no network shows; a desk that dies in the same moment is another fault."""
     tap = Tap()

@@ -9,10 +9,13 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.house.schema import Limits
+from slotwatch.judge.among import is_among
 from slotwatch.judge.binding import Mask
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lines import line_rows
 from slotwatch.judge.own_routes import SENDING
 from slotwatch.judge.parameters import Threshold
+from slotwatch.judge.stops import SLACK_NS
 from slotwatch.wire.universe import Protocol
 
 EVERY = slice(None)
@@ -48,6 +51,9 @@ def counts_from_ns(ctx: RuleContext, start_ns: int) -> NDArray[np.int64]:
         if settle_ns:
             here = (universes.network == network) & (base_ns < settle_ns - start_ns)
             base_ns[here] = np.maximum(base_ns[here], settle_ns)
+    for number, line in ctx.listener.lines.items():
+        for row in line_rows(ctx, number):
+            base_ns[row] = max(int(base_ns[row]), line.opened_ns)
     return base_ns
 
 
@@ -87,11 +93,19 @@ def fed_by_routes(ctx: RuleContext, *, now: bool = True) -> Mask:
 
 
 def seen_by_listener(ctx: RuleContext, mask: Mask) -> Mask:
-    """Leave out universes of networks that this listener cannot hear or judge now."""
+    """Leave out universes of networks that this listener cannot hear or judge now, and lines that it cannot read."""
     if np.count_nonzero(mask):
         for network in {*ctx.listener.links, *ctx.listener.unread_ns}:
             if ctx.listener.is_blind(network, ctx.now_ns):
                 mask = mask & (ctx.universes.network != network)
+        unread = [
+            row
+            for number, line in ctx.listener.lines.items()
+            for row in line_rows(ctx, number)
+            if not line.was_read_at(int(ctx.universes.last_arrival_ns[row]) + SLACK_NS)
+        ]
+        if unread:
+            mask = mask & ~is_among(np.arange(len(mask)), unread)
     return mask
 
 

@@ -21,12 +21,20 @@ class TappedLine:
     seen: LineSeen
     counted: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=256))
     """(time, faults, breaks) of the last 10 s."""
+    opened_ns: int = 0
+    """When its port could be read again; 0: it always could, or it cannot."""
 
     def take(self, seen: LineSeen) -> None:
+        if seen.open and not self.seen.open:
+            self.opened_ns = seen.t_ns
         self.seen = seen
         self.counted.append((seen.t_ns, seen.faults, seen.breaks))
         while self.counted and seen.t_ns - self.counted[0][0] > LINE_FAULTS_KEPT_NS:
             self.counted.popleft()
+
+    def was_read_at(self, t_ns: int) -> bool:
+        """Whether its newest report is no older than a moment, and says that its port can be read."""
+        return self.seen.open and self.seen.t_ns >= t_ns
 
     def breaks_since(self, t_ns: int) -> int:
         """Breaks that were counted from a moment on, as far as counts were taken since then."""
