@@ -9,7 +9,7 @@ from random import Random
 import numpy as np
 import pytest
 
-from slotwatch.house.schema import DeclaredUniverse, House, Limits, Line, Network, Phase
+from slotwatch.house.schema import DeclaredUniverse, House, Limits, Line, Network, Phase, Route
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.judge import Judge
 from slotwatch.judge.rule import Rule
@@ -38,12 +38,16 @@ class Tap:
         self.t = 0.0
         self.sequence = 0
         self.faults, self.breaks = 0, 0
+        self.rival: Look | None = None
+        """What another sender puts into the universe, at the same priority."""
 
     def run(self, seconds: float, universe: Look | None, line: Look | None) -> None:
         end = self.t + seconds
         while self.t < end:
             if universe is not None and round(self.t * 1000) % 25 == 0:
                 self._put(e131(1, self.sequence, universe(self.t), cid=b"m" * 16), Protocol.E131)
+                if self.rival is not None:
+                    self._put(e131(1, self.sequence, self.rival(self.t), cid=b"r" * 16), Protocol.E131)
                 self.sequence += 1
             if line is not None and round(self.t * 1000) % 33 == 0:
                 self._put(b"\0" + line(self.t), Protocol.LINE)
@@ -117,6 +121,35 @@ def test_a_different_line_names_a_slot_on_both_sides() -> None:
     assert incident.cause == "different"
     assert "Slot 7 is at 180 on the line and at 100 in the universe" in incident.evidence[0]
     assert "The network is right, the line is not" in incident.summary
+
+
+def test_where_two_sources_fight_over_the_universe_the_network_is_not_said_to_be_right() -> None:
+    """ANSI E1.31-2018 6.2.3 leaves it to each receiver how it treats sources of equal priority."""
+    tap = Tap()
+    tap.rival = lambda t: bytes([40]) * 256 + bytes([180]) * 256
+    tap.run(5, held, held)
+    (incident,) = tap.rules()
+    assert "send e131/1 differently: the gateway may merge them in another way" in incident.summary
+    assert "network is right" not in incident.summary and incident.still_working == ()
+
+
+def test_where_two_sources_send_alike_the_line_alone_is_wrong() -> None:
+    tap = Tap()
+    tap.rival = held
+    tap.run(5, held, lambda t: bytes([180]) * 512)
+    (incident,) = tap.rules()
+    assert "The network is right, the line is not." in incident.summary
+    assert incident.still_working == ("e131/1 reaches this port complete.",)
+
+
+def test_a_line_that_differed_says_nothing_of_routes_once_its_universe_is_lost() -> None:
+    """The loss says it."""
+    route = Route("copy", E131, target=UniverseId(Protocol.E131, 112))
+    tap = Tap(replace(HOUSE, routes=(route,)))
+    tap.run(5, held, lambda t: bytes([180]) * 512)
+    tap.run(4, None, lambda t: bytes([180]) * 512)
+    evidence = {one.rule: " ".join(one.evidence) for one in tap.judge.incidents(tap.now_ns)}
+    assert 'Route "copy"' in evidence["universe-lost"] and "Route" not in evidence["line-differs"]
 
 
 def test_steps_that_no_eye_sees_are_no_difference() -> None:
@@ -362,7 +395,7 @@ def test_a_line_that_falls_dark_is_lost_by_its_name_and_accuses_nobody_on_the_ne
     found = [one for one in tap.judge.incidents(tap.now_ns) if one.severity > Severity.NOTE]
     (lost,) = found
     assert (lost.rule, lost.universes, lost.severity) == ("universe-lost", ("line/rack-feed",), Severity.CRITICAL)
-    assert "went completely silent" not in lost.summary
+    assert "went completely silent" not in lost.summary and lost.sources == ()
     assert "e131/1 still reaches this port" in lost.summary
     assert "Breaks are still counted" not in " ".join(lost.evidence)
     assert [one.rule for one in tap.judge.incidents(tap.now_ns)] == ["universe-lost"], "it is declared by its name"

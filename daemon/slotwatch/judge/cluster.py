@@ -12,6 +12,7 @@ from slotwatch.judge.exceptions import AcceptedCase
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import Rule
 from slotwatch.judge.verdict import Verdict
+from slotwatch.wire.universe import Protocol
 
 AT_REST_NS = 250_000_000
 """Last frames of streams that stop in one moment are further apart only at rest: moving streams are faster."""
@@ -81,9 +82,10 @@ def subject_of(rule: str, group: str) -> Slot:
 
 
 def names_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[str]:
-    """Name every source that findings are about."""
+    """Name every source that findings are about. What drives a tapped line has no name."""
     names = {name for finding in findings for name in finding.source_names}
-    return names | {ctx.source_name(row) for row in ctx.whole_sources(rows_of(ctx, findings))}
+    rows = [row for row in rows_of(ctx, findings) if ctx.sources[row].protocol != Protocol.LINE]
+    return names | {ctx.source_name(row) for row in ctx.whole_sources(rows)}
 
 
 def rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:

@@ -14,6 +14,7 @@ from slotwatch.judge.catalog import FLAPPING
 from slotwatch.judge.cluster import Cluster, names_of, rows_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import NO_OUTAGE, IncidentDraft, Outage
+from slotwatch.judge.explain import Effect
 from slotwatch.judge.fed_routes import say_fed
 from slotwatch.judge.likeness import ABSENT
 from slotwatch.judge.numbering_mistakes import say_where_heard
@@ -96,9 +97,10 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
         # Where another source carries on, what is heard of the universe there is no sign of the one that stopped.
         all_lost = not ctx.universes.live[universes].any()
+        is_gone = Effect.SILENCE in cluster.rule.effects
         evidence[1:1] = [
             *(elsewhere.sentences(heard) if all_lost else ()),
-            *say_fed(ctx, lasting(cluster, universes)),
+            *(say_fed(ctx, lasting(cluster, universes)) if is_gone else ()),
         ]
     return IncidentDraft(
         rule=cluster.rule.name,

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import House, Line
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import GROUP, Explains, Reach
@@ -53,7 +54,7 @@ class LineDiffersFacts(Facts):
     line: str
     universes: str
     fault: str
-    wrong: str
+    whose: str
 
 
 @dataclass(slots=True)
@@ -93,6 +94,7 @@ class LineComparison:
         universe, own = compared_row(ctx, line), line_row(ctx, line)
         rows = tuple(row for row in (universe, own) if row is not None)
         evidence, checks = seen.evidence, tuple[str, ...]()
+        unlike = _say_unlike(ctx, universe) if universe is not None and seen.cause != NEVER_HEARD else ""
         if is_disturbed(ctx, line.number) and seen.cause != NEVER_HEARD:
             evidence, checks = (*evidence, _DISTURBED), CHECKS_OF_A_DISTURBED_LINE
         elif is_disturbed(ctx, line.number) and not ctx.listener.lines[line.number].seen.breaks:
@@ -101,12 +103,12 @@ class LineComparison:
             group=line_group(ctx, line.number),
             since_ns=seen.awaited_ns or 0 if seen.cause == NEVER_HEARD else 0,
             universes=rows,
-            facts=LineDiffersFacts(f"line/{name}", str(line.compare_with), seen.fault, _wrong(seen.cause)),
+            facts=LineDiffersFacts(f"line/{name}", str(line.compare_with), seen.fault, unlike or _wrong(seen.cause)),
             evidence=evidence,
             cause=seen.cause,
             confidence=Confidence.HIGH if seen.cause == NEVER_HEARD else Confidence.CERTAIN,
             also_possible=(_ALSO_SILENT if seen.cause == NEVER_HEARD else _ALSO_DIFFERENT,),
-            still_working=(f"{line.compare_with} reaches this port complete.",),
+            still_working=() if unlike else (f"{line.compare_with} reaches this port complete.",),
             next_checks=checks,
         )
 
@@ -192,7 +194,20 @@ class LineComparison:
 
 
 def _wrong(cause: str) -> str:
-    return "the line or the adapter here is" if cause == NEVER_HEARD else "the line is"
+    return f"The network is right, {'the line or the adapter here' if cause == NEVER_HEARD else 'the line'} is not."
+
+
+def _say_unlike(ctx: RuleContext, universe: int) -> str:
+    """Say that sources send a universe differently at the highest priority, so that a gateway may be right and unlike
+    this listener; empty if none do."""
+    streams = ctx.streams
+    rows = [row for row in ctx.streams_of(universe).tolist() if ctx.live[row]]
+    most = max((int(streams.priority[row]) for row in rows), default=0)
+    rows = [row for row in rows if streams.priority[row] == most]
+    if len(ctx.sources_of(rows)) < 2 or (streams.levels[rows] == streams.levels[rows[0]]).all():
+        return ""
+    names = wording.list_names(ctx.say_sources(sorted(ctx.sources_of(rows))))
+    return f"{names} send {ctx.universe_id(universe)} differently: the gateway may merge them in another way."
 
 
 def bind(setup: RuleSetup, p: LineDiffersParameters) -> tuple[RuleBinding, ...]:
@@ -207,7 +222,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
     short=ShortWords("line differs", "{n} lines differ", look="Look at the gateway's page"),
-    sentence="{line} does not carry the levels of {universes}: {fault}. The network is right, {wrong} not.",
+    sentence="{line} does not carry the levels of {universes}: {fault}. {whose}",
     judged_by=judged_by(LineDiffersParameters(), bind),
     facts=LineDiffersFacts,
     explains=Explains(125, Reach(GROUP, rules=frozenset({"line-faulty"}))),
