@@ -11,7 +11,8 @@ import pytest
 
 from slotwatch.house.schema import DeclaredSource, House, Network
 from slotwatch.snapshot import Incident
-from tests.judge.stage import Desk, Stage, house_of
+from slotwatch.wire.observation import LinkSeen
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of
 
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
 SPARE = Desk("Spare desk", (1, 2), "10.0.0.2", 2, 90)
@@ -94,3 +95,21 @@ def test_two_leads_to_two_networks_are_looked_at_one_by_one() -> None:
         'Look at the lead of "main desk" on network A: link lamp at both ends.',
         'Look at the lead of "spare desk" on network B: link lamp at both ends.',
     )
+
+
+@pytest.mark.parametrize(("until_s", "says"), [(16.0, "link to network A is down"), (21.0, "was down until")])
+def test_beside_a_link_of_this_listener_no_network_is_said_to_have_stopped(until_s: float, says: str) -> None:
+    """The listener hears nothing on A from 11 s to 18 s, and the main desk dies on both networks at 12 s."""
+    down_s, up_s = DIES_S - 1.0, DIES_S + 6.0
+
+    def deaf(universe: int, index: int, t: float) -> bool:
+        return down_s <= t < up_s
+
+    desks = [*legs(MAIN, {0: DIES_S, 1: DIES_S}), *legs(SPARE), *legs(LIGHTS)]
+    stage = Stage(house(), *(replace(one, drop=deaf) if one.network == 0 else one for one in desks))
+    stage.see(0.0, LinkSeen(START_NS, 1, True, ("10.0.1.200",), "eth2"))
+    stage.see(down_s, LinkSeen(START_NS + round(down_s * S), 0, False, (), "eth1"))
+    stage.see(up_s, LinkSeen(START_NS + round(up_s * S), 0, True, ("10.0.0.200",), "eth1"))
+    absent = by_rule(stage.run(until_s))["source-absent"]
+    assert says in absent.summary and "not known whether it" in absent.summary
+    assert "stopped in the same moment" not in absent.summary and "completely silent" not in absent.summary

@@ -14,18 +14,26 @@ from slotwatch.snapshot import Confidence
 
 
 def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
-    """Doubt that a source is dead of which another lead cannot be heard, since this listener's own link is down."""
+    """Doubt that a source is dead of which another lead cannot be heard, since this listener's own link is down or has
+    just come back."""
     ctx = scene.ctx
     legs = {leg for source in scene.sources for leg in ctx.other_legs(source)}
-    blind = sorted({ctx.sources[leg].network for leg in legs if ctx.listener.is_down(ctx.sources[leg].network)})
+    networks = {ctx.sources[leg].network for leg in legs}
+    blind = sorted(network for network in networks if ctx.listener.cannot_tell(network, ctx.now_ns))
     if not blind or set(blind) & set(scene.networks):
         return
     one = len(ctx.whole_sources(scene.sources)) == 1
+    it = "it" if one else "they"
+    if any(map(ctx.listener.is_down, blind)):
+        down, sends = "is down", f"{it} still {'sends' if one else 'send'} there"
+    else:
+        up_ns = max(ctx.listener.links[network].since_ns for network in blind)
+        down, sends = f"was down until {ctx.time_of_day(up_ns)}", f"{it} went on there"
     verdict.confidence = Confidence.LOW
     verdict.sentence = (
         f"{scene.names} stopped on {say_networks(ctx, scene.networks)}: power, crash or "
-        f"{'its lead' if one else 'their leads'}. This listener's own link to {say_networks(ctx, blind)} is down, "
-        f"so it is not known whether {'it still sends' if one else 'they still send'} there."
+        f"{'its lead' if one else 'their leads'}. This listener's own link to {say_networks(ctx, blind)} {down}, "
+        f"so it is not known whether {sends}."
     )
 
 

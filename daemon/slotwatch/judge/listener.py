@@ -191,6 +191,16 @@ class Listener:
         unread_ns = self.unread_ns.get(network)
         return self.is_down(network) or (unread_ns is not None and now_ns - unread_ns <= UNREAD_NS)
 
+    def was_down(self, network: int, from_ns: int, to_ns: int) -> bool:
+        """Whether this listener's own link to a network was down at any time between two moments."""
+        return any(
+            one.reason == "link-down"
+            and one.network == network
+            and one.start_ns <= to_ns
+            and (one.end_ns is None or one.end_ns >= from_ns)
+            for one in self.not_judged
+        )
+
     def cannot_tell(self, network: int, now_ns: int) -> bool:
         """Whether a silence on a network means nothing yet: it is blind, or its link has just come back."""
         return self.is_blind(network, now_ns) or now_ns < self.silence_counts_from_ns(network)

@@ -90,7 +90,10 @@ def dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
 
 
 def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
-    """Networks on which all data ended in that moment, while several of its sources continue elsewhere."""
+    """Networks on which all data ended in that moment, while several of its sources continue elsewhere.
+
+    What this listener's own link cut off shows nothing of a network.
+    """
     if len(ctx.house.networks) < 2:
         return set()
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
@@ -104,6 +107,7 @@ def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
         if len(lit) <= FEW and all(ctx.is_here(row) for row in lit):
             is_lit[lit] = False
     silent = set(sources.network[was_there].tolist()) - set(sources.network[is_lit].tolist())
+    silent = {network for network in silent if not ctx.listener.was_down(network, before_ns, after_ns)}
     if not silent or not is_lit.any():
         return set()
     alive = {ctx.first_leg(row) for row in np.flatnonzero(is_lit).tolist()}
