@@ -134,6 +134,7 @@ class Clusterer:
         # Once some of it is back, the present state is not evidence of the cause.
         if known is not None and _is_coming_back(ctx, group):
             known[1].await_evidence(ctx.at_ns, group.is_revised_until_ns)
+            self._verdicts[group.id] = known[0] | members, known[1]  # what misses a source only now stopped with it
             say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
             return known[1]
         verdict = self._last.cause(ctx, group, lambda: find_cause(ctx, stops, group))  # type: ignore[arg-type]

@@ -38,20 +38,28 @@ def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
 
 
 def say_dark_legs(scene: Scene, verdict: Verdict) -> None:
-    """Doubt that a source is dead of which another lead ended in the moment in which its whole network went dark."""
+    """Doubt that a source is dead of which another lead cannot be heard, because its whole network went dark in that
+    moment or before."""
     ctx = scene.ctx
     legs = {leg for source in scene.sources for leg in ctx.other_legs(source)}
-    dark = sorted({ctx.sources[leg].network for leg in legs} & dark_networks(ctx, scene.group))
+    networks = {ctx.sources[leg].network for leg in legs}
+    at_once = networks & dark_networks(ctx, scene.group)
+    dark = sorted(at_once or networks & dark_networks(ctx, scene.group, before=True))
     if not dark or set(dark) & set(scene.networks):
         return
     one = len(ctx.whole_sources(scene.sources)) == 1
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, dark)
-    verdict.cause, verdict.confidence = "unknown", Confidence.LOW
+    verdict.confidence = Confidence.LOW
+    if at_once:
+        verdict.cause = "unknown"
+        why, seen = f"All of {there} stopped in the same moment", f"Everything on {there} stopped in that moment."
+    else:
+        why, seen = f"Nothing came on {there} any more", f"Everything on {there} had stopped before."
     verdict.sentence = (
-        f"{scene.names} stopped on {here}: power, crash or {'its lead' if one else 'their leads'}. All of {there} "
-        f"stopped in the same moment, so it is not known whether {'it still ran' if one else 'they still ran'}."
+        f"{scene.names} stopped on {here}: power, crash or {'its lead' if one else 'their leads'}. {why}, so it is "
+        f"not known whether {'it still ran' if one else 'they still ran'}."
     )
-    verdict.evidence.append(f"Everything on {there} stopped in that moment.")
+    verdict.evidence.append(seen)
 
 
 def say_visitors(scene: Scene, verdict: Verdict) -> None:

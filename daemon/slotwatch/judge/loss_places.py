@@ -63,7 +63,8 @@ class Places:
             self._by_source.setdefault((group.kind, name), set()).add(group.id)
 
     def find(self, kind: str, from_ns: int, to_ns: int, sources: set[str]) -> LossGroup | None:
-        """Give the newest group of a kind that stopped in the same moment."""
+        """Give the group of a kind that stopped in the same moment: of several the newest, of silent ones the nearest to
+        the last frame, which Art-Net may follow by seconds without a sign."""
         if kind == "silent":
             # Of one group alone it is as quickly asked whether it overlaps as whether it is near.
             near = list(self._noted) if len(self._noted) < 2 else self._spans.near(from_ns, to_ns)
@@ -72,7 +73,10 @@ class Places:
             of_sources = (self._by_source.get((kind, name), set()) for name in sources)
             near, slack_ns = sorted(set().union(*of_sources)), NANOSECONDS
         found = (self._groups[id] for id in reversed(near))
-        return next((group for group in found if group.overlaps(from_ns, to_ns, slack_ns)), None)
+        overlapping = (group for group in found if group.overlaps(from_ns, to_ns, slack_ns))
+        if kind != "silent":
+            return next(overlapping, None)
+        return min(overlapping, key=lambda group: abs(group.from_ns - from_ns), default=None)
 
 
 def fold_together(groups: Iterable[LossGroup], fold: Callable[[LossGroup, LossGroup], object]) -> None:

@@ -89,17 +89,18 @@ def dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
     return found
 
 
-def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
+def dark_networks(ctx: RuleContext, group: LossGroup, *, before: bool = False) -> set[int]:
     """Networks on which all data ended in that moment, while several of its sources continue elsewhere.
 
-    What this listener's own link cut off shows nothing of a network.
+    before: or ended before it. What this listener's own link cut off shows nothing of a network.
     """
     if len(ctx.house.networks) < 2:
         return set()
     after_ns = max(group.from_ns, group.to_ns) + SLACK_NS
-    before_ns = min(group.from_ns, group.to_ns) - KEEP_ALIVE_ARTNET_NS
     sources = ctx.model.sources
-    was_there = sources.used & (sources.last_seen_ns >= before_ns)
+    keep_alive_ns = np.where(sources.protocol == Protocol.ARTNET, KEEP_ALIVE_ARTNET_NS, KEEP_ALIVE_E131_NS)
+    before_ns = min(group.from_ns, group.to_ns) - keep_alive_ns
+    was_there = sources.used & (before | (sources.last_seen_ns >= before_ns))
     is_lit = was_there & (sources.last_seen_ns > after_ns)
     for network in range(len(ctx.house.networks)):
         lit = np.flatnonzero(is_lit & (sources.network == network)).tolist()
@@ -107,7 +108,7 @@ def dark_networks(ctx: RuleContext, group: LossGroup) -> set[int]:
         if len(lit) <= FEW and all(ctx.is_here(row) for row in lit):
             is_lit[lit] = False
     silent = set(sources.network[was_there].tolist()) - set(sources.network[is_lit].tolist())
-    silent = {network for network in silent if not ctx.listener.was_down(network, before_ns, after_ns)}
+    silent = {network for network in silent if not ctx.listener.was_down(network, int(before_ns.min()), after_ns)}
     if not silent or not is_lit.any():
         return set()
     alive = {ctx.first_leg(row) for row in np.flatnonzero(is_lit).tolist()}
