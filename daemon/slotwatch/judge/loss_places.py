@@ -63,8 +63,10 @@ class Places:
             self._by_source.setdefault((group.kind, name), set()).add(group.id)
 
     def find(self, kind: str, from_ns: int, to_ns: int, sources: set[str]) -> LossGroup | None:
-        """Give the group of a kind that stopped in the same moment: of several the newest, of silent ones the nearest to
-        the last frame, which Art-Net may follow by seconds without a sign."""
+        """Give the group of a kind that stopped in the same moment; of several the newest.
+
+        Of several silent ones it is the nearest to the last frame: at rest Art-Net sends nothing for seconds.
+        """
         if kind == "silent":
             # Of one group alone it is as quickly asked whether it overlaps as whether it is near.
             near = list(self._noted) if len(self._noted) < 2 else self._spans.near(from_ns, to_ns)
