@@ -189,6 +189,15 @@ CASES = [
     ),
     Case(
         "slot-priority-faulty",
+        HOUSE,
+        # ANSI E1.31-2018 6.2.3: priorities are 0 to 200, and what is above is reserved. 0xDD has the same scale.
+        lambda: [valued(spells((0, 100), (FROM_S, 200), (END_S, 100)))],
+        lambda: [valued(spells((0, 100), (FROM_S, 201), (END_S, 100)))],
+        (2.5, 2.7),
+        "that is above the highest",
+    ),
+    Case(
+        "slot-priority-faulty",
         house_of((1,), min_refresh_hz=5, shared=True),
         lambda: [giver(spells((0, 512))), guest(2, 4.7)],
         lambda: [giver(spells((0, 512))), guest(2, END_S - FROM_S)],

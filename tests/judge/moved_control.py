@@ -8,7 +8,7 @@ from slotwatch.wire.observation import StallSeen
 from tests.judge.cases import END_S, FROM_S, A, Play, desk, see
 from tests.judge.cases_control import HOUSE, behind, guest, numbered, steps, walk
 from tests.judge.moved import Moved, Tells, is_open, is_raised, opens_by, plays
-from tests.judge.stage import house_of
+from tests.judge.stage import house_of, still
 
 
 def stepping(period_s: float, late_s: float) -> Callable[[], Play]:
@@ -49,6 +49,15 @@ def clone(numbers: Callable[[int, int], int], seconds: float = END_S - FROM_S) -
 def agreeing(first: int, last: int) -> Callable[[int, int], int]:
     """Numbers that are the desk's own for a part of its frames, ten a second."""
     return lambda universe, index: index + (40 if first <= index < last else 100)
+
+
+def in_step(phase_s: float) -> Callable[[], Play]:
+    """A second machine with the desk's identity and numbers, so long after it, and with levels of its own.
+
+    Both send just before the looks, which come at whole tenths: numbers are one then.
+    """
+    its = {"address": "10.0.0.9", "levels": still(50), "sequence_of": lambda universe, index: index + 40}
+    return lambda: [desk(phase_s=-0.04), guest(1, END_S - FROM_S, phase_s=phase_s - 0.04, **its)]
 
 
 def clones(
@@ -109,6 +118,7 @@ CONTROL = [
     clones("overlap_s", 8.0, clone(numbered(100), 7.8), clone(numbered(100))),
     clones("disagreement", 50, clone(numbered(80)), clone(numbered(100))),
     # They agree from half a second after the clone came: for 5 s, for 3 s.
+    clones("apart_s", 0.02, in_step(0.03), in_step(0.01)),
     clones("forget_s", 4.0, clone(agreeing(5, 55)), clone(agreeing(5, 35)), opens_by(5.6)),
     clones("just_met_s", 3.0, clone(agreeing(0, 35)), clone(agreeing(0, 20)), opens_by(5.6)),
     changed("shown_s", 20.0, (-1.0, -1.0), (FROM_S + 31.5, FROM_S + 28.5), is_open),

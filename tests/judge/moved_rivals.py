@@ -31,8 +31,8 @@ def short_of_one(end_s: float) -> Callable[[], Play]:
     return given((0, 512), (FROM_S, 511), (end_s, 512))
 
 
-def zero_until(end_s: float) -> Callable[[], Play]:
-    return lambda: [valued(spells((0, 100), (FROM_S, 0), (end_s, 100)))]
+def valued_until(end_s: float, value: int) -> Callable[[], Play]:
+    return lambda: [valued(spells((0, 100), (FROM_S, value), (end_s, 100)))]
 
 
 def joined_by(seconds: float) -> Callable[[], Play]:
@@ -99,7 +99,10 @@ RIVALS = [
     ),
     moved("wrong-group", "in_turn_s", 3.0, *twice(lambda: [in_turn(END_S)]), (FROM_S + 3.7, FROM_S + 4.6)),
     moved("slot-priority-faulty", "short_s", 4.0, short_of_one(FROM_S + 3.5), short_of_one(END_S), FROM_S + 5.0),
-    moved("slot-priority-faulty", "zero_s", 5.0, zero_until(FROM_S + 4.5), zero_until(END_S), FROM_S + 7.0),
+    moved("slot-priority-faulty", "zero_s", 5.0, valued_until(FROM_S + 4.5, 0), valued_until(END_S, 0), FROM_S + 7.0),
+    moved(
+        "slot-priority-faulty", "above_s", 5.0, valued_until(FROM_S + 4.5, 201), valued_until(END_S, 201), FROM_S + 7.0
+    ),
     moved("slot-priority-faulty", "mixed_s", 8.0, joined_by(7.5), joined_by(12.0), FROM_S + 9.0, house=SHARED),
     # The last one came half a second before FROM_S; the off-delay follows.
     moved(

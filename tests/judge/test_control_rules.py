@@ -340,6 +340,25 @@ def test_clones_ended_with_the_last_frame_of_the_one_that_fell_silent() -> None:
     assert 9.9 <= (incident.returned_ns - START_NS) / S <= 10.1
 
 
+def test_two_machines_of_one_identity_whose_numbers_agree_differ_in_their_levels() -> None:
+    """A copied desk whose numbers happen to be the first one's: E1.31-2018 5.6 gives each source a CID of its own."""
+    house = house_of((1,), min_refresh_hz=5, sources=(A,), by=("main desk",))
+    clone = replace(
+        desk(), levels=still(50), address="10.0.0.9", from_s=4.0, phase_s=0.03, sequence_of=lambda u, i: i + 40
+    )
+    incident = Stage(house, desk(), clone).run(12.0).rule("duplicate-identity")
+    assert 8.9 <= opened_after_s(incident) <= 9.4
+    assert "their levels under one number" in " ".join(incident.evidence)
+
+
+def test_one_series_whose_levels_move_on_two_ways_is_no_clone() -> None:
+    """Its frames differ from one to the next, and those of one number are the same on both."""
+    moves = replace(desk(), levels=lambda t: bytes([round(t * 10) % 250]) * 512)
+    echo = replace(moves, address="10.0.0.9", phase_s=0.03)
+    shown = stage(moves, echo).run(20.0)
+    assert [incident for incident in shown.all if incident.rule == "duplicate-identity"] == []
+
+
 def test_one_series_on_two_ways_is_no_clone() -> None:
     """The same numbers from two addresses: one machine with two network cards."""
     shown = clones(8.0, lambda universe, index: index + 40)

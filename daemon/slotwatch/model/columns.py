@@ -40,7 +40,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("priority", "u1"),
     ("options", "u1"),
     ("slots", "<u2"),
-    ("slots_before", "<u2"),  # the number of slots that it had before the present one; 0: it has not changed
+    ("slots_before", "<u2"),  # the number of slots that it had before the present one, or `model.resizing.UNCHANGED`
     ("slot_turns", "<u2"),  # changes of that number to and fro, in a row
     ("slot_turn_ns", "<i8"),  # the last of them
     ("sync_address", "<u2"),

@@ -46,13 +46,14 @@ class Frames:
         kept_slots = table.slots[rows]
         last_slots = segments.last(slots)
         resized = bool(np.count_nonzero(kept_slots != last_slots))
+        last_frame_ns = table.last_frame_ns[rows]
         if resized or not segments.single:
             slots_before = segments.before(slots, kept_slots)
             resizes = slots != slots_before
             changed |= resizes
             if np.count_nonzero(resizes):
-                resizing.count_turns(table, part.stream, t_ns, slots, slots_before)
-        last_frame_ns = table.last_frame_ns[rows]
+                is_new = segments.before(t_ns, last_frame_ns) == 0
+                resizing.count_turns(table, part.stream, t_ns, slots, slots_before, is_new)
         new = None
         if not last_frame_ns.all():
             # A stream's very first frame has nothing to differ from.

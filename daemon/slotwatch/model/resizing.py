@@ -6,25 +6,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.model.streams import Streams
+from slotwatch.model.table import Table
 
+UNCHANGED = 0xFFFF
+"""In place of a number of slots: there was none before the present one. 0 is a number that frames have."""
 ROW_NS = 2 * NANOSECONDS
 """Changes to and fro are in a row while no longer than this is between two of them (our choice)."""
 _MOST = 60_000
 
 
 def count_turns(
-    table: Streams,
+    table: Table,
     stream: NDArray[np.intp],
     t_ns: NDArray[np.int64],
     slots: NDArray[np.uint16],
     before: NDArray[np.uint16],
+    is_new: NDArray[np.bool_],
 ) -> None:
     """Note the changes of these frames, those of one stream together and in order.
 
-    before: the number of slots of the frame before each; 0: it is the first.
+    before: the number of slots of the frame before each.  is_new: which frames are the first of their stream.
     """
-    at = np.flatnonzero((slots != before) & (before > 0))
+    at = np.flatnonzero((slots != before) & ~is_new)
     if not len(at):
         return
     changed, old = stream[at], before[at]

@@ -16,6 +16,7 @@ from slotwatch.model import cadence, levels, minute_intervals
 from slotwatch.model.admission import BRIEF_NS, MOST_BRIEF, EvictionOrder, rank
 from slotwatch.model.columns import MAX_STREAMS, STREAM
 from slotwatch.model.keys import KeyIndex
+from slotwatch.model.resizing import UNCHANGED
 from slotwatch.model.sources import Sources
 from slotwatch.model.table import Table
 from slotwatch.model.universes import Universes
@@ -80,6 +81,7 @@ class Streams(Table):
         self.last_packet_ns[rows] = self.first_packet_ns[rows] = t_ns
         self.expected_step[rows] = EVERY_STEP
         self.sequence_measurable[rows] = True
+        self.slots_before[rows] = UNCHANGED
         np.add.at(self.sources.streams, source, np.uint16(1))
         np.add.at(self.universes.streams, universe, np.uint16(1))
         np.add.at(self.universes.sources_seen, universe, np.uint64(1))

@@ -1,9 +1,11 @@
-"""One CID from two addresses of one network and family, with numbers that disagree."""
+"""One CID from two addresses of one network and family, with numbers or levels that disagree."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
+
+import numpy as np
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
@@ -26,8 +28,12 @@ Sources = tuple[int, ...]
 class DuplicateIdentityParameters(RuleParameters):
     on_delay_s: float = number(5.0, "time that both send before the incident opens")
     overlap_s: float = number(5.0, "time over which frames of both came")
-    disagreement: int = number(3, "difference between their sequence numbers that an echo cannot have")
+    disagreement: int = number(
+        3,
+        "difference between their sequence numbers that an echo cannot have; other levels under one number are one too",
+    )
     forget_s: float = number(2.0, "time without a disagreement after which it is forgotten")
+    apart_s: float = number(1.0, "time between two packets of one number within which their levels are compared")
     just_met_s: float = number(0.3, "time after both began to send within which a disagreement counts from that start")
 
 
@@ -43,8 +49,9 @@ class Clones:
     def __init__(self, p: DuplicateIdentityParameters) -> None:
         self._p = p
         self._forget_ns = ns_from_s(p.forget_s)
+        self._apart_ns = ns_from_s(p.apart_s)
         self._disagreed: dict[tuple[int, int], tuple[int, int]] = {}
-        """Of two source rows: since when their numbers disagree, and when that was last seen."""
+        """Of two source rows: since when they disagree, and when that was last seen."""
 
     def find(self, ctx: RuleContext) -> dict[Sources, int]:
         """Source rows that share an identity, and since when both of them have sent."""
@@ -101,11 +108,23 @@ class Clones:
         sequence = ctx.streams.sequence
         for ours, theirs in pairs:
             distance = int(sequence[ours]) - int(sequence[theirs])
-            if abs((distance + SEQUENCES // 2) % SEQUENCES - SEQUENCES // 2) >= self._p.disagreement:
+            is_far = abs((distance + SEQUENCES // 2) % SEQUENCES - SEQUENCES // 2) >= self._p.disagreement
+            if is_far or self._differ(ctx, ours, theirs):
                 just_met = ctx.now_ns - both_ns < ns_from_s(self._p.just_met_s)
                 since_ns, _ = self._disagreed.get(clones, (both_ns if just_met else ctx.now_ns, 0))
                 self._disagreed[clones] = since_ns, ctx.now_ns
                 return
+
+    def _differ(self, ctx: RuleContext, ours: int, theirs: int) -> bool:
+        """Whether the newest packets of two streams have one number and other levels: an echo has the same."""
+        streams, both = ctx.streams, [ours, theirs]
+        if streams.sequence[ours] != streams.sequence[theirs]:
+            return False
+        last_ns = streams.last_frame_ns[both]
+        # Packets of other start codes are numbered in the same series (ANSI E1.31-2018 6.2.5).
+        if (last_ns != streams.last_packet_ns[both]).any() or abs(int(last_ns[0] - last_ns[1])) > self._apart_ns:
+            return False
+        return not np.array_equal(streams.levels[ours], streams.levels[theirs])
 
 
 def _family(ctx: RuleContext, first: int, second: int) -> bool:
@@ -121,7 +140,10 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     addresses = wording.list_names(source.address for source in sources)
     cid = sources[0].source_id.hex()
     evidence = [f'{source.address}: named "{source.source_name}", CID {cid}.' for source in sources]
-    evidence.append("Their sequence numbers disagree, so these are two machines and not one machine on two paths.")
+    evidence.append(
+        "Their sequence numbers disagree, or their levels under one number, so these are two machines and not one "
+        "machine on two paths."
+    )
     if not any(sources[0].source_id):
         evidence.append("The CID is all zero: a sender that was never given one.")
     return Finding(

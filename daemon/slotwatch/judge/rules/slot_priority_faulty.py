@@ -1,4 +1,4 @@
-"""Per-address priority (start code 0xDD) stops, covers too few slots, or comes from some sources only."""
+"""Per-address priority (start code 0xDD) stops, covers too few slots, is too high, or comes from some sources only."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.model.control import MAX_PRIORITY
 from slotwatch.model.windows import DISCARDED, LOST
 from slotwatch.snapshot import Severity
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS, SLOT_PRIORITY_LOSS_S
@@ -30,6 +31,7 @@ LOST_IN_S = 3.0
 class SlotPriorityFaultyParameters(RuleParameters):
     short_s: float = number(2.5, "time that it covers too few slots before the incident opens")
     zero_s: float = number(2.5, "time that every slot has priority 0 while levels are up, before the incident opens")
+    above_s: float = number(2.5, "time that it gives a slot more than the highest priority before the incident opens")
     mixed_s: float = number(5.0, "time that only some sources use it before the incident opens")
     shown_s: float = number(300.0, "time for which it is shown that it stopped")
 
@@ -81,6 +83,25 @@ def has_short_priority(ctx: RuleContext) -> Mask:
         return np.zeros(streams.count, np.bool_)
     short: Mask = ctx.live & _gives(ctx) & (streams.slot_priority_slots < streams.slots)
     return short
+
+
+def has_reserved_values(ctx: RuleContext) -> Mask:
+    """Streams that give a slot more than the highest priority, which has no meaning."""
+    streams = ctx.streams
+    if not _ever_gave(ctx):
+        return np.zeros(streams.count, np.bool_)
+    found: Mask = ctx.live & _gives(ctx)
+    rows = np.flatnonzero(found)
+    found[rows] = _above(ctx, rows).any(axis=1)
+    return found
+
+
+def _above(ctx: RuleContext, rows: NDArray[np.intp]) -> Mask:
+    """(rows, 512) of which slots these streams give more than the highest priority."""
+    streams = ctx.streams
+    is_given = np.arange(SLOTS) < streams.slot_priority_slots[rows, np.newaxis]
+    above: Mask = is_given & (streams.slot_priorities[rows] > MAX_PRIORITY)
+    return above
 
 
 def has_ignored_levels(ctx: RuleContext) -> Mask:
@@ -153,6 +174,15 @@ def describe_short_priority(ctx: RuleContext, row: int) -> Finding:
     return _priority_finding(ctx, row, f"covers only {given} of {sent} slots", "short")
 
 
+def describe_reserved_values(ctx: RuleContext, row: int) -> Finding:
+    slots = np.flatnonzero(_above(ctx, np.array([row]))[0]) + 1
+    which = f"slot {slots[0]}" if len(slots) == 1 else f"{len(slots)} slots"
+    habit = (
+        f"gives {which} more than {MAX_PRIORITY}, the highest there is: what a receiver makes of that is not defined"
+    )
+    return _priority_finding(ctx, row, habit, "above")
+
+
 def describe_ignored_levels(ctx: RuleContext, row: int) -> Finding:
     return _priority_finding(ctx, row, "gives 0 to every slot, and receivers that know it ignore its levels", "zero")
 
@@ -195,6 +225,7 @@ def bind(setup: RuleSetup, p: SlotPriorityFaultyParameters) -> tuple[RuleBinding
             is_wary=is_one_late,
         ),
         RuleBinding(STREAMS, has_short_priority, describe_short_priority, subject=_ever_gave, on_delay_s=p.short_s),
+        RuleBinding(STREAMS, has_reserved_values, describe_reserved_values, subject=_ever_gave, on_delay_s=p.above_s),
         RuleBinding(STREAMS, has_ignored_levels, describe_ignored_levels, subject=_ever_gave, on_delay_s=p.zero_s),
         RuleBinding(
             UNIVERSES,
