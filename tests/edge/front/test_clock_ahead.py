@@ -63,9 +63,10 @@ def house_with_an_hour_ahead(path: Path) -> Path:  # noqa: F811
             },
             not_judged={(NOW_MS - 22 * MINUTE_MS + ahead_ms, "lo"): (NOW_MS - 21 * MINUTE_MS + ahead_ms, "link-down")},
             minutes=[MinuteRow((NOW_MS - 24 * MINUTE_MS + ahead_ms) // MINUTE_MS, "e131/1", 2640, 44.0, 31, 0, 1, 5)],
-            clock_steps=[(NOW_MS - 7 * 24 * HOUR_MS, -5 * 365 * 24 * HOUR_MS), (SET_MS, -HOUR_MS)],
+            clock_steps=[(NOW_MS - 7 * 24 * HOUR_MS, -5 * 365 * 24 * HOUR_MS)],
         )
     )
+    store.write(Pending(clock_steps=[(SET_MS, -HOUR_MS)], phases={SET_MS + MINUTE_MS: "interval"}))
     store.close()
     return path
 
@@ -80,7 +81,10 @@ def test_the_report_of_now_holds_what_the_clock_dated_ahead(house_with_an_hour_a
     assert [one.reason for one in found.not_judged] == ["link-down"]
     assert [(one.universe, one.minutes) for one in found.universes] == [("e131/1", 1)]
     began_at = iso_wall((NOW_MS - 28 * MINUTE_MS) * MILLISECOND_NS)
-    assert (found.phases[-1].at, found.phases[-1].phase) == (began_at, "show")
+    assert [(one.at, one.phase) for one in found.phases[-2:]] == [
+        (began_at, "show"),
+        (iso_wall((SET_MS + MINUTE_MS) * MILLISECOND_NS), "interval"),
+    ]
 
 
 def test_a_span_is_of_the_clock_of_now(house_with_an_hour_ahead: Path) -> None:
@@ -88,8 +92,9 @@ def test_a_span_is_of_the_clock_of_now(house_with_an_hour_ahead: Path) -> None:
     assert [one["id"] for one in late.incidents] == [8] and late.marks == [] and late.not_judged == []
     early = report(house_with_an_hour_ahead, NOW_MS - 30 * MINUTE_MS, NOW_MS - 23 * MINUTE_MS)
     assert [one["id"] for one in early.incidents] == [7] and early.marks == [] and early.not_judged == []
-    since_ns, until_ns, _ = span_of(Archive(house_with_an_hour_ahead), None, None, NOW_MS * MILLISECOND_NS)
-    assert since_ns == (NOW_MS - 28 * MINUTE_MS) * MILLISECOND_NS and until_ns == NOW_MS * MILLISECOND_NS
+    for now_ms in (NOW_MS, NOW_MS + 2 * HOUR_MS):
+        span = span_of(Archive(house_with_an_hour_ahead), None, None, now_ms * MILLISECOND_NS)
+        assert span[:2] == tuple(ms * MILLISECOND_NS for ms in (NOW_MS - 28 * MINUTE_MS, SET_MS + MINUTE_MS))
 
 
 def test_once_that_time_has_come_all_is_listed_by_its_date_and_once(house_with_an_hour_ahead: Path) -> None:

@@ -177,13 +177,15 @@ class Archive:
             rows = db.execute("SELECT at_ms, step_ms FROM clock_steps ORDER BY rowid").fetchall()
         return self.odd.sound("clock_steps", rows, rows_of.is_clock_step)
 
-    def phases(self, until_ms: int = 1 << 62, since_ms: int = 0) -> list[tuple[int, str]]:
+    def phases(self, until_ms: int = 1 << 62) -> list[tuple[int, str]]:
         """(since, phase), oldest first. A phase that continues over a restart is one."""
         with self._open() as db:
-            rows = db.execute(
-                "SELECT at_ms, phase FROM phases WHERE at_ms BETWEEN ? AND ? ORDER BY at_ms", (since_ms, until_ms)
-            ).fetchall()
-        return each_phase_once(self.odd.sound("phases", rows, rows_of.is_phase))
+            rows = db.execute("SELECT at_ms, phase FROM phases WHERE at_ms <= ? ORDER BY at_ms", (until_ms,)).fetchall()
+        found: list[tuple[int, str]] = []
+        for row in self.odd.sound("phases", rows, rows_of.is_phase):
+            if not found or found[-1][1] != row[1]:
+                found.append(row)
+        return found
 
     def not_judged(self, since_ms: int, until_ms: int) -> list[Interval]:
         """(from, to, network, reason) that touch the span, oldest first."""
@@ -317,15 +319,6 @@ class Archive:
         except (zlib.error, TypeError):
             self.odd.add("last_good", incident)
             return None
-
-
-def each_phase_once(rows: Iterable[tuple[int, str]]) -> list[tuple[int, str]]:
-    """Leave out rows (since, phase) that say that the phase before them goes on."""
-    found: list[tuple[int, str]] = []
-    for row in rows:
-        if not found or found[-1][1] != row[1]:
-            found.append(row)
-    return found
 
 
 def _is_same_interval(before: Interval, row: Interval) -> bool:

@@ -155,7 +155,8 @@ class Store:
         )
         db.executemany("INSERT OR REPLACE INTO state VALUES (?,?)", _bodies(pending.state.items()))
         db.executemany("INSERT INTO marks VALUES (?,?,?)", pending.marks)
-        db.executemany("INSERT INTO clock_steps VALUES (?,?)", pending.clock_steps)
+        for step in pending.clock_steps:
+            self._take_clock_step(*step)
         db.executemany("INSERT OR REPLACE INTO phases VALUES (?,?)", pending.phases.items())
         db.executemany(
             "INSERT OR REPLACE INTO not_judged VALUES (?,?,?,?)",
@@ -179,6 +180,15 @@ class Store:
             "INSERT OR REPLACE INTO last_good VALUES (?,?,?)",
             ((*key, raw) for key, raw in pending.last_good.items()),
         )
+
+    def _take_clock_step(self, at_ms: int, step_ms: int) -> None:
+        """Keep that the clock was set. Phases that began while it was ahead are dated by it as it is now: their order
+        says which is the last one."""
+        self._db.execute("INSERT INTO clock_steps VALUES (?,?)", (at_ms, step_ms))
+        if step_ms < 0:
+            self._db.execute(
+                "UPDATE OR REPLACE phases SET at_ms = at_ms + ?2 WHERE at_ms > ?1 AND at_ms <= ?1 - ?2", (at_ms, step_ms)
+            )
 
     def _name_universes(self, names: set[str]) -> None:
         new = sorted(names - self._universes.keys())

@@ -7,7 +7,7 @@ from msgspec.structs import replace
 from slotwatch import __version__
 from slotwatch.durations import MILLISECOND_NS, MINUTE_MS, MINUTE_NS, NANOSECONDS
 from slotwatch.edge.front.clock_ahead import TimeAhead, times_ahead
-from slotwatch.edge.front.history_archive import Archive, Interval, each_phase_once
+from slotwatch.edge.front.history_archive import Archive, Interval
 from slotwatch.edge.front.resumption import ENDED, SAME_SHOW_MS, STOPPED
 from slotwatch.edge.front.usual import UsualBefore, usual_at
 from slotwatch.house.schema import House, Phase
@@ -34,7 +34,7 @@ def span_of(archive: Archive, since: str | None, until: str | None, now_ns: int)
     until_ns = min(read_iso(until), now_ns) if until else now_ns
     if since:
         return read_iso(since), until_ns, ""
-    phases = _phases(archive, until_ns // MILLISECOND_NS, now_ns // MILLISECOND_NS)
+    phases = archive.phases(until_ns // MILLISECOND_NS)
     for number in range(len(phases) - 1, -1, -1):
         at_ms, phase = phases[number]
         if phase == Phase.SHOW:
@@ -70,7 +70,7 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
         NotJudgedInterval(_at(start), None if end is None else _at(end), network, reason)
         for start, end, network, reason in _not_judged(archive, since_ms, until_ms, ahead)
     ]
-    phases = _phases(archive, until_ms, now_ns // MILLISECOND_NS)
+    phases = archive.phases(until_ms)
     before = [row for row in phases if row[0] <= since_ms][-1:]
     return ShowReport(
         house=house.name,
@@ -96,15 +96,6 @@ def gather(archive: Archive, house: House, since_ns: int, until_ns: int, span: s
             for name in worst_universes(tallies)
         ],
     )
-
-
-def _phases(archive: Archive, until_ms: int, now_ms: int) -> list[tuple[int, str]]:
-    """(since, phase) by the clock of now, oldest first."""
-    found = archive.phases(until_ms)
-    for one in times_ahead(archive.clock_steps(), now_ms):
-        rows = archive.phases(one.until_ms, one.after_ms + 1)
-        found += [(at_ms - one.by_ms, phase) for at_ms, phase in rows if at_ms - one.by_ms <= until_ms]
-    return each_phase_once(sorted(found))
 
 
 def _incidents(archive: Archive, since_ms: int, until_ms: int, ahead: list[TimeAhead]) -> list[IncidentAnswer]:
