@@ -6,18 +6,27 @@ intake reads. Intake keeps the true one, for the kernel's stamps of packets come
 
 from __future__ import annotations
 
+import contextlib
+import http.server
 import json
+import os
+import socket
 import subprocess
 import sys
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
 
-from slotwatch.views.moments import read_iso
+from slotwatch.views.moments import iso_wall, read_iso
 from tests.daemon import HEARD, STUTTERS, Daemon, Ports, desk, ended, house_text, start
+from tests.edge.front.test_mqtt import BROKER, broker
 from tests.patience import until
+from tests.ports import free_port
 
 CLOCK = """
 import sys, time
@@ -44,31 +53,110 @@ def said(one: Any) -> Any:
     return one if any("set back by 60 min" in entry["text"] for entry in one["timeline"]) else None
 
 
+def set_to(shift: Path, seconds: int) -> None:
+    """Set the computer's clock ahead of the true one by this much."""
+    shift.with_suffix(".new").write_text(str(seconds))
+    shift.with_suffix(".new").rename(shift)
+
+
+@contextlib.contextmanager
+def receiver(port: int) -> Iterator[list[Any]]:
+    """An HTTP server that takes alerts; gives what each request held."""
+    taken = list[Any]()
+
+    class Handler(http.server.BaseHTTPRequestHandler):
+        def do_POST(self) -> None:  # the library's name
+            taken.append(json.loads(self.rfile.read(int(self.headers["Content-Length"]))))
+            self.send_response(200)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", port), Handler) as server:
+        thread = threading.Thread(target=server.serve_forever, daemon=True)
+        thread.start()
+        try:
+            yield taken
+        finally:
+            server.shutdown()
+            thread.join()
+
+
+def told(body: list[dict[str, Any]]) -> set[int]:
+    """Numbers of the incidents that alerts are about."""
+    return {int(number) for one in body for number in one["annotations"]["incidents"].split(", ")}
+
+
+@pytest.mark.timeout(180)
+@pytest.mark.skipif(BROKER is None and os.environ.get("CI") != "true", reason="needs mosquitto")
+def test_alerts_messages_and_reports_follow_a_clock_that_is_set(tmp_path: Path) -> None:
+    """Alertmanager (API v2) refuses an alert that ends before it starts, and ends an open one at its `endsAt`."""
+    ports, file, shift = Ports(), tmp_path / "house.toml", tmp_path / "shift"
+    alerts_port, broker_port = free_port(socket.SOCK_STREAM), free_port(socket.SOCK_STREAM)
+    more = (
+        f'[alerts]\nalertmanager_urls = ["http://127.0.0.1:{alerts_port}"]\n'
+        f'[mqtt]\nhost = "127.0.0.1"\nport = {broker_port}\n'
+    )
+    file.write_text(house_text(ports, range(1, 3), more))
+    (tmp_path / "sitecustomize.py").write_text(CLOCK.format(shift=str(shift)))
+    set_to(shift, 2 * HOUR_S)
+    heard = list[dict[str, Any]]()
+    listener = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    listener.on_message = lambda _client, _data, message: heard.append(json.loads(message.payload))
+    with broker(tmp_path, broker_port), receiver(alerts_port) as alerts:
+        listener.connect("127.0.0.1", broker_port)
+        listener.subscribe("slotwatch/incident")
+        listener.loop_start()
+        with ended(start(file, ports, environment={"PYTHONPATH": str(tmp_path)})) as daemon:
+            with desk(daemon, range(1, 2)):
+                with desk(daemon, range(2, 3)):
+                    until(lambda: all(daemon.universe(f"e131/{n}").get("state") in HEARD for n in (1, 2)))
+                first = until(lambda: lost(daemon, "e131/2"))
+                until(lambda: first["id"] in {number for body in alerts for number in told(body)})
+                set_to(shift, 0)
+                until(lambda: "set back by 2 h" in daemon.log())
+                before = len(alerts)
+            second = until(lambda: lost(daemon, "e131/1"))
+            sent = until(lambda: next((body for body in alerts[before:] if second["id"] in told(body)), None))
+            ends_s = [(read_iso(one["endsAt"]) - time.time_ns()) / 1e9 for one in sent]
+            assert all(one["startsAt"] <= one["endsAt"] for one in sent) and max(ends_s) < 300, sent
+            is_open = told([one for one, end_s in zip(sent, ends_s, strict=True) if end_s > 0])
+            assert {first["id"], second["id"]} <= is_open, "they neither end nor stay by mistake"
+            began = until(lambda: {one["id"]: one["began_at"] for one in heard if one["id"] == second["id"]})
+            assert began[second["id"]] == second["began_at"], "MQTT dates it as the page does"
+            minute_ago = iso_wall(time.time_ns() - 60_000_000_000)
+            found = daemon.api(f"/api/v1/report?format=json&since={minute_ago}")
+            assert {first["id"], second["id"]} <= {one["id"] for one in found["incidents"]}
+            phases = [one["at"] for one in found["phases"]]
+            assert phases == sorted(phases) and phases[-1] <= iso_wall(time.time_ns()), phases
+            assert daemon.stop() == 0, daemon.log()
+        listener.loop_stop()
+        listener.disconnect()
+
+
 @pytest.mark.timeout(180)
 def test_a_clock_that_is_set_by_an_hour_dates_what_comes_and_blames_nobody(tmp_path: Path) -> None:
     ports, file, shift = Ports(), tmp_path / "house.toml", tmp_path / "shift"
     file.write_text(house_text(ports, range(1, 4)))
     (tmp_path / "sitecustomize.py").write_text(CLOCK.format(shift=str(shift)))
 
-    def set_ahead(seconds: int) -> None:
-        shift.with_suffix(".new").write_text(str(seconds))
-        shift.with_suffix(".new").rename(shift)
-
     def ahead_s(one: dict[str, Any]) -> float:
         """How far ahead of the true clock an incident is dated."""
         return (read_iso(one["opened_at"]) - time.time_ns()) / 1e9
 
-    set_ahead(0)
+    set_to(shift, 0)
     with ended(start(file, ports, environment={"PYTHONPATH": str(tmp_path)})) as daemon:
         with desk(daemon, range(1, 2)):
             with desk(daemon, range(2, 3)):
                 with desk(daemon, range(3, 4)):
                     until(lambda: all(daemon.universe(f"e131/{n}").get("state") in HEARD for n in (1, 2, 3)))
-                    set_ahead(HOUR_S)
+                    set_to(shift, HOUR_S)
                     until(lambda: "set forward by 60 min" in daemon.log())
                 first = until(lambda: lost(daemon, "e131/3"))
                 assert abs(ahead_s(first) - HOUR_S) < HOUR_S / 2
-                set_ahead(0)
+                set_to(shift, 0)
                 until(lambda: "set back by 60 min" in daemon.log())
                 held = until(lambda: said(daemon.api(f"/api/v1/incidents/{first['id']}")))
                 assert held["opened_at"] == first["opened_at"], "it keeps the clock with which it opened"

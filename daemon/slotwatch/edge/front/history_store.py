@@ -186,9 +186,8 @@ class Store:
         says which is the last one."""
         self._db.execute("INSERT INTO clock_steps VALUES (?,?)", (at_ms, step_ms))
         if step_ms < 0:
-            self._db.execute(
-                "UPDATE OR REPLACE phases SET at_ms = at_ms + ?2 WHERE at_ms > ?1 AND at_ms <= ?1 - ?2", (at_ms, step_ms)
-            )
+            ahead = "at_ms > ?1 AND at_ms <= ?1 - ?2"
+            self._db.execute(f"UPDATE OR REPLACE phases SET at_ms = at_ms + ?2 WHERE {ahead}", (at_ms, step_ms))
 
     def _name_universes(self, names: set[str]) -> None:
         new = sorted(names - self._universes.keys())
