@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.model.forgetting import forget_old
+from slotwatch.model.sources import Sources
 from slotwatch.wire.universe import Protocol
 from tests.model.packets import (
     MS,
@@ -199,3 +202,20 @@ def test_odd_sync_and_discovery_packets_are_remembered_by_their_source() -> None
     bench.feed([Sent(START + 2 * SECOND, odd_sync, protocol=Protocol.ARTNET)])
     (art,) = (row for row in bench.model.sources if row.protocol == Protocol.ARTNET)
     assert art.odd == ("reserved-bits",)
+
+
+def test_which_identities_are_at_several_addresses_follows_those_that_come_and_go() -> None:
+    """Reference: the rows of each identity, counted."""
+    chance = random.Random(3)
+    sources = Sources(House())
+    several = 0
+    for _ in range(400):
+        if sources.filled > 6:
+            sources.forget(chance.choice(sources.rows().tolist()))
+        else:
+            identity = bytes([chance.randrange(4)]) * 16
+            sources.find_or_add((chance.randrange(2), Protocol.E131, identity, bytes([chance.randrange(5)]) * 16), 1)
+        expected = {identity for identity, rows in sources.addresses.items() if len(rows) > 1}
+        assert sources.shared == expected
+        several += bool(expected)
+    assert 50 < several < 400

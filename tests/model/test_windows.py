@@ -103,3 +103,22 @@ def test_no_sum_changes_before_the_bucket_that_is_named(seed: int) -> None:
                 changes += 1
                 break
     assert named > 10 and changes > 10
+
+
+@pytest.mark.parametrize("buckets", [1, 30, 50, 100])
+@pytest.mark.parametrize("metric", range(METRICS))
+def test_a_count_is_held_until_its_window_has_left_it(metric: int, buckets: int) -> None:
+    """Reference: the sums themselves, turned bucket by bucket."""
+    streams = table(None)
+    windows = streams.windows
+    streams.add()
+    assert not windows.hold_any(metric, buckets)
+    windows.add(metric, np.array([0]), np.array([2], np.int16))
+    held, sums = [windows.hold_any(metric, buckets)], [0]
+    for _ in range(buckets + 2):
+        windows.fold()
+        windows.turn()
+        held.append(windows.hold_any(metric, buckets))
+        sums.append(int(windows.sums((metric,), buckets)[0]))
+    assert held == [True] * (buckets + 1) + [False] * 2
+    assert sums == [0] + [2] * buckets + [0] * 2

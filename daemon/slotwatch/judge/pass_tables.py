@@ -230,6 +230,17 @@ class PassTables:
             return False
         return int(windows.sums(counts, buckets).sum()) + windows.unfinished(counts) > limit
 
+    def is_any_counted(self, metric: int, seconds: float) -> bool:
+        """Whether any stream has some of a count in the last seconds, or may have if nothing more comes."""
+        is_any: bool = self.model.streams.windows.hold_any(metric, round(seconds * NANOSECONDS / BUCKET_NS))
+        return is_any
+
+    def most_counted(self, metric: int, seconds: float) -> int:
+        """How much any stream may have of a count in the last seconds if nothing more comes."""
+        windows, buckets = self.model.streams.windows, round(seconds * NANOSECONDS / BUCKET_NS)
+        sums, unfinished = windows.sums((metric,), buckets), windows.unfinished_of_each(metric)
+        return int(sums.max(initial=0)) + int(unfinished.max(initial=0))
+
     def is_in_one_moment(self, metric: int, row: int, seconds: float) -> bool:
         """Whether all that was counted on a stream in the last seconds was noticed within 100 ms."""
         buckets = round(seconds * NANOSECONDS / BUCKET_NS)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
+
 import numpy as np
 
 from slotwatch.judge.context import RuleContext
@@ -25,3 +28,18 @@ def declares_universes(ctx: RuleContext) -> bool:
 def declares_sources(ctx: RuleContext) -> bool:
     """Whether the house declares any source."""
     return bool(ctx.house.sources)
+
+
+def declares_receivers(ctx: RuleContext) -> bool:
+    """Whether the house declares any receiver."""
+    return bool(ctx.house.receivers)
+
+
+@cache
+def is_any_counted(metric: int, seconds: float) -> Callable[[RuleContext], bool]:
+    """Give a function that says whether any stream has some of a count (`model.windows`) of the last seconds."""
+
+    def is_any(ctx: RuleContext) -> bool:
+        return ctx.is_any_counted(metric, seconds)
+
+    return is_any

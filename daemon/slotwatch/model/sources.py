@@ -70,6 +70,8 @@ class Sources(Table, Sequence[SourceRow]):
         """Rows of one identity (network, protocol, source id), E1.31 only: more than one is a clone or a move."""
         self._of_cid: dict[bytes, list[int]] = {}
         """Rows of each E1.31 CID that is not all zeros, on any network."""
+        self.shared: set[tuple[int, int, bytes]] = set()
+        """Identities at more than one address."""
         self.crowds: set[tuple[int, int, bytes]] = set()
         """Identities at more than MOST_CLONES addresses."""
         self.lists = DiscoveryLists()
@@ -141,6 +143,8 @@ class Sources(Table, Sequence[SourceRow]):
         if key[1] == Protocol.E131:
             same = self.addresses.setdefault(key[:3], [])
             same.append(row)
+            if len(same) > 1:
+                self.shared.add(key[:3])
             if len(same) > MOST_CLONES:
                 self.crowds.add(key[:3])
             self._tell_addresses(same)
@@ -188,6 +192,8 @@ class Sources(Table, Sequence[SourceRow]):
         if row in same:
             same.remove(row)
             self._tell_addresses(same)
+            if len(same) <= 1:
+                self.shared.discard(about.key[:3])
             if len(same) <= MOST_CLONES:
                 self.crowds.discard(about.key[:3])
             if not same:

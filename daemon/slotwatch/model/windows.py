@@ -332,9 +332,19 @@ class Windows:
         longest = next((length for length in longer if length >= buckets), buckets)
         return int(self.sums(metrics, longest).sum()) + self.unfinished(metrics)
 
+    def hold_any(self, metric: int, buckets: int) -> bool:
+        """Whether any stream has some of a count in the last finished buckets or in the one that is being filled."""
+        finished, unfinished = self.sums((metric,), buckets), self.unfinished_of_each(metric)
+        return bool(np.count_nonzero(finished) or np.count_nonzero(unfinished))
+
     def unfinished(self, metrics: tuple[int, ...]) -> int:
         """How much of these counts all streams have in the bucket that is being filled."""
-        return sum(int(self._ring[metric, self.place, : self._table.top].sum()) for metric in metrics)
+        return sum(int(self.unfinished_of_each(metric).sum()) for metric in metrics)
+
+    def unfinished_of_each(self, metric: int) -> NDArray[np.int16]:
+        """(top,) how much of a count each stream has in the bucket that is being filled."""
+        counts: NDArray[np.int16] = self._ring[metric, self.place, : self._table.top]
+        return counts
 
     def first_ns(self, metric: int, row: int, buckets: int) -> int:
         """Start of the oldest of the last `buckets` finished buckets in which anything was counted; 0 if none."""

@@ -43,6 +43,11 @@ class DuplicateIdentityFacts(Facts):
     cid: str
 
 
+def is_any_at_several(ctx: RuleContext) -> bool:
+    """Whether any identity is known at several addresses of one network."""
+    return bool(ctx.model.sources.shared)
+
+
 class Clones:
     """Sources that share an identity. Two series that drift through one another seem to agree for a moment."""
 
@@ -55,10 +60,10 @@ class Clones:
 
     def find(self, ctx: RuleContext) -> dict[Sources, int]:
         """Source rows that share an identity, and since when both of them have sent."""
-        shared = [rows for rows in ctx.model.sources.addresses.values() if len(rows) > 1]
-        if not shared:
+        if not is_any_at_several(ctx):
             self._disagreed.clear()
             return {}
+        shared = [rows for rows in ctx.model.sources.addresses.values() if len(rows) > 1]
         found: dict[Sources, int] = {}
         for rows in shared:
             clones = self._live_clones(ctx, rows[-MOST_ADDRESSES:])
@@ -173,6 +178,7 @@ def bind(setup: RuleSetup, p: DuplicateIdentityParameters) -> tuple[RuleBinding,
             KEYS,
             clones.find,
             describe_clones,
+            subject=is_any_at_several,
             timed=True,
             ended_ns=ended_ns,
             is_wary=clones.is_one_suspected,

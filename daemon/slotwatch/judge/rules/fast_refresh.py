@@ -14,7 +14,6 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.windows import FRAMES
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import SLOTS
@@ -49,6 +48,11 @@ def max_hz(slots: NDArray[np.uint16], p: FastRefreshParameters) -> NDArray[np.fl
 @cache
 def _least_hz(p: FastRefreshParameters) -> float:
     return float(max_hz(np.array([SLOTS], np.uint16), p)[0])
+
+
+def may_be_any(ctx: RuleContext, p: FastRefreshParameters) -> bool:
+    """Whether any stream has more frames than the slowest limit allows, in the window and the bucket after it."""
+    return ctx.live_count > 0 and (ctx.most_counted(FRAMES, p.window_s) - 1) / p.window_s > p.over_ratio * _least_hz(p)
 
 
 def is_fast(ctx: RuleContext, p: FastRefreshParameters) -> Mask:
@@ -101,7 +105,7 @@ def bind(setup: RuleSetup, p: FastRefreshParameters) -> tuple[RuleBinding, ...]:
             STREAMS,
             partial(is_fast, p=p),
             partial(describe_fast, p=p),
-            subject=is_any_live,
+            subject=partial(may_be_any, p=p),
             began_ns=partial(fast_since_ns, p=p),
             ended_ns=partial(fast_until_ns, p=p),
             blind_window_s=p.window_s,

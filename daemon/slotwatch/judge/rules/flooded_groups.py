@@ -29,11 +29,17 @@ class FloodedGroupsFacts(Facts):
     why: str
 
 
+def is_known_what_was_asked(ctx: RuleContext) -> bool:
+    """Whether any stream is live, and it is known which groups this listener asks for."""
+    listen = ctx.house.listen
+    is_known = bool(ctx.listener.joins) or listen.join == "none"
+    return is_known and listen.vantage != "mirror" and is_any_live(ctx)
+
+
 def is_flooded(ctx: RuleContext) -> Mask:
     """E1.31 groups that arrive although this listener did not ask for them."""
-    streams, listen = ctx.streams, ctx.house.listen
-    asked = bool(ctx.listener.joins) or listen.join == "none"
-    if not asked or listen.vantage == "mirror":
+    streams = ctx.streams
+    if not is_known_what_was_asked(ctx):
         return np.zeros(streams.count, np.bool_)
     own_group = ctx.live_e131 & (streams.destination_kind == Destination.OWN_GROUP)
     flooded: Mask = own_group & (ctx.universes.joined[streams.universe] == 0)
@@ -65,7 +71,8 @@ def describe_flooded(ctx: RuleContext, row: int) -> Finding:
 
 
 def bind(setup: RuleSetup, p: FloodedGroupsParameters) -> tuple[RuleBinding, ...]:
-    return (RuleBinding(STREAMS, is_flooded, describe_flooded, EVERY_SECOND_NS, is_any_live, refresh_s=REFRESH_S),)
+    subject = is_known_what_was_asked
+    return (RuleBinding(STREAMS, is_flooded, describe_flooded, EVERY_SECOND_NS, subject, refresh_s=REFRESH_S),)
 
 
 RULE = Rule(

@@ -14,7 +14,7 @@ from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.sequence_unusable import SequenceUnusableParameters, is_unusable, jumps_ahead
-from slotwatch.judge.subjects import is_any_live
+from slotwatch.judge.subjects import is_any_counted
 from slotwatch.model.sequence import WINDOW
 from slotwatch.model.windows import DISCARDED
 from slotwatch.snapshot import Severity
@@ -62,7 +62,7 @@ def bind(setup: RuleSetup, p: OutOfOrderParameters) -> tuple[RuleBinding, ...]:
             STREAMS,
             partial(is_out_of_order, p=p, unusable=setup.parameters(SequenceUnusableParameters)),
             partial(describe_out_of_order, p=p),
-            subject=is_any_live,
+            subject=is_any_counted(DISCARDED, p.window_s),
             began_ns=counted_in(DISCARDED, p.window_s),
             ended_ns=last_counted_in(DISCARDED, p.window_s),
             blind_window_s=p.window_s,

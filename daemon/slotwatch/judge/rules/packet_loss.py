@@ -15,7 +15,7 @@ from slotwatch.judge.explain import SOURCE, STREAM, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.subjects import is_any_live
+from slotwatch.judge.subjects import is_any_counted
 from slotwatch.judge.switch_causes import say_errors_on_the_way
 from slotwatch.model.windows import FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity
@@ -115,7 +115,7 @@ def bind(setup: RuleSetup, p: PacketLossParameters) -> tuple[RuleBinding, ...]:
             STREAMS,
             partial(loses, p=p),
             partial(describe_loss, p=p),
-            subject=is_any_live,
+            subject=is_any_counted(LOST, p.window_s),
             began_ns=counted_in(LOST, p.window_s),
             ended_ns=last_counted_in(LOST, p.window_s),
             blind_window_s=p.window_s,

@@ -40,6 +40,10 @@ class Collisions:
     def __init__(self, house: House) -> None:
         self._found = find_conflicts(house)
 
+    def are_any(self, ctx: RuleContext) -> bool:
+        """Whether anything collides."""
+        return bool(self._found)
+
     def conflicts(self, ctx: RuleContext) -> dict[Collision, tuple[str, tuple[Fixture, ...]]]:
         return self._found
 
@@ -92,7 +96,7 @@ def _say_fixture(fixture: Fixture) -> str:
 
 def bind(setup: RuleSetup, p: PatchConflictParameters) -> tuple[RuleBinding, ...]:
     found = Collisions(setup.house)
-    return (RuleBinding(KEYS, found.conflicts, found.describe, EVERY_SECOND_NS, refresh_s=None),)
+    return (RuleBinding(KEYS, found.conflicts, found.describe, EVERY_SECOND_NS, found.are_any, refresh_s=None),)
 
 
 RULE = Rule(

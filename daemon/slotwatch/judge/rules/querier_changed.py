@@ -32,6 +32,11 @@ class QuerierChangedFacts(Facts):
     duel: str
 
 
+def may_be_any(ctx: RuleContext) -> bool:
+    """Whether queries showed a change, or switches may report one."""
+    return bool(ctx.listener.queriers.change or ctx.house.switches)
+
+
 def changed_queriers(ctx: RuleContext, p: QuerierChangedParameters) -> dict[Change, None]:
     """Recent changes: those that queries showed here, and those that only switches report."""
     shown_ns = ns_from_s(p.shown_s)
@@ -74,8 +79,8 @@ def _describe_named(ctx: RuleContext, switch: str, before: str, after: str) -> F
 
 
 def bind(setup: RuleSetup, p: QuerierChangedParameters) -> tuple[RuleBinding, ...]:
-    describe = partial(describe_changed_querier, p=p)
-    return (RuleBinding(KEYS, partial(changed_queriers, p=p), describe, EVERY_SECOND_NS, refresh_s=None),)
+    find, describe = partial(changed_queriers, p=p), partial(describe_changed_querier, p=p)
+    return (RuleBinding(KEYS, find, describe, EVERY_SECOND_NS, may_be_any, refresh_s=None),)
 
 
 RULE = Rule(

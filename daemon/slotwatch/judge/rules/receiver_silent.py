@@ -14,6 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.subjects import declares_receivers
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.snapshot.stage import ReceiverRow
 
@@ -124,7 +125,7 @@ class ReceiverAnswers:
 
 def bind(setup: RuleSetup, p: ReceiverSilentParameters) -> tuple[RuleBinding, ...]:
     receivers = ReceiverAnswers(setup.house, p)
-    return (RuleBinding(KEYS, receivers.silent, receivers.describe, EVERY_SECOND_NS),)
+    return (RuleBinding(KEYS, receivers.silent, receivers.describe, EVERY_SECOND_NS, declares_receivers),)
 
 
 RULE = Rule(

@@ -16,6 +16,7 @@ from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.shared_path import SHARED_PATH
+from slotwatch.judge.subjects import is_any_counted
 from slotwatch.model.strides import COPY_NS
 from slotwatch.model.windows import COPIES, FRAMES, OTHERS
 from slotwatch.snapshot import Severity
@@ -84,6 +85,7 @@ def bind(setup: RuleSetup, p: RepeatedPacketsParameters) -> tuple[RuleBinding, .
             STREAMS,
             partial(is_repeated, p=p),
             partial(describe_repeated, p=p),
+            subject=is_any_counted(COPIES, p.window_s),
             began_ns=counted_in(COPIES, p.window_s),
             ended_ns=last_counted_in(COPIES, p.window_s),
             blind_window_s=p.window_s,

@@ -13,7 +13,6 @@ from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.subjects import is_any_live
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES, LOST
 from slotwatch.snapshot import Severity
@@ -46,6 +45,15 @@ class SequenceUnusableParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class SequenceUnusableFacts(Facts):
     habit: str
+
+
+def may_be_any(ctx: RuleContext, p: SequenceUnusableParameters) -> bool:
+    """Whether any numbers stand still or step by more than one, or frames were discarded."""
+    streams = ctx.streams
+    if not ctx.live_count:
+        return False
+    steps = np.count_nonzero(streams.sequence_step >= p.step)
+    return bool(steps) or ctx.is_any_counted(DISCARDED, p.window_s) or bool(np.count_nonzero(streams.sequence_stuck))
 
 
 def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
@@ -158,7 +166,7 @@ def bind(setup: RuleSetup, p: SequenceUnusableParameters) -> tuple[RuleBinding, 
             STREAMS,
             partial(is_unusable, p=p),
             partial(describe_unusable, p=p),
-            subject=is_any_live,
+            subject=partial(may_be_any, p=p),
             began_ns=partial(unusable_since_ns, p=p),
             blind_window_s=p.window_s,
         ),

@@ -27,6 +27,11 @@ class TwoNeighboursFacts(Facts):
     neighbours: str
 
 
+def is_any_announced(ctx: RuleContext) -> bool:
+    """Whether any device announced itself."""
+    return bool(ctx.listener.ports.networks())
+
+
 def crowded_networks(ctx: RuleContext, p: TwoNeighboursParameters) -> dict[int, None]:
     ports = ctx.listener.ports
     return {one: None for one in ports.networks() if ports.several(one, ctx.now_ns, p.turns)}
@@ -47,7 +52,7 @@ def describe_neighbours(ctx: RuleContext, network: int, p: TwoNeighboursParamete
 
 def bind(setup: RuleSetup, p: TwoNeighboursParameters) -> tuple[RuleBinding, ...]:
     find, describe = partial(crowded_networks, p=p), partial(describe_neighbours, p=p)
-    return (RuleBinding(KEYS, find, describe, EVERY_SECOND_NS),)
+    return (RuleBinding(KEYS, find, describe, EVERY_SECOND_NS, is_any_announced),)
 
 
 RULE = Rule(

@@ -18,6 +18,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WAY_BETWEEN, WIRELESS
+from slotwatch.judge.subjects import is_any_counted
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
 from slotwatch.model.pauses import PAUSE_US, ROW_NS
 from slotwatch.model.windows import LOST, UNEVEN
@@ -154,6 +155,7 @@ def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...
             STREAMS,
             partial(is_uneven, p=p),
             partial(describe_uneven, p=p),
+            subject=is_any_counted(UNEVEN, p.window_s),
             began_ns=counted_in(UNEVEN, p.window_s),
             ended_ns=last_counted_in(UNEVEN, p.window_s),
             is_wary=partial(has_gaps, p=p),
