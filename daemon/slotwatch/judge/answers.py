@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -102,10 +102,14 @@ class Answers:
             ends_ns |= found
         return ends_ns
 
-    def pass_over(self, ctx: RuleContext, ticks_ns: Sequence[int]) -> None:
-        """Take note of passes that were left out because they would have changed nothing. Times ascend."""
+    def pass_over(self, ticks_ns: Sequence[int], last: Callable[[], RuleContext]) -> None:
+        """Take note of passes that were left out because they would have changed nothing. Times ascend.
+
+        last: makes the context of the last of them.
+        """
         self._ticks_ns += ticks_ns
         if self._keepers:
+            ctx = last()
             before_ns = {looks: looks.last_look_ns for looks in self._all_looks}
             self._note_ticks()
             for condition in self._keepers:

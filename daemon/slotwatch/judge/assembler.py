@@ -96,8 +96,14 @@ class Assembler:
 
     def pass_over(self, ticks_ns: Sequence[int]) -> None:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
-        while self.is_revising and (place := bisect_left(ticks_ns, self._due_ns)) < len(ticks_ns):
-            self._note(ticks_ns[place])
+        if not self.is_revising:
+            return
+        period_ns, final_ns, due_ns, noted_ns = self._period_ns, self._clusterer.final_ns, self._due_ns, 0
+        while noted_ns < final_ns and (place := bisect_left(ticks_ns, due_ns)) < len(ticks_ns):
+            noted_ns = ticks_ns[place]
+            due_ns = noted_ns + period_ns
+        if noted_ns:
+            self._note(noted_ns)
 
     @property
     def _period_ns(self) -> int:

@@ -59,6 +59,13 @@ class Clusterer:
         """When the first cause becomes final by itself, if nothing but time changes."""
         return min((one.settles_ns for _, one in self._verdicts.values() if one.provisional), default=NEVER_NS)
 
+    @property
+    def final_ns(self) -> int:
+        """When all causes are final by themselves, if nothing but time changes."""
+        if self.is_letting_go:
+            return NEVER_NS
+        return max((one.settles_ns for _, one in self._verdicts.values() if one.provisional), default=0)
+
     def settle(self, now_ns: int) -> None:
         """Make final what another weighing would make final, where nothing but time has changed."""
         for _, verdict in self._verdicts.values():

@@ -189,8 +189,7 @@ class Judge:
 
     def pass_over(self, ticks_ns: Sequence[int], model: ModelView) -> None:
         """Take note of passes that were left out because they would have changed nothing. Times ascend."""
-        ctx = self._context_at(model, ticks_ns[-1])
-        self._answers.pass_over(ctx, ticks_ns)
+        self._answers.pass_over(ticks_ns, partial(self._context_at, model, ticks_ns[-1]))
         self._assembler.pass_over(ticks_ns)
 
     @property

@@ -130,16 +130,19 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
     streams = ctx.streams
     lost = np.zeros(streams.count, np.bool_)
     lost[[row for row in group.streams if row < streams.count]] = True
+    # A tapped line has no network.
+    had_frames = stops.had_frames & (streams.protocol != int(Protocol.LINE))
+    if not np.count_nonzero(had_frames & ~lost):
+        return _scene_of_all_that_was_heard(ctx, stops, group, lost)
     packet_ns = np.maximum(streams.last_packet_ns, stops.last_ns)
     terminated = stops.terminated
-    # A stream continued if any packet of it came after the stop and it is not late since. A tapped line has no network.
-    had_frames = stops.had_frames & (streams.protocol != int(Protocol.LINE))
     if ctx.crowd.since_ns:
         # Invented senders come and go as they like: that proves nothing of a lead or a switch.
         every = np.arange(streams.count)
         had_frames = had_frames & ~ctx.crowd.has_streams(ctx, every, spares_declared=False)
     # What fell silent with this listener's own link says nothing of its source.
     had_frames = had_frames & ~_cut_by_own_link(ctx, stops)
+    # A stream continued if any packet of it came after the stop and it is not late since.
     came_after = had_frames & ~lost & ~terminated & (stops.last_ns > group.from_ns + SLACK_NS)
     late = stops.late_among(came_after)
     went_on = came_after & ~late
@@ -172,6 +175,15 @@ def set_scene(ctx: RuleContext, stops: Stops, group: LossGroup) -> Scene:
         # One stream that continues is not evidence about sources that ended completely.
         scene.leave_out([source for source in sources if source not in own and source not in whole])
     return scene
+
+
+def _scene_of_all_that_was_heard(ctx: RuleContext, stops: Stops, group: LossGroup, lost: NDArray[np.bool_]) -> Scene:
+    """The scene of a loss beside which no other stream was ever heard: nothing continues, and nothing is undecided."""
+    streams = ctx.streams
+    nothing = np.zeros(streams.count, np.bool_)
+    sources = sorted(set(streams.source[lost].tolist()))
+    networks = sorted(set(streams.network[lost].tolist()))
+    return Scene(ctx, stops, group, lost, nothing, nothing, nothing, sources, [*sources], networks)
 
 
 def lead_of(ctx: RuleContext, source: int) -> tuple[int, int]:

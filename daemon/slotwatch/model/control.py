@@ -25,6 +25,8 @@ _PLACES = np.arange(SLOTS)
 
 def in_order(streams: Streams, rows: NDArray[np.intp]) -> NDArray[np.intp]:
     """Sort streams by universe, then by priority, the highest first, then by age, the oldest first."""
+    if len(rows) < 2:
+        return rows
     return rows[
         np.lexsort((rows, streams.since_ns[rows], -streams.priority[rows].astype(np.int16), streams.universe[rows]))
     ]
@@ -50,6 +52,11 @@ def settle(streams: Streams) -> None:
     if not len(rows):
         return
     universe = streams.universe[rows]
+    if not np.count_nonzero(universe[1:] == universe[:-1]):
+        # Each is alone on its universe, as in most houses.
+        universes.winner[universe], universes.slots[universe] = rows, streams.slots[rows]
+        universes.live[universe] = universes.contenders[universe] = 1
+        return
     starts, counts = _runs(universe)
     winners = rows[starts]
     of = universe[starts]

@@ -98,10 +98,12 @@ class SeriesOfStreams:
         # A copy has its predecessor's number: without it the steps to both sides are as they were.
         whole = segments.all_of(regular | copy)
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
-        rising = ~(whole | by_one) & strides.rises(table, segments, step, ended, begins)
-        still = ~(whole | by_one | rising) & strides.stands_still(table, segments, number, step, silent_ns, begins)
-        for index in (~(whole | by_one | rising | still)).nonzero()[0].tolist():
-            self._judge_one(part, index, verdict)
+        rising = still = others = ~(whole | by_one)
+        if np.count_nonzero(others):
+            rising = others & strides.rises(table, segments, step, ended, begins)
+            still = others & ~rising & strides.stands_still(table, segments, number, step, silent_ns, begins)
+            for index in (others & ~(rising | still)).nonzero()[0].tolist():
+                self._judge_one(part, index, verdict)
         if np.count_nonzero(copy):
             copy &= segments.spread(whole | by_one)
             verdict[copy] = _COPY
