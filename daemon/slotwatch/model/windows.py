@@ -52,9 +52,7 @@ TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
 
 
 _READY = {(length, metrics): name for name, length, metrics in COLUMNS}
-_READY_FOR_AT_LEAST = {
-    metrics: sorted(length for _, length, its in COLUMNS if its == metrics) for _, _, metrics in COLUMNS
-}
+_READY_FOR_AT_LEAST = {each: sorted(length for _, length, its in COLUMNS if its == each) for _, _, each in COLUMNS}
 _LENGTHS = sorted({length for _, length, _ in COLUMNS})
 _SUMS = [(name, _LENGTHS.index(length), metric) for name, length, metrics in COLUMNS for metric in metrics]
 _TOTALS = [(name, metric) for name, metrics in TOTALS for metric in metrics]
