@@ -18,6 +18,8 @@ FIRST_AWAY_S, LAST_AWAY_S = 12.0, 25.0
 """The listener is not restarted before it knows the show, nor so late that nothing follows."""
 KNOWN_S = 14.0
 """So long after a restart what is due and does not come is missing (10 s), and each rule has its window."""
+NOTES = frozenset({"level-stuck", "lights-left-on", "skewed-universes", "unlike-usual"})
+"""Notes that count as incidents: each must be true as well."""
 _TELLING = ("opened", "returned", "revised", "widened", "worsened")
 """Events with which an incident speaks of something new."""
 ODD_WORDS = re.compile(
@@ -105,7 +107,9 @@ def judge(night: Night, performance: Performance) -> NightResult:
     """Hold one performance against its truth."""
     wrong = list[str]()
     faults = tuple(_fault(one, night, performance, wrong) for one in night.expected)
-    incidents = tuple(_incident(each, night, wrong) for each in performance.alarms())
+    told = [each for each in performance.incidents if each.rule in NOTES]
+    told += [each for each in performance.alarms() if each.rule not in NOTES]
+    incidents = tuple(_incident(each, night, wrong) for each in told)
     wrong += [f"odd words: {text}" for text in dict.fromkeys(_texts(performance)) if ODD_WORDS.search(text)]
     return NightResult(night.seed, night.scenario.title, not night.expected, faults, incidents, tuple(wrong))
 

@@ -60,7 +60,7 @@ def test_a_seed_is_always_the_same_night() -> None:
 def test_nights_draw_every_kind_of_fault_and_healthy_ones() -> None:
     nights = [any_night(seed) for seed in range(1, 600)]
     faults = {one.fault for night in nights for one in (*night.expected, *night.allowed)}
-    assert len(faults) >= 115
+    assert len(faults) >= 125
     beside = {
         "fixtures overlap",
         "levels where no fixture is",
@@ -74,6 +74,14 @@ def test_nights_draw_every_kind_of_fault_and_healthy_ones() -> None:
         "packets arrive damaged",
         "flood of polls",
         "media server moved",
+        "port of a route gone",
+        "process of the routes ended",
+        "device of a route gone",
+        "route met its own output",
+        "level stays up in the blackout",
+        "cues come apart",
+        "lights left on",
+        "unlike other shows: slower",
     }
     assert beside <= faults
     assert {len(night.expected) for night in nights} >= {0, 1, 2, 3}

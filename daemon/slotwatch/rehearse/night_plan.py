@@ -27,6 +27,7 @@ COINCIDENT_S = 5.0
 """What stops within less of each other may have stopped together: a look at rest is sent every 0.9 s, or every 4 s."""
 LIGHTS = 11
 LOSSES = ("universe-lost", "source-absent", "backup-absent", "backup-in-control", "universe-missing")
+IN_THE_DARK = ("lights-left-on",)
 LOST_ON_THE_WAY = ("packet-loss", "repeated-packets")
 SILENT = ("source-lost",)
 NETWORK = ("network-lost", "multicast-lost")
@@ -356,8 +357,8 @@ def settle(plan: NightPlan) -> tuple[Expected, ...]:
         replace(one, causes=()) if one.rules[0] in LOSSES and one.at_s < dark_s < one.due_s + COINCIDENT_S else one
         for one in found
     ]
-    # A note in this phase must not wake anybody.
-    return () if plan.phase != "show" else tuple(found)
+    # A note in this phase must not wake anybody. What only a dark house has is told there.
+    return tuple(one for one in found if plan.phase == "show" or one.rules[0] in IN_THE_DARK)
 
 
 def cast(plan: NightPlan) -> None:

@@ -18,6 +18,7 @@ from slotwatch.rehearse import night_control as control
 from slotwatch.rehearse import night_cues as cues
 from slotwatch.rehearse import night_flow as flow
 from slotwatch.rehearse import night_lines as lines
+from slotwatch.rehearse import night_long as long
 from slotwatch.rehearse import night_patch as patch
 from slotwatch.rehearse import night_port as port
 from slotwatch.rehearse import night_receivers as receivers
@@ -185,6 +186,8 @@ def _play_faults(plan: NightPlan, starts: list[float]) -> list[tuple[str, float]
 def _able(plan: NightPlan, subject: str) -> list[Fault]:
     """Faults that a subject may have in this house, and in this phase: what is a note there counts as no fault."""
     faults = list(_LOSS_AND_FLOW.get(subject, ()))
+    if plan.phase == "dark":
+        faults += _IN_THE_DARK.get(subject, ())
     if plan.phase == "show":
         faults += _OTHERS.get(subject, ())
     return [fault for fault in faults if fault not in _NEEDS or _NEEDS[fault](plan)]
@@ -205,10 +208,10 @@ _HEALTHY_AT_REST: dict[str, tuple[Fault, ...]] = {
 """The same while there is no show: houses are switched off and on then."""
 _BEFORE_DEATH: tuple[Fault, ...] = (flow.loses_frames, flow.pauses, flow.overloaded, flow.doubled, flow.overtaken)
 """Faults that what dies later may have had before."""
-_BESIDE = ("patch", "switches", "querier", "line", "between", "port", "receiver", "routes", "cues")
+_BESIDE = ("patch", "switches", "querier", "line", "between", "port", "receiver", "routes", "cues", "usual", "dark")
 """What may have faults besides sources and networks."""
 _WEIGHTS = {"main": 7, "backup": 4, "between": 2, "stranger": 2, "switches": 2, "routes": 2} | dict.fromkeys(
-    ("path", "listener", "line", "querier", "port", "receiver", "cues"), 1
+    ("path", "listener", "line", "querier", "port", "receiver", "cues", "usual"), 1
 )
 """How often a subject is drawn: paths and listeners fail less often than the devices on them."""
 _LOSS_AND_FLOW: dict[str, tuple[Fault, ...]] = {
@@ -316,7 +319,9 @@ _OTHERS: dict[str, tuple[Fault, ...]] = {
     "receiver": receivers.FAULTS,
     "routes": routes.FAULTS,
     "cues": (cues.level_stays_up,),
+    "usual": (long.unlike_other_shows,),
 }
+_IN_THE_DARK: dict[str, tuple[Fault, ...]] = {"dark": (long.lights_left_on,)}
 _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     absences.lead_out: lambda plan: plan.two,
     absences.output_off: lambda plan: len(plan.numbers) > 1,
@@ -348,6 +353,9 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     between.main_stays_here: lambda plan: not plan.two and not plan.had & lines.BESIDE and plan.backup == "sending",
     cues.level_stays_up: lambda plan: _may_hold(plan),
     cues.cues_come_apart: lambda plan: len(plan.numbers) > 1 and plan.backup != "sending" and "patch" not in plan.house,
+    # Its looks are those of the whole night.
+    long.unlike_other_shows: lambda plan: not plan.two and not plan.had & {*lines.BESIDE, "patch", "cues", "line"},
+    long.lights_left_on: lambda plan: not plan.two and not plan.had & {"main", "backup", "path"},
     port.group_not_joined: lambda plan: not plan.two and _is_well(plan, "lights"),
     # What the line should carry is what the desks send, of which nothing else was drawn.
     **{fault: lambda plan: not plan.had & lines.BESIDE for fault in lines.FRAME_FAULTS},
