@@ -6,6 +6,7 @@ The limits are ours (common practice, no source); the status codes are those of 
 from __future__ import annotations
 
 import asyncio
+import resource
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -16,7 +17,7 @@ import pytest
 from aiohttp import web
 
 from slotwatch.edge.front import guard as http_guard
-from slotwatch.edge.front.callers import Callers
+from slotwatch.edge.front.callers import MOST_CALLERS, MOST_PROBES, OTHER_FILES, Callers, most_callers
 from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.guard import Guard, middleware
@@ -243,3 +244,17 @@ async def test_odd_addresses_are_refused_clearly(tmp_path: Path, path: str, stat
         query = path.partition("?")[2]
         async with run.client.session.get(f"{run_url}{'?' + query if query else ''}") as response:
             assert response.status == status, await response.text()
+
+
+@pytest.mark.parametrize(
+    ("files", "most"),
+    [(76, 76 - OTHER_FILES - MOST_PROBES), (10, 1), (8192, MOST_CALLERS)],
+)
+def test_connections_leave_the_process_the_files_that_it_needs(files: int, most: int) -> None:
+    """With 64 open files allowed, connections had taken all of them: no probe was answered and no history kept."""
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (min(files, before[1]), before[1]))
+    try:
+        assert most_callers() == most
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)

@@ -10,6 +10,7 @@ most gets a place of that one. A local probe of /healthz is answered even when n
 from __future__ import annotations
 
 import asyncio
+import resource
 from collections import OrderedDict
 from collections.abc import Callable
 from typing import cast
@@ -18,8 +19,10 @@ from slotwatch.edge.shared.token import is_loopback
 
 MOST_CALLERS = 800
 """Pages (at most 512 listeners), each with a second connection, and what asks by itself; under 1,024 open files."""
-MOST_OF_ONE_ADDRESS = 400
-"""Half: a proxy on one address still serves 200 pages, and no address can hold all places."""
+OTHER_FILES = 40
+"""Open files of this process that are no connections: 20 in a plain house, and the history, captures and recipients."""
+SHARES = 2
+"""One address has half of the places at most: a proxy still serves 200 pages, and no address can hold all places."""
 ASK_WITHIN_S = 10.0
 MOST_PROBES = 16
 """Local connections that are one too many and may still ask whether this program is alive."""
@@ -45,10 +48,11 @@ class Callers:
     """All connections of one process, whatever door they came in by."""
 
     def __init__(
-        self, most: int = MOST_CALLERS, ask_within_s: float = ASK_WITHIN_S, most_of_one: int = MOST_OF_ONE_ADDRESS
+        self, most: int | None = None, ask_within_s: float = ASK_WITHIN_S, most_of_one: int | None = None
     ) -> None:
-        self._most = most
-        self._most_of_one = most_of_one
+        """most: connections in all; None: as many as this process may have files open for, up to MOST_CALLERS."""
+        self._most = most_callers() if most is None else most
+        self._most_of_one = max(1, self._most // SHARES) if most_of_one is None else most_of_one
         self._ask_within_s = ask_within_s
         self._silent: dict[asyncio.BaseTransport, asyncio.TimerHandle] = {}
         self._inside: dict[str, dict[asyncio.Transport, None]] = {}
@@ -200,6 +204,16 @@ class _Caller(asyncio.Protocol):
             self._callers.probed(self._probing)
             self._inside.transports.discard(self._probing)
             self._probing = None
+
+
+def most_callers() -> int:
+    """How many connections this process has room for: without an open file left, none is accepted, not even a probe."""
+    files, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    return (
+        MOST_CALLERS
+        if files == resource.RLIM_INFINITY
+        else max(1, min(MOST_CALLERS, files - OTHER_FILES - MOST_PROBES))
+    )
 
 
 def address_of(transport: asyncio.BaseTransport | None) -> str:
