@@ -108,8 +108,9 @@ LYING = {
     "a number that no computer counts": ("[limits]\nmin_refresh_hz = " + "9" * 60, "limits.min_refresh_hz"),
     "lists in lists": ("a = " + "[" * 19_000, "nested too deeply"),
     "many tables": ("[[universes]]\n" * 20_001, "it holds more than 20000 tables"),
-    "a long text": ('[house]\nname = "' + "x" * 2_000_000 + '"\n', "one line of at most 4096"),
-    "a text that does not end": ('[house]\nname = """' + "\\" * 2_000_000, "unterminated string"),
+    "a long text": ('[house]\nname = "' + "x" * 400_000 + '"\n', "one line of at most 4096"),
+    "a text that does not end": ('[house]\nname = """' + "x" * 400_000, "unterminated string"),
+    "many backslashes": ('[house]\nname = """' + "\\" * 2_000_000, "it holds more than 20000 backslashes"),
     "many values": ("[listen]\ninterfaces = [" + '"e",' * 200_001 + "]", "more than 200000 keys and values"),
 }
 

@@ -24,6 +24,8 @@ MOST_DIGITS = 64
 MOST_VALUES = 200_000
 """Keys and list elements of one file: 4,096 universes with all of their keys are 60,000."""
 MOST_TABLES = 20_000
+MOST_BACKSLASHES = 20_000
+"""No name or address needs one; the parser may copy a text anew for each."""
 _NO_KEY = re.compile(
     r"""\"{3}(?:[^"\\]++|\\.|"(?!""))*+"{3,5}|'{3}.*?'{3}|"(?:[^"\\\n]++|\\.)*+"|'[^'\n]*'|#[^\n]*""", re.DOTALL
 )
@@ -188,6 +190,8 @@ def open_document(file: str, data: bytes) -> Document:
 
 def _check_bounds(file: str, text: str) -> None:
     """Refuse what would take long to parse, before it is parsed."""
+    if text.count("\\") > MOST_BACKSLASHES:
+        raise _refused(file, None, f"it holds more than {MOST_BACKSLASHES} backslashes")
     plain = _NO_KEY.sub(lambda found: "q" + "\n" * found[0].count("\n"), text)
     for pattern, wanted in (
         (_DEEP, f"a key has at most {MOST_DOTS} parts"),
