@@ -126,6 +126,95 @@ def test_a_loss_in_a_flood_is_reported_as_without_it() -> None:
     assert (flooded.cause, flooded.still_working) == (alone.cause, alone.still_working)
 
 
+DESK_CID = bytes([1]) * 16
+TRUE_DESK = DeclaredSource("Desk A", cid=DESK_CID, address="10.0.0.1")
+DESK_UNIVERSES = tuple(range(1, 17))
+HOUSE_OF_ONE = house_of(DESK_UNIVERSES, min_refresh_hz=5, sources=(TRUE_DESK,), by=("Desk A",))
+
+
+def true_desk(from_s: float = 0.0) -> Desk:
+    return Desk("Desk A", DESK_UNIVERSES, hz=10, levels=moving(hz=10), cid=DESK_CID, from_s=from_s)
+
+
+def senders_of_one_packet(from_s: float, count: int, hz: float) -> Plain:
+    """New identities, half of them on declared universes, and each on any."""
+    chance, made = Random(4), []
+    for n in range(count):
+        universe = chance.choice((chance.randrange(20, 30_000), chance.choice(DESK_UNIVERSES)))
+        data = e131(universe, 0, bytes(24), cid=chance.randbytes(16), name="x")
+        made.append(Packet(from_s + n / hz, data, f"10.9.{n >> 8 & 255}.{n & 255}", group_of(universe)))
+    return Plain(made)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("addresses", [200, 3000])
+def test_a_desk_whose_identity_is_forged_at_many_addresses_did_not_come_back(addresses: int) -> None:
+    chance, made = Random(3), []
+    for n in range(20_000):
+        universe, who = chance.choice(DESK_UNIVERSES), chance.randrange(addresses)
+        data = e131(universe, n, bytes(24), cid=DESK_CID, name="Desk A")
+        made.append(Packet(13 + n / 2000, data, f"10.9.{who >> 8}.{who & 255}", group_of(universe)))
+    shown = Stage(HOUSE_OF_ONE, true_desk(), Plain(made)).run(110.0)
+    rules = {one.rule for one in shown.all}
+    assert "too-many-sources" in rules
+    assert "identity-changed" not in rules
+    assert shown.open == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("hz", [330, 3000])
+def test_a_flood_in_the_first_seconds_is_one_incident(hz: int) -> None:
+    """Everybody is new then, but a sender goes on sending."""
+    flood = senders_of_one_packet(0.5, 3 * hz, hz)
+    assert Stage(HOUSE_OF_ONE, true_desk(0.1), flood).run(110.0).only().rule == "too-many-sources"
+
+
+@pytest.mark.slow
+def test_a_desk_that_starts_after_a_flood_took_nobodys_place() -> None:
+    """Its identity was forged while it was off, at the listener's start."""
+    made = []
+    for n in range(6000):
+        universe, who = DESK_UNIVERSES[n % 16], n % 2003
+        data = e131(universe, n, bytes(24), cid=DESK_CID, name="Desk A")
+        made.append(Packet(0.5 + n / 2000, data, f"10.9.{who >> 8}.{who & 255}", group_of(universe)))
+    shown = Stage(HOUSE_OF_ONE, true_desk(9.0), Plain(made)).run(110.0)
+    assert "identity-changed" not in {one.rule for one in shown.all}
+
+
+@pytest.mark.slow
+def test_invented_senders_who_fight_with_a_declared_one_are_one_fight() -> None:
+    chance = Random(6)
+    crowd = [
+        Desk(
+            f"x{n}",
+            (1 + n % 16,),
+            f"10.9.{n >> 8}.{n & 255}",
+            hz=5,
+            levels=moving(hz=5),
+            cid=chance.randbytes(16),
+            from_s=13 + n / 300,
+            to_s=chance.uniform(20, 28),
+        )
+        for n in range(400)
+    ]
+    shown = Stage(HOUSE_OF_ONE, true_desk(), *crowd).run(120.0)
+    (fight,) = [one for one in shown.all if one.rule == "source-conflict"]
+    assert len(fight.universes) == 16
+
+
+@pytest.mark.slow
+def test_one_sender_of_more_universes_than_a_network_carries_is_a_flood_and_loses_none() -> None:
+    """Each universe gets two packets at most: that is no rate at which a single one would be noticed."""
+    chance, made = Random(5), []
+    for n in range(100_000):
+        universe = chance.randrange(20, 64_000)
+        data = e131(universe, n, bytes(24), cid=bytes([9]) * 16, name="x")
+        made.append(Packet(13 + n / 20_000, data, "10.9.0.9", group_of(universe)))
+    shown = Stage(HOUSE, main_desk(), Plain(made)).run(110.0)
+    assert {one.rule for one in shown.all} == {"packet-flood", "too-many-sources"}
+    assert shown.open == []
+
+
 def test_a_stranger_who_was_there_before_a_flood_is_judged_in_it() -> None:
     stranger = Desk("Guest", (40_000,), "10.0.0.9", 9, hz=10, levels=moving(hz=10))
     shown = Stage(HOUSE, main_desk(), stranger, Plain(FLOODS["each now and then for ten seconds"])).run(24.0)

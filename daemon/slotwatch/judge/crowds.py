@@ -7,16 +7,25 @@ sources and universes are judged as usual.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.pass_tables import PassTables
 from slotwatch.model.columns import MAX_SOURCES_PER_UNIVERSE
+from slotwatch.wire.universe import Protocol
 
 EVERY_NS = 100_000_000
 START_NS = 5_000_000_000
 """At the start everybody is new. Art-Net's keep-alive comes every 4 s at the latest (Art-Net 4, ArtDmx)."""
+MOMENTS_NS = 1_000_000_000
+QUIET_NS = 1_500_000_000
+"""Whoever was heard at the start for no longer than the one and is silent for the other is no sender: the keep-alive of
+E1.31 comes every second at the latest (ANSI E1.31-2018 6.6.2), that of Art-Net within START_NS."""
+MOST_NEW_WHERE_FULL = MAX_SOURCES_PER_UNIVERSE // 2
+"""More may have come: where a table is full, each newcomer pushes another out."""
 
 
 PUSHED_OUT_NS = 1_000_000_000
@@ -29,8 +38,9 @@ class Crowd:
     """Whether there is one, and since when new sources are counted as its members."""
 
     def __init__(self, most_new: int, within_s: float, over_s: float, forgotten_s: float) -> None:
-        """most_new: new sources within `within_s` that make a crowd; where a table is full, as many as one universe
-        holds. over_s: time without that many that ends it. forgotten_s: time after its end until its silent members are
+        """most_new: new sources within `within_s` that make a crowd; where a table is full, MOST_NEW_WHERE_FULL do.
+
+        over_s: time without that many that ends it. forgotten_s: time after its end until its silent members are
         forgotten.
         """
         self._most_new = most_new
@@ -67,9 +77,13 @@ class Crowd:
         is_full = bool(last_unkept_ns) and ctx.now_ns - last_unkept_ns < self._within_ns
         # No house fills the tables as it starts.
         from_ns = max(ctx.now_ns - self._within_ns, ctx.started_ns + START_NS * (not is_full))
-        came_ns = ctx.model.sources.first_seen_ns[ctx.strangers_since(from_ns).nonzero()[0]]
+        came = ctx.strangers_since(from_ns)
+        if ctx.now_ns - ctx.started_ns < self._within_ns:
+            came |= self._only_began(ctx)
+            from_ns = ctx.started_ns
+        came_ns = ctx.model.sources.first_seen_ns[came.nonzero()[0]]
         self.newcomers = len(came_ns)
-        if self.newcomers >= (min(self._most_new, MAX_SOURCES_PER_UNIVERSE) if is_full else self._most_new):
+        if self.newcomers >= (min(self._most_new, MOST_NEW_WHERE_FULL) if is_full else self._most_new):
             self.last_ns = ctx.now_ns
             # The first of it made room for others already where a table is full.
             before_ns = PUSHED_OUT_NS * is_full
@@ -79,6 +93,14 @@ class Crowd:
             self.until_ns = ctx.now_ns
         elif self.until_ns and ctx.now_ns - self.until_ns > self._forgotten_ns:
             self.since_ns = self.until_ns = 0
+
+    def _only_began(self, ctx: PassTables) -> NDArray[np.bool_]:
+        """Which strangers were heard for moments only since the start."""
+        sources, top = ctx.model.sources, ctx.model.sources.top
+        quiet_ns = np.where(sources.protocol[:top] == int(Protocol.ARTNET), START_NS, QUIET_NS)
+        last_ns = sources.last_seen_ns[:top]
+        silent: NDArray[np.bool_] = ctx.now_ns - last_ns > quiet_ns
+        return ctx.strangers_since(ctx.started_ns) & silent & (last_ns - sources.first_seen_ns[:top] <= MOMENTS_NS)
 
     def _begins_ns(self, came_ns: NDArray[np.int64], from_ns: int) -> int:
         """When the crowd began, from the moments at which newcomers came: earlier ones are not members."""
@@ -93,6 +115,10 @@ class Crowd:
         strange: NDArray[np.bool_] = ctx.strangers_since(self.since_ns)[ctx.streams.source[rows]]
         strange &= self._is_within(ctx.streams.last_packet_ns[rows])
         return strange & ~(spares_declared & (ctx.stream_declared[rows] >= 0))
+
+    def has_any(self, ctx: PassTables, rows: Sequence[int]) -> bool:
+        """Whether one of these streams is the crowd's, on whatever universe."""
+        return self.since_ns > 0 and bool(self.has_streams(ctx, np.array(rows, np.intp), spares_declared=False).any())
 
     def has_universes(self, ctx: PassTables, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Which of these universes are undeclared and came only with the crowd."""

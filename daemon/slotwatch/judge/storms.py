@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.model.columns import MAX_STREAMS
 from slotwatch.model.windows import FRAMES, OTHERS
 
 if TYPE_CHECKING:
@@ -19,6 +20,10 @@ slack."""
 REMEMBERED_NS = 600 * NANOSECONDS
 """After this time the universes of a storm are forgotten. A single universe is kept no longer than that either."""
 MOST_REMEMBERED = 256
+MOST_UNIVERSES = MAX_STREAMS // 2
+"""More than a gigabit carries at 44 frames a second (4,034): a source that sends on more of them invents universes."""
+COUNTED_PART = 0.1
+"""Of the packets of such a source only those on universes that are kept are counted."""
 
 
 class Storms:
@@ -32,7 +37,8 @@ class Storms:
     def rates(self, ctx: RuleContext, packets_hz: float, each_hz: float, window_s: float) -> dict[int, float]:
         """Rows of the sources that storm, or did a moment ago, and how many packets a second each sent.
 
-        each_hz: more than this on its mean universe, so that no desk with a whole network of universes is one.
+        each_hz: more than this on its mean universe, so that no desk with a whole network of universes is one. A source
+        on more universes than any network carries is one at a lower rate too.
         """
         self._look(ctx, packets_hz, each_hz, window_s)
         lately = {key for key, (last_ns, _) in self._known.items() if ctx.now_ns - last_ns <= LINGERS_NS}
@@ -51,20 +57,25 @@ class Storms:
 
     def _look(self, ctx: RuleContext, packets_hz: float, each_hz: float, window_s: float) -> None:
         streams = ctx.streams
-        self._is_counting = ctx.may_count((FRAMES, OTHERS), window_s, packets_hz * window_s)
+        may_invent = ctx.model.streams.filled > MOST_UNIVERSES
+        self._is_counting = may_invent or ctx.may_count((FRAMES, OTHERS), window_s, packets_hz * window_s)
         if not self._is_counting:
             return
         counts = ctx.counted((FRAMES, OTHERS), window_s)
-        if counts.sum() <= packets_hz * window_s:
+        if counts.sum() <= packets_hz * window_s and not may_invent:
             return
         rows = np.flatnonzero(streams.used & (counts > 0))
         sources = streams.source[rows]
         packets, universes = np.bincount(sources, counts[rows]), np.bincount(sources)
         stormy = (packets > packets_hz * window_s) & (packets > each_hz * window_s * universes)
+        if may_invent:
+            kept = np.bincount(streams.source[streams.used], minlength=len(packets))[: len(packets)]
+            stormy |= (kept > MOST_UNIVERSES) & (packets > packets_hz * window_s * COUNTED_PART)
         for row in np.flatnonzero(stormy).tolist():
             key = ctx.source_key(row)
-            self._known.pop(key, None)
-            self._known[key] = ctx.at_ns, float(packets[row]) / window_s
+            last_ns, before_hz = self._known.pop(key, (0, 0.0))
+            is_same = may_invent and ctx.at_ns - last_ns <= LINGERS_NS
+            self._known[key] = ctx.at_ns, max(float(packets[row]) / window_s, before_hz * is_same)
         while len(self._known) > MOST_REMEMBERED:
             del self._known[next(iter(self._known))]
 

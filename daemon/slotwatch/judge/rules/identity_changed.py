@@ -44,7 +44,9 @@ def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
     changed[:] = False
     visitors = Visitors(ctx)
     for row in young:
-        changed[row] = earlier_one(ctx, row, p) >= 0 and visitors.visit(row) is None
+        before = earlier_one(ctx, row, p)
+        # Somebody who is invented takes nobody's place, and nobody takes his.
+        changed[row] = before >= 0 and not ctx.crowd.has_any(ctx, (before, row)) and visitors.visit(row) is None
     return changed
 
 

@@ -73,8 +73,10 @@ class Conflicts:
         if len(rows) > 2:
             evidence.append(f"{len(rows)} sources at one priority: many receivers merge two and ignore the rest.")
         names = sorted(ctx.source_name(ctx.source_of(stream)) for stream in rows)
+        # Who is invented changes from one universe to the next: it is one fight.
+        is_crowd = ctx.crowd.has_any(ctx, rows)
         return Finding(
-            group="sources:" + ",".join(names),
+            group="sources of a crowd" if is_crowd else "sources:" + ",".join(names),
             since_ns=0,
             universes=(row,),
             streams=tuple(rows),
@@ -83,7 +85,7 @@ class Conflicts:
                 fight, priority, f"{wording.count(slots, 'slot')} {'gets' if slots == 1 else 'get'}"
             ),
             evidence=tuple(evidence),
-            cause="more-than-two" if len(rows) > 2 else "two-sources",
+            cause="more-than-two" if len(rows) > 2 or is_crowd else "two-sources",
             weight=float(slots),
             next_checks=_checks_of_declared(ctx, rows),
         )
