@@ -5,12 +5,15 @@ from __future__ import annotations
 import random
 from ipaddress import ip_address
 
+import numpy as np
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.model.declared_sources import DeclaredSources, address_bytes
+from slotwatch.model.sources import Sources
+from slotwatch.wire.decode import decode
 from slotwatch.wire.universe import Protocol
-from tests.model.packets import MS, START, Bench, Sent, cid, e131
+from tests.model.packets import MS, START, Bench, Sent, batch_of, cid, e131
 from tests.steps import steps
 
 ADDRESSES = ("10.20.0.10", "10.20.0.11", "fe80::1")
@@ -52,16 +55,54 @@ def test_the_first_declared_source_of_which_every_field_matches_is_found(seed: i
                     assert known.find(protocol, source_id, address_bytes(address), name) == expected
 
 
-def test_a_new_sender_costs_the_same_whether_few_or_many_sources_are_declared() -> None:
+@pytest.mark.parametrize("known_by", ["cid", "address", "name"])
+def test_a_new_sender_costs_the_same_whether_few_or_many_sources_are_declared(known_by: str) -> None:
     """With 800 declared a flood of 1,000 new senders a second took six seconds of each second."""
 
+    def one(i: int) -> DeclaredSource:
+        match known_by:
+            case "cid":
+                return DeclaredSource(f"{i}", cid=(i + 1).to_bytes(16, "little"))
+            case "address":
+                return DeclaredSource(f"{i}", address=f"10.30.{i >> 8}.{i & 255}")
+        return DeclaredSource(f"{i}", source_name=f"Desk {i}")
+
     def cost(declared: int) -> int:
-        sources = tuple(DeclaredSource(f"{i}", address=f"10.30.{i >> 8}.{i & 255}") for i in range(declared))
-        bench = Bench(House(sources=sources))
+        bench = Bench(House(sources=tuple(map(one, range(declared)))))
         sent = [Sent(START + i * MS, e131(b"\1", source=cid(i), universe=1 + i), "10.9.0.1") for i in range(1000)]
         with steps() as ran:
             bench.feed_split(sent, [64])
         assert bench.model.sources.filled == 1000
         return ran.count
 
-    assert cost(800) < 2 * cost(8)
+    assert cost(4000) < 1.5 * cost(8)
+
+
+LONGEST = "n" * 63
+"""A name field holds 63 bytes and a zero (ANSI E1.31-2018 6.2.2)."""
+
+
+def test_which_newcomers_carry_a_sign_of_a_declared_source() -> None:
+    sources = (
+        DeclaredSource("by CID", cid=cid(1)),
+        DeclaredSource("by address", address="10.20.0.10"),
+        DeclaredSource("by name", source_name="Desk A"),
+        DeclaredSource("by the longest name", source_name=LONGEST),
+    )
+    expected = {
+        ("10.9.0.1", 1, "x"): True,
+        ("10.20.0.10", 2, "x"): True,
+        ("10.9.0.2", 3, "Desk A"): True,
+        ("10.9.0.3", 4, LONGEST): True,
+        ("10.9.0.4", 5, "Desk AB"): False,
+        ("10.9.0.5", 6, "Desk "): False,
+        ("10.9.0.6", 7, LONGEST + "n"): False,
+        ("10.9.0.7", 8, ""): False,
+    }
+    sent = [
+        Sent(START, e131(b"\1", source=cid(number), name=name.encode()), address) for address, number, name in expected
+    ]
+    batch = batch_of(sent)
+    known = Sources(House(sources=sources))
+    found = known.may_be_declared(batch, decode(batch), np.arange(len(sent)))
+    assert found.tolist() == list(expected.values())

@@ -99,8 +99,9 @@ class Crowd:
         sources, top = ctx.model.sources, ctx.model.sources.top
         quiet_ns = np.where(sources.protocol[:top] == int(Protocol.ARTNET), START_NS, QUIET_NS)
         last_ns = sources.last_seen_ns[:top]
-        silent: NDArray[np.bool_] = ctx.now_ns - last_ns > quiet_ns
-        return ctx.strangers_since(ctx.started_ns) & silent & (last_ns - sources.first_seen_ns[:top] <= MOMENTS_NS)
+        only_began: NDArray[np.bool_] = ctx.now_ns - last_ns > quiet_ns
+        only_began &= last_ns - sources.first_seen_ns[:top] <= MOMENTS_NS
+        return ctx.strangers_since(ctx.started_ns) & only_began
 
     def _begins_ns(self, came_ns: NDArray[np.int64], from_ns: int) -> int:
         """When the crowd began, from the moments at which newcomers came: earlier ones are not members."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+from typing import NamedTuple
 
 from slotwatch.house.schema import House
 from slotwatch.wire.universe import Protocol
@@ -15,6 +16,15 @@ def address_bytes(written: str) -> bytes:
     except ValueError:
         return b""
     return bytes(10) + b"\xff\xff" + address.packed if address.version == 4 else address.packed
+
+
+class Signs(NamedTuple):
+    """What declared sources are known by at first sight, of each the first that is given."""
+
+    cids: set[bytes]
+    addresses: set[bytes]
+    names: set[bytes]
+    """As they are sent, without the zero byte that ends them."""
 
 
 class DeclaredSources:
@@ -42,15 +52,13 @@ class DeclaredSources:
         return (not addresses or address in addresses) and declared.source_name in (None, name)
 
 
-def _signs(house: House) -> dict[bytes, tuple[int, int]]:
-    """What each declared source is known by at first sight: bytes, and their kind (0 CID, 1 address, 2 name)."""
-    found = {}
+def _signs(house: House) -> Signs:
+    found = Signs(set(), set(), set())
     for one in house.sources:
         if one.cid is not None:
-            found[one.cid] = (0, len(one.cid))
+            found.cids.add(one.cid)
         elif one.addresses:
-            found |= {raw: (1, len(raw)) for raw in map(address_bytes, one.addresses) if raw}
+            found.addresses.update(filter(None, map(address_bytes, one.addresses)))
         elif one.source_name:
-            raw = one.source_name.encode()[:63] + b"\0"
-            found[raw] = (2, len(raw))
+            found.names.add(one.source_name.encode()[:63])
     return found

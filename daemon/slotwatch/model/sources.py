@@ -46,13 +46,21 @@ PAUSE_NS = 30_000_000_000
 
 def source_keys(batch: Batch, fields: Fields, at: NDArray[np.intp]) -> list[SourceKey]:
     """Senders of these rows of a batch."""
-    identities, addresses = fields.source_id[at].tobytes(), batch.src[at].tobytes()
-    return [
-        (network, protocol, identities[first : first + 16], addresses[first : first + 16])
-        for network, protocol, first in zip(
-            batch.network[at].tolist(), batch.protocol[at].tolist(), range(0, len(addresses), 16), strict=True
+    return list(
+        zip(
+            batch.network[at].tolist(),
+            batch.protocol[at].tolist(),
+            rows_of_bytes(fields.source_id[at]),
+            rows_of_bytes(batch.src[at]),
+            strict=True,
         )
-    ]
+    )
+
+
+def rows_of_bytes(rows: NDArray[np.uint8]) -> list[bytes]:
+    """Each row of a table of bytes."""
+    every, width = rows.tobytes(), rows.shape[1]
+    return [every[first : first + width] for first in range(0, len(every), width)]
 
 
 class Sources(Table, Sequence[SourceRow]):
@@ -231,15 +239,15 @@ class Sources(Table, Sequence[SourceRow]):
 
     def may_be_declared(self, batch: Batch, fields: Fields, at: NDArray[np.intp]) -> NDArray[np.bool_]:
         """Which of these rows of a batch carry something that a declared source is known by."""
+        cids, addresses, sent_names = self._known.signs
         found = np.zeros(len(at), np.bool_)
-        if not self._known.signs:
-            return found
-        identity = np.ascontiguousarray(fields.source_id[at])
-        address = np.ascontiguousarray(batch.src[at])
-        name = batch.data[at, 44:108]
-        for sign, (column, size) in self._known.signs.items():
-            wanted = np.frombuffer(sign, np.uint8)
-            found |= ((identity, address, name)[column][:, :size] == wanted).all(1)
+        if cids:
+            found |= [raw in cids for raw in rows_of_bytes(fields.source_id[at])]
+        if addresses:
+            found |= [raw in addresses for raw in rows_of_bytes(batch.src[at])]
+        if sent_names:
+            names = rows_of_bytes(batch.data[at, 44 : 44 + NAME_BYTES])
+            found |= [raw.partition(b"\0")[0] in sent_names for raw in names]
         return found
 
     def has_room_for(self, keys: Iterable[SourceKey]) -> bool:
