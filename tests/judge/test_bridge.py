@@ -40,6 +40,7 @@ class Tap:
         self.faults, self.breaks = 0, 0
         self.rival: Look | None = None
         """What another sender puts into the universe, at the same priority."""
+        self.line_number = 1
 
     def run(self, seconds: float, universe: Look | None, line: Look | None) -> None:
         end = self.t + seconds
@@ -68,7 +69,7 @@ class Tap:
         one = empty(1)
         one.data[0, : len(payload)] = np.frombuffer(payload, np.uint8)
         one.length[0], one.t_ns[0], one.protocol[0] = len(payload), self.now_ns, protocol
-        one.src_port[0] = 1
+        one.src_port[0] = self.line_number if protocol is Protocol.LINE else 5568
         if protocol is not Protocol.LINE:
             one.src[0, 10:] = (255, 255, 10, 0, 0, 1)
         self.model.ingest(one, decode(one))
@@ -417,3 +418,18 @@ def test_a_line_whose_frames_hold_no_levels_is_still_driven() -> None:
         tap.run(1, held, None)
     (lost,) = [one for one in tap.judge.incidents(tap.now_ns) if one.severity > Severity.NOTE]
     assert "Breaks are still counted on it" in " ".join(lost.evidence)
+
+
+def test_frames_that_no_line_can_carry_name_their_line() -> None:
+    """ANSI E1.11: 512 slots at most. Each line is a case of its own."""
+    house = replace(HOUSE, lines=(*HOUSE.lines, Line("stage-left", 2, "/dev/ttyUSB1")))
+    tap = Tap(house)
+    tap.run(3, held, held)
+    for number in (1, 2):
+        tap.line_number = number
+        tap.run(2, held, lambda t: bytes(513))
+    found = [one for one in tap.judge.incidents(tap.now_ns) if one.rule == "malformed-packets"]
+    assert sorted(one.summary.partition(" sends")[0] for one in found) == ["line/rack-feed", "line/stage-left"]
+    for one in found:
+        assert "drives this line" in one.next_checks[0]
+        assert one.evidence[0].startswith("line/")

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.fields import Fields
 from slotwatch.wire.reject import Odd, Reject
-from slotwatch.wire.universe import LAST_PROTOCOL
+from slotwatch.wire.universe import LAST_PROTOCOL, Protocol
 
 PROTOCOLS = LAST_PROTOCOL + 1
 """Rows of every table that counts by protocol: a protocol's row is its number."""
@@ -33,10 +33,12 @@ INTERVAL_EDGES_S = (0.005, 0.01, 0.02, 0.0225, 0.025, 0.03, 0.04, 0.05, 0.1, 0.2
 
 @dataclass(slots=True)
 class Offender:
-    """One address that sends what no protocol accepts."""
+    """One address that sends what no protocol accepts, or one DMX512 line."""
 
     network: int
     address: bytes
+    line: int
+    """Number of the line; 0: it is none."""
     protocol: int
     first_ns: int
     """The first one after 10 s without any."""
@@ -96,7 +98,8 @@ class PacketCounters:
         """Rows forgotten to make room, by table."""
         self.unkept: Counter[str] = Counter()
         """Packets whose source, stream or address was counted but not kept because a bound was reached."""
-        self.offenders: dict[tuple[int, bytes], Offender] = {}
+        self.offenders: dict[tuple[int, bytes, int], Offender] = {}
+        """By network, address and line."""
         self._second = self._new_in_second = 0
         self.edges_us = np.rint(np.array(INTERVAL_EDGES_S) * 1e6).astype(np.uint32)
 
@@ -139,6 +142,8 @@ class PacketCounters:
     def _accuse(self, batch: Batch, wrong: NDArray[np.intp], status: NDArray[np.uint8]) -> None:
         words = np.ascontiguousarray(batch.src[wrong]).view("<u8")
         mixed = words[:, 1] * np.uint64(0x9E3779B97F4A7C15) ^ words[:, 0] ^ batch.network[wrong]
+        lines = np.where(batch.protocol[wrong] == Protocol.LINE, batch.src_port[wrong], np.uint16(0))
+        mixed ^= lines.astype(np.uint64) << np.uint64(32)
         # By second as well, so that it does not matter how packets are cut into batches.
         seconds = batch.t_ns[wrong] // 1_000_000_000
         mixed ^= (seconds - seconds[0]).astype(np.uint64) * np.uint64(0xD6E8FEB86659FD93)
@@ -148,7 +153,7 @@ class PacketCounters:
         firsts, lasts = alike[starts], alike[starts + counts - 1]
         for each in np.argsort(firsts).tolist():
             count, last, row = int(counts[each]), int(lasts[each]), int(wrong[firsts[each]])
-            key = (int(batch.network[row]), batch.src[row].tobytes())
+            key = (int(batch.network[row]), batch.src[row].tobytes(), int(lines[firsts[each]]))
             t_ns = int(batch.t_ns[row])
             offender = self.offenders.get(key)
             if offender is None:
@@ -174,7 +179,7 @@ class PacketCounters:
             del self.offenders[key]
         self.evictions["offenders"] += len(weakest)
 
-    def _weight(self, key: tuple[int, bytes], now_ns: int) -> tuple[int, int]:
+    def _weight(self, key: tuple[int, bytes, int], now_ns: int) -> tuple[int, int]:
         offender = self.offenders[key]
         return offender.recent(now_ns), offender.last_ns
 

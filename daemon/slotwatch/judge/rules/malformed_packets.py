@@ -1,4 +1,4 @@
-"""One address sends packets that no protocol accepts."""
+"""One address sends packets that no protocol accepts, or one DMX512 line brings such frames."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from functools import partial
 
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lines import line_group, line_name
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.counters import COUNTED_NS, OFFENCE_BUCKETS
@@ -15,8 +16,12 @@ from slotwatch.wire.names import address_text
 from slotwatch.wire.reject import Reject
 from slotwatch.wire.universe import Protocol
 
-Sender = tuple[int, bytes]
-"""Network, and address as 16 bytes."""
+CHECKS_OF_A_LINE = (
+    "Look at what drives this line: is its output set to DMX512?",
+    "Look at the version of the program that sends the frames.",
+)
+Sender = tuple[int, bytes, int]
+"""Network, address as 16 bytes, and the number of a line; 0: it is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,23 +47,27 @@ def offenders(ctx: RuleContext, p: MalformedPacketsParameters) -> dict[Sender, N
         return {}
     if ctx.now_ns - counters.last_offence_ns() > COUNTED_NS:
         return {}
-    return {(one.network, one.address): None for one in counters.rejected_recently(int(ctx.now_ns), p.packets)}
+    return {
+        (one.network, one.address, one.line): None for one in counters.rejected_recently(int(ctx.now_ns), p.packets)
+    }
 
 
 def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
     one = ctx.model.counters.offenders.get(key)
-    address = address_text(key[1])
+    network, octets, line = key
+    address = line_name(ctx, line) if line else address_text(octets)
     count = one.recent(ctx.now_ns) if one else 0
     reject, protocol = Reject(one.last_reason if one else 0), Protocol(one.protocol).facts.title if one else ""
     return Finding(
-        group=f"address:{key[0]}:{address}",
+        group=line_group(ctx, line) if line else f"address:{network}:{address}",
         since_ns=0,
-        networks=(key[0],),
+        networks=() if line else (network,),
         facts=MalformedPacketsFacts(address, count, reject.text),
         evidence=(
-            f"{address} on the {protocol} port: {count} packets rejected in {OFFENCE_BUCKETS} s, "
+            f"{address}{'' if line else f' on the {protocol} port'}: {count} packets rejected in {OFFENCE_BUCKETS} s, "
             f"the last as {reject.word}.",
         ),
+        next_checks=CHECKS_OF_A_LINE if line else (),
         weight=float(count),
     )
 
