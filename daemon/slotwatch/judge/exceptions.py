@@ -40,7 +40,7 @@ class Exceptions:
         return bool(self._made)
 
     def make(self, found: Incident, reason: str, by: str, until_wall_ns: int, now_wall_ns: int) -> MadeException:
-        """Accept an incident: its rule on its universes, or of its sources where it has none. ValueError if not."""
+        """Accept an incident. ValueError with a sentence if that cannot be."""
         if not reason.strip() or not by.strip():
             raise ValueError("an exception needs a reason and your name")
         if until_wall_ns <= now_wall_ns:
@@ -48,16 +48,7 @@ class Exceptions:
         self._made.pop(found.id, None)
         if len(self._made) >= MOST:
             raise ValueError(f"{MOST} exceptions exist already; take one back, or write them into the house file")
-        made = MadeException(
-            incident=found.id,
-            rule=found.rule,
-            universes=found.universes,
-            sources=() if found.universes else found.source_keys,
-            reason=" ".join(reason.split()),
-            by=by.strip(),
-            made_wall_ns=now_wall_ns,
-            until_wall_ns=until_wall_ns,
-        )
+        made = MadeException.of(found, " ".join(reason.split()), by.strip(), now_wall_ns, until_wall_ns)
         self._made[found.id] = made
         return made
 

@@ -269,6 +269,12 @@ class MadeException:
     made_wall_ns: int
     until_wall_ns: int
 
+    @classmethod
+    def of(cls, found: Incident, reason: str, by: str, made_wall_ns: int, until_wall_ns: int) -> MadeException:
+        """Of an incident: its rule on its universes, or of its sources where it has none."""
+        sources = () if found.universes else found.source_keys
+        return cls(found.id, found.rule, found.universes, sources, reason, by, made_wall_ns, until_wall_ns)
+
     @property
     def until(self) -> str:
         """Its end as ISO 8601 UTC."""

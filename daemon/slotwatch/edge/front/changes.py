@@ -129,16 +129,7 @@ class ChangeRequests:
         await self._front.when_resumed()
         found = await self._incidents.find(int(request.match_info["id"]))
         await self._ask(Accept(found.id, reason, by, until_ns))
-        made = MadeException(
-            incident=found.id,
-            rule=found.rule,
-            universes=found.universes,
-            sources=() if found.universes else found.source_keys,
-            reason=reason,
-            by=by,
-            made_wall_ns=now_ns,
-            until_wall_ns=until_ns,
-        )
+        made = MadeException.of(found, reason, by, now_ns, until_ns)
         # Judging's own, if it is here already: the incident may have widened since.
         shown = [one for one in self._front.current().snapshot.exceptions if one.incident == found.id]
         made = next((one for one in shown if (one.reason, one.until_wall_ns) == (reason, until_ns)), made)
