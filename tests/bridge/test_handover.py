@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from slotwatch.bridge.handover import hand_over
+from slotwatch.bridge.outgoing import What
 from slotwatch.bridge.output import RouteState
-from slotwatch.bridge.routes import Bridge, What
+from slotwatch.bridge.routes import Bridge
 from slotwatch.house.schema import Route
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.bridge.test_routes import ARTNET_OUT, BACKUP, IN, MAIN, OWN, ROUTE, Stage, house

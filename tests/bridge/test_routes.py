@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 from sacn.messages.data_packet import DataPacket
 
-from slotwatch.bridge.routes import Bridge, Outgoing, What
+from slotwatch.bridge.outgoing import Outgoing, What
+from slotwatch.bridge.routes import Bridge
 from slotwatch.house.schema import DeclaredUniverse, House, Limits, Network, Route
 from slotwatch.wire import batch as batches
 from slotwatch.wire.decode import decode

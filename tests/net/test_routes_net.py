@@ -11,7 +11,7 @@ pytestmark = pytest.mark.net
 PROGRAM = """
 import json, socket, struct
 from slotwatch.bridge.output import Target
-from slotwatch.bridge.routes import Outgoing, What
+from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.edge.routes.udp_out import Sender
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -49,7 +49,7 @@ def test_group_and_broadcast_leave_by_the_declared_network() -> None:
 MADE_ANEW = """
 import json, socket
 from slotwatch.bridge.output import Target
-from slotwatch.bridge.routes import Outgoing, What
+from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.edge.routes.udp_out import Sender
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.net.namespace import CABLE

@@ -5,16 +5,13 @@ Verbs as the engine's: `ingest`, `tick`, `next_deadline_ns`, `take_output`, `sta
 
 from __future__ import annotations
 
-from collections import deque
-from enum import IntEnum
-from typing import NamedTuple
-
 import numpy as np
 
 from slotwatch.bridge.agenda import Agenda
 from slotwatch.bridge.declared import declared_addresses
 from slotwatch.bridge.loop import LoopWatch
 from slotwatch.bridge.merge import Input
+from slotwatch.bridge.outgoing import TERMINATED_PACKETS, Outgoing, OutgoingFrames
 from slotwatch.bridge.output import Lane, Output, RouteState, Target, target_of
 from slotwatch.bridge.pacing import REPEAT_NS, Pacer, shortest_interval_ns
 from slotwatch.bridge.passthrough import Straight
@@ -30,38 +27,14 @@ from slotwatch.wire.universe import LAST_PROTOCOL, SLOTS, Protocol
 LISTEN_FIRST_NS = 1_100_000_000
 """A route listens for one keep-alive period (E1.31 6.6.2: at most 1,000 ms) before it sends its first frame. Otherwise,
 after a restart, a frame of the backup that happens to come first would be sent for a moment."""
-CLAIMS_KEEP_ALIVE_NS = 900_000_000
-"""Longest time between two packets of start code 0xDD: as the keep-alive of levels."""
-TERMINATED_PACKETS = 3
-"""ANSI E1.31-2018 6.2.6."""
 InputKey = tuple[int, int, int]
 """Index of the network, protocol, universe number."""
 
 
-class What(IntEnum):
-    """What an outgoing frame carries."""
-
-    LEVELS = 0
-    SLOT_PRIORITY = 1
-    TERMINATED = 2
-
-
 # Reading a member through its class costs a microsecond in Python 3.11, and these are read for every frame.
-_LEVELS, _SLOT_PRIORITY, _TERMINATED = What
 _E131 = int(Protocol.E131)
 _KIND_LEVELS, _KIND_SLOT_PRIORITY = int(PacketKind.LEVELS), int(PacketKind.SLOT_PRIORITY)
 _LISTENING, _HOLDING, _LOOP = RouteState.LISTENING, RouteState.HOLDING, RouteState.LOOP
-
-
-class Outgoing(NamedTuple):
-    """One frame for the edge to send now."""
-
-    output: int
-    """Index into `Bridge.outputs`."""
-    what: What
-    values: bytes
-    """512 levels or priorities."""
-    priority: int
 
 
 class Bridge:
@@ -82,7 +55,7 @@ class Bridge:
         self._listen_ns = listen_ns
         self._wanted = np.zeros((LAST_PROTOCOL + 1, 65536), bool)
         """By protocol and universe number: whether any route has it as its input."""
-        self._out: deque[Outgoing] = deque()
+        self._outgoing = OutgoingFrames()
         self._declared = declared_addresses(house)
         self.is_shared = False
         """Whether an input has more than one source: only then can an output come back into it unnoticed."""
@@ -165,23 +138,18 @@ class Bridge:
         while (due := agenda.take_due(now_ns)) is not None:
             self._emit_if_due(due, self.outputs[due], now_ns)
             self._schedule(due)
-        return self._take_frames()
+        return self._outgoing.take()
 
     def stop(self, now_ns: int) -> list[Outgoing]:
         """End every stream with three packets that have the stream-terminated bit (E1.31 6.2.6)."""
         for index, output in enumerate(self.outputs):
-            self._end_stream(index, output)
-        return self._take_frames()
+            self._outgoing.put_end(index, output)
+        return self._outgoing.take()
 
     def end(self, index: int) -> list[Outgoing]:
         """End one output's stream properly, as `stop` does all."""
-        self._end_stream(index, self.outputs[index])
-        return self._take_frames()
-
-    def _take_frames(self) -> list[Outgoing]:
-        frames = list(self._out)
-        self._out.clear()
-        return frames
+        self._outgoing.put_end(index, self.outputs[index])
+        return self._outgoing.take()
 
     def follow_all(self, now_ns: int) -> None:
         """Bring every route and output up to date with its input, after another house file."""
@@ -326,43 +294,16 @@ class Bridge:
 
     def _emit_if_due(self, index: int, output: Output, now_ns: int) -> None:
         if output.ending:
-            self._end_stream(index, output)
+            self._outgoing.put_end(index, output)
             return
         due = output.pacer.next_ns()
         if not (output.paused or due is None or due > now_ns):
             self._emit(index, output, now_ns)
 
     def _emit(self, index: int, output: Output, now_ns: int) -> None:
-        if output.sends_slot_priority and output.target.serial is None:
-            self._send_claims(index, output, now_ns)
-        self._out.append(Outgoing(index, _LEVELS, output.levels, output.priority))
-        output.pacer.sent(now_ns)
-        output.speaking = True
-        output.frames += 1
-        for lane in output.active:
-            lane.sent_frames += 1
-        for lane in output.lanes:
-            if lane.arrived_ns:
-                lane.latency.add(now_ns - lane.arrived_ns)
-                lane.arrived_ns = 0
+        self._outgoing.put(index, output, now_ns)
         if self.is_shared:
             self.loop_watch.sent(output.levels, now_ns)
-
-    def _send_claims(self, index: int, output: Output, now_ns: int) -> None:
-        fresh = output.claims != output.claims_sent or now_ns - output.claims_ns >= CLAIMS_KEEP_ALIVE_NS
-        if fresh:
-            # Never the input's own priorities: the bridge must not win over the desk on any slot that both send.
-            own = max(output.priority, 1)
-            values = bytes(own if claim else 0 for claim in output.claims)
-            self._out.append(Outgoing(index, _SLOT_PRIORITY, values, output.priority))
-            output.claims_sent, output.claims_ns = output.claims, now_ns
-
-    def _end_stream(self, index: int, output: Output) -> None:
-        if output.speaking:
-            for _ in range(TERMINATED_PACKETS):
-                self._out.append(Outgoing(index, _TERMINATED, output.levels, output.priority))
-        output.ending, output.speaking = 0, False
-        output.pacer.stop()
 
     def _stop_loop(self, key: InputKey, now_ns: int) -> None:
         for lane, index in self._lanes_of[key]:

@@ -13,8 +13,8 @@ import pytest
 import sacn
 from stupidArtnet import StupidArtnetServer
 
+from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.bridge.output import Target
-from slotwatch.bridge.routes import Outgoing, What
 from slotwatch.edge.routes.udp_out import Sender
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.patience import PATIENCE_S

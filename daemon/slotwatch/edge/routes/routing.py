@@ -20,8 +20,9 @@ import numpy as np
 from slotwatch import clock
 from slotwatch.bridge.handover import hand_over
 from slotwatch.bridge.node import PollResponder, pages
+from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.bridge.output import Target
-from slotwatch.bridge.routes import Bridge, Outgoing, What
+from slotwatch.bridge.routes import Bridge
 from slotwatch.edge.lines.serial_line import LineSender
 from slotwatch.edge.routes.questions import Questions
 from slotwatch.edge.routes.udp_out import Sender, discovery_universes

@@ -12,8 +12,8 @@ from ipaddress import ip_address
 
 from sacn.messages.data_packet import DataPacket
 
+from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.bridge.output import Target
-from slotwatch.bridge.routes import Outgoing, What
 from slotwatch.edge.routes.network_socket import NetworkSocket
 from slotwatch.edge.routes.outbox import Outbox
 from slotwatch.wire.compose import art_dmx
