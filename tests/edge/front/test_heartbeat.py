@@ -49,6 +49,24 @@ async def test_an_address_that_takes_no_get_gets_a_post(tmp_path: Path, monkeypa
         assert await beat.beat(clock.monotonic_ns()) and there.methods == ["POST"]
 
 
+async def test_a_redirect_to_somewhere_else_is_no_arrival_and_is_not_followed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Requests go only where the house says."""
+    asked: list[str] = []
+
+    async def sends_on(_building: Building, request: web.Request) -> web.Response:
+        asked.append(request.method)
+        return web.Response(status=302, headers={"Location": str(request.url)})
+
+    monkeypatch.setattr(Building, "take", sends_on)
+    async with building() as there:
+        beat = sender(tmp_path, there.url)
+        beat.note(snapshot())
+        assert not await beat.beat(clock.monotonic_ns()) and asked == ["GET"]
+        assert "answered 302: redirects are not followed" in beat.health()["text"]
+
+
 @pytest.mark.parametrize(
     ("text", "reason"),
     [

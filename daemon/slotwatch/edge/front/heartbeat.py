@@ -75,7 +75,7 @@ class HeartbeatSender:
         try:
             async with aiohttp.ClientSession(timeout=timeout, headers=headers) as session:
                 for method in ("GET", "POST"):
-                    async with session.request(method, url) as response:
+                    async with session.request(method, url, allow_redirects=False) as response:
                         status = response.status
                     if status not in NO_SUCH_METHOD:
                         break
@@ -83,6 +83,8 @@ class HeartbeatSender:
             return f"no answer within {ANSWER_WITHIN_S:.0f} s"
         except (aiohttp.ClientError, OSError, ValueError) as error:
             return why_unreachable(error)
+        if 300 <= status < 400:
+            return f"it answered {status}: redirects are not followed, so give the address that it leads to"
         return "" if 200 <= status < 300 else f"it answered {status}"
 
     @property

@@ -15,6 +15,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import logging
 import secrets
 import socket
 import ssl
@@ -23,6 +24,7 @@ from collections.abc import Sequence
 
 import aiomqtt
 
+from slotwatch.edge.front.broker_gate import BrokerFault, BrokerGate
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
@@ -47,6 +49,11 @@ ECHO_WITHIN_S = 10.0
 AT_LEAST_ONCE = 1
 READ = ("universe/#", "listener", "status")
 """What slotwatch reads, under its topic."""
+
+
+SILENT = logging.Logger("slotwatch.mqtt", logging.CRITICAL)
+SILENT.addHandler(logging.NullHandler())
+"""For the library, which writes a line for each message that it does not expect. The page says what is wrong."""
 
 
 class MqttSender:
@@ -110,15 +117,17 @@ class MqttSender:
     async def run(self) -> None:
         """Stay connected for ever."""
         retry_s = SHORTEST_RETRY_S
+        mqtt = self._house.mqtt
         while True:
+            gate = BrokerGate(mqtt.host, mqtt.port, ssl.create_default_context() if mqtt.tls else None)
             try:
-                async with await self._client() as client:
+                async with gate, await self._client(gate.address) as client:
                     retry_s = SHORTEST_RETRY_S
                     await self._talk(client)
             except SecretFileError as error:
                 self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: its password file {error}."
             except (aiomqtt.MqttError, OSError, ValueError) as error:
-                self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: {_why(error)}."
+                self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: {_why(gate.fault or error)}."
             await asyncio.sleep(retry_s)
             retry_s = min(2 * retry_s, LONGEST_RETRY_S)
 
@@ -126,18 +135,18 @@ class MqttSender:
     def _broker(self) -> str:
         return f"{self._house.mqtt.host}:{self._house.mqtt.port}"
 
-    async def _client(self) -> aiomqtt.Client:
+    async def _client(self, address: str) -> aiomqtt.Client:
         mqtt = self._house.mqtt
         password = None
         if mqtt.password_file:
             path = read_place(self._house, mqtt.password_file)
             password = (await asyncio.to_thread(read_secret, path)).decode("utf-8")
         return aiomqtt.Client(
-            mqtt.host,
-            mqtt.port,
+            address,
+            transport="unix",
+            logger=SILENT,
             username=mqtt.username or None,
             password=password,
-            tls_context=ssl.create_default_context() if mqtt.tls else None,
             timeout=ANSWER_WITHIN_S,
             will=aiomqtt.Will(f"{self._topic}/status", "offline", qos=AT_LEAST_ONCE, retain=True),
         )
@@ -267,6 +276,8 @@ def _mark(snapshot: Snapshot) -> tuple[object, ...]:
 
 def _why(error: Exception) -> str:
     """Say why a broker does not take what is sent, as the end of a sentence."""
+    if isinstance(error, BrokerFault):
+        return str(error)
     if isinstance(error, aiomqtt.MqttError) and isinstance(error.__context__, OSError):
         error = error.__context__  # the library's own word for it is only its number
     if isinstance(error, ssl.SSLCertVerificationError):
