@@ -86,7 +86,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         if os.environ.get("SLOTWATCH_TRACEBACK"):
             raise
         print(
-            f"slotwatch {arguments.verb}: internal fault: {type(error).__name__}: {error}; "
+            f"slotwatch {arguments.verb}: internal fault: {type(error).__name__}: {shown(str(error))}; "
             "run again with SLOTWATCH_TRACEBACK=1 and report what it prints",
             file=sys.stderr,
         )

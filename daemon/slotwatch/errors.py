@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from slotwatch.printable import shown
+from slotwatch.printable import LONGEST_HELD, cut, shown
 
 FOUND_FAULTS = 1
 """Exit status of a verb that ran and found faults."""
@@ -30,7 +30,8 @@ class Problem:
 
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
-        subject = " ".join(part for part in (f"{self.key}:" if self.key else "", self.holds) if part)
+        key, holds = cut(self.key, LONGEST_HELD), cut(self.holds, LONGEST_HELD)
+        subject = " ".join(part for part in (f"{key}:" if key else "", holds) if part)
         return shown(f"{place}: {subject}{' - ' if subject else ''}{self.wanted}")
 
 

@@ -122,6 +122,30 @@ def test_faults_are_exit_2_and_one_line_each(capsys: pytest.CaptureFixture[str],
     assert status == 2 and len(json.loads(out)["problems"]) == 2 and len(err.splitlines()) == 2
 
 
+@pytest.mark.parametrize("column", ["fixture", "universe", "address", "profile", "footprint", "label"])
+@pytest.mark.parametrize("count", [900, 5000])
+def test_a_long_cell_is_never_printed_whole(
+    capsys: pytest.CaptureFixture[str], hall: Path, column: str, count: int
+) -> None:
+    cells = {"fixture": "1", "universe": "1", "address": "1", "profile": "par", "footprint": "4", "label": ""}
+    rows = [cells | {column: "9" * count}, cells | {column: "9" * count, "address": "2"}]
+    (hall.parent / "patch.csv").write_text("\n".join([",".join(cells), *(",".join(row.values()) for row in rows)]))
+    for words in (("check",), ("check", "--json")):
+        _, out, err = run(capsys, *words, "-c", str(hall))
+        assert out or err
+        assert max(map(len, (out + err).splitlines())) <= 2000
+    if count == 5000:
+        assert "at most 1000 letters are expected" in err
+        assert max(map(len, err.splitlines())) < 400
+
+
+def test_a_long_column_name_is_never_printed_whole(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    (hall.parent / "patch.csv").write_text("fixture,universe,address,profile," + "x" * 5000 + "\n1,1,1,par,\n")
+    _, out, _ = run(capsys, "check", "-c", str(hall))
+    assert "not used: 'xxx" in out
+    assert max(map(len, out.splitlines())) < 400
+
+
 def test_patch_by_universe_fixture_and_free_space(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
     _, out, _ = run(capsys, "patch", "-c", str(hall))
     assert out.splitlines() == [

@@ -14,12 +14,14 @@ from dataclasses import dataclass, field, replace
 
 from slotwatch.errors import HouseFileError, Problem
 from slotwatch.house.document import decode_text
-from slotwatch.printable import one_line
+from slotwatch.printable import LONGEST_HELD, cut, one_line
 
 MAX_SHEET_BYTES = 16 << 20
 MAX_ROWS = 100_000
 """Five times the rows of 512 full universes."""
 MAX_COLUMNS = 256
+MAX_CELL = 1000
+_SHORT_CELL = f"at most {MAX_CELL} letters are expected"
 MOST_ALIKE = 5
 """Rows with the same fault that are listed; the others are counted."""
 HEADER_WITHIN = 30
@@ -59,7 +61,7 @@ class TableSheet:
     readings: str
     """How each column was read, for people, in one line."""
     problems: list[Problem] = field(default_factory=list)
-    """Rows with more cells than the header has; nothing of them is read."""
+    """Rows with more cells than the header has, and rows with a cell that is too long; nothing of them is read."""
 
 
 def read_sheet(
@@ -100,7 +102,7 @@ def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, 
     used: list[str] = []
     unused: list[str] = []
     for index, cell in enumerate(header):
-        title, name = cell.strip(), names.get(_word(cell))
+        title, name = cut(cell.strip(), LONGEST_HELD), names.get(_word(cell))
         if name is None or name in places:
             unused += [repr(title)] if title else []
         else:
@@ -113,6 +115,9 @@ def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, 
             sheet.problems.append(_too_long(file, number, cells, len(header)))
             continue
         row = Row(number, {name: one_line(cells[at]) for name, at in places.items() if at < len(cells)})
+        if wide := [name for name, cell in row.cells.items() if len(cell) > MAX_CELL]:
+            sheet.problems += [Problem(file, number, name, row.cells[name], _SHORT_CELL) for name in wide]
+            continue
         if any(row.cells.values()):
             sheet.rows.append(row)
     return sheet

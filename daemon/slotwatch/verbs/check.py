@@ -20,6 +20,7 @@ from slotwatch.errors import EdgeError, HouseFileError
 from slotwatch.house.conflicts import Conflict, conflicts
 from slotwatch.house.schema import House
 from slotwatch.judge.readiness import exceptions_in_force
+from slotwatch.printable import LONGEST_HELD, LONGEST_LINE, cut
 from slotwatch.snapshot import Severity
 from slotwatch.snapshot.readiness import ExceptionInForce
 from slotwatch.views.check import NOT_CHECKED, STOPS_THE_START, check_json, check_report, check_text
@@ -38,7 +39,13 @@ def run(arguments: argparse.Namespace) -> int:
     except HouseFileError as error:
         if arguments.json:
             problems = [
-                {"file": p.file, "line": p.line, "key": p.key, "holds": p.holds, "wanted": p.wanted}
+                {
+                    "file": p.file,
+                    "line": p.line,
+                    "key": cut(p.key, LONGEST_HELD),
+                    "holds": cut(p.holds, LONGEST_HELD),
+                    "wanted": p.wanted,
+                }
                 for p in error.problems
             ]
             print(json.dumps({"usable": False, "problems": problems}, indent=2, ensure_ascii=False))
@@ -47,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(check_json(report), indent=2, ensure_ascii=False))
     else:
-        print("\n".join(check_text(report)))
+        print("\n".join(cut(line, LONGEST_LINE) for line in check_text(report)))
     return 1 if report.faults else 0
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from slotwatch.errors import FOUND_FAULTS, CaptureError
 from slotwatch.house.schema import House, Phase
+from slotwatch.printable import shown
 
 NOTHING_JUDGED = 2
 
@@ -40,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
         house = replace(house, networks=capture.networks)
     judged = Replay(capture, house, _phase(arguments.config, house)).run()
     for note in capture.notes:
-        print(f"slotwatch replay: {arguments.capture}: {note}", file=sys.stderr)
+        print(shown(f"slotwatch replay: {arguments.capture}: {note}"), file=sys.stderr)
     summary = views.CaptureSummary(
         arguments.capture,
         capture.packets,
@@ -63,7 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
         print("\n".join(views.replay_text(report)))
     if report.unjudged:
         if arguments.json:
-            print(f"slotwatch replay: {arguments.capture}: {report.unjudged}", file=sys.stderr)
+            print(shown(f"slotwatch replay: {arguments.capture}: {report.unjudged}"), file=sys.stderr)
         return NOTHING_JUDGED
     return FOUND_FAULTS if report.found_faults else 0
 

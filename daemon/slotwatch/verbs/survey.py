@@ -14,6 +14,7 @@ from pathlib import Path
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House, Network
 from slotwatch.house.service import Listen
+from slotwatch.printable import shown
 from slotwatch.verbs.universe_ranges import universes
 from slotwatch.views import survey as words
 
@@ -61,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
         networks=tuple(Network(name, name) for name in interfaces),
     )
     for line in words.announcement(interfaces, arguments.universes):
-        print(line, file=sys.stderr)
+        print(shown(line), file=sys.stderr)
     found = survey(house, arguments.seconds, lambda line: print(line, file=sys.stderr), arguments.universes)
     if arguments.json:
         print(json.dumps(asdict(found), indent=2))
