@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.judge.switches import RestartKind, SwitchRecord
+from slotwatch.judge.switches import RestartKind, Switches, SwitchRecord
 from slotwatch.rehearse.pretend_switch import PretendSwitch
 from slotwatch.wire.observation import SwitchSeen
 from slotwatch.wire.switch import SwitchPort, SwitchState, SwitchTables
@@ -37,6 +37,38 @@ def asked(*answers: SwitchSeen) -> SwitchRecord:
     for one in answers:
         record.take(one)
     return record
+
+
+@pytest.mark.parametrize("is_late", [False, True])
+@pytest.mark.parametrize(
+    ("before_up_s", "up_s", "host_s", "kind"),
+    [
+        (DAY_S, 5.0, None, RestartKind.WHOLE),
+        (DAY_S, 5.0, 6.0, RestartKind.WHOLE),
+        (DAY_S, 5.0, DAY_S + 60, RestartKind.MANAGEMENT),
+        (DAY_S, DAY_S + 60, None, None),
+        (30.0, 45.0, None, None),  # 45 s after its last answer it may be the same one or not: nothing is claimed
+        (WRAP_S - 30, 30.0, None, None),
+    ],
+)
+def test_a_switch_that_restarted_while_the_listener_was_away_is_known_by_its_up_time(
+    before_up_s: float, up_s: float, host_s: float | None, kind: RestartKind | None, is_late: bool
+) -> None:
+    """It answered an earlier judgement 60 s before. What that knew may come after the first answer."""
+    switches, earlier = Switches(), {"FOH": (round((FIRST_S - 60) * S), round(before_up_s * 100))}
+    if not is_late:
+        switches.remember(earlier)
+    switches.take(seen(FIRST_S, up_s, host_s=host_s))
+    if is_late:
+        switches.remember(earlier)
+    record = switches.get("FOH")
+    assert record is not None and (record.restart.kind if record.restart else None) == kind
+    assert record.restarts == (kind is not None)
+    if record.restart is not None:
+        assert record.restart.began_ns == round((FIRST_S - up_s) * S)
+        switches.take(seen(FIRST_S + 10, up_s + 10, host_s=host_s and host_s + 10))
+        switches.remember(earlier)
+        assert record.restarts == 1, "it is reported once"
 
 
 @pytest.mark.parametrize(

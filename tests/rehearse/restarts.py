@@ -46,8 +46,8 @@ LOST_WITH_IT: dict[str, tuple[str, tuple[str, ...]]] = {
         ("#2 universe-lost: cause path-or-sender became -",),
     ),
     "stage-switch-restarts": (
-        "the switch does not answer until its restart is over: that it ran before is not known",
-        ("not reported: #3 switch-restarted",),
+        "a switch that did not answer since the restart is not called silent: its own restart is the second incident",
+        ("not reported: #3 switch-restarted", "reported beside: #2 switch-restarted restarted"),
     ),
     "switch-restarts-fast": (
         "the switch restarted before the program did: its up time is all that is read, and it shows no restart",

@@ -23,7 +23,7 @@ from slotwatch.rehearse.packets import ARTNET_PORT, LINE_PORT, Sent
 from slotwatch.rehearse.scenario import Paper, Scenario
 from slotwatch.rehearse.stage import Item
 from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
-from slotwatch.views.records import incident_of, phase_of, phase_record, record
+from slotwatch.views.records import incident_of, phase_of, phase_record, record, up_times_of, up_times_record
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
 from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -219,6 +219,7 @@ def restarted(
             phase=phase_of(phase_record(left.house, WALL_OFFSET_NS)),
             away=Absence(stopped_ns + WALL_OFFSET_NS, "not-running"),
             heard=tuple(_heard(left)),
+            switches=tuple(up_times_of(up_times_record(left.switches, WALL_OFFSET_NS))),
         )
     )
     return engine

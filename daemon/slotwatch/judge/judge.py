@@ -380,6 +380,9 @@ class Judge:
         self._exceptions.resume(order.exceptions)
         if order.last_show is not None:
             self.listener.observe(order.last_show)
+        self.listener.switches.remember(
+            {name: (at_ns - self.wall_offset_ns, uptime_ticks) for name, at_ns, uptime_ticks in order.switches}
+        )
         if order.away is not None:
             self.listener.note_away(order.away.from_wall_ns - self.wall_offset_ns, self.started_ns, order.away.reason)
         return orders.Resumed(self._book.next_id)

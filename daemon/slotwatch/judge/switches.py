@@ -7,7 +7,7 @@ Its clock is its up time. A moment on it is converted to this computer's clock b
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -177,6 +177,9 @@ class SwitchRecord:
     """The last time."""
     lapsed_groups: dict[str, Lapse] = field(default_factory=dict)
     """Groups that its table lists no longer."""
+    earlier: tuple[int, int] | None = None
+    """When it last answered an earlier judgement, and its up time then in ticks; None: that was compared, or is not
+    known."""
 
     @property
     def answers(self) -> bool:
@@ -207,6 +210,7 @@ class SwitchRecord:
         kind = _kind_of_restart(self, before, seen, before_ns) if before is not None else None
         if kind is not None and kind is not RestartKind.UNCLEAR:
             self._note_restart(kind, seen.state, before_ns, seen.t_ns)
+        self.compare_with_earlier()
         is_other = kind in (RestartKind.EXCHANGED, RestartKind.UNCLEAR)
         if seen.state.tables is not None:
             if not is_other:
@@ -225,6 +229,21 @@ class SwitchRecord:
             _note_counts(record, port, seen.t_ns)
             record.port = port
             self.ports[port.index] = record
+
+    def compare_with_earlier(self) -> None:
+        """Note a restart since it answered an earlier judgement. A fall of its up time shows it, whatever became of
+        this computer's wall clock meanwhile; what has risen may be the same or not, and shows none."""
+        if self.earlier is None or self.state is None:
+            return
+        (before_ns, before_ticks), self.earlier = self.earlier, None
+        may_have_wrapped = before_ticks + (self.answered_ns - before_ns) // TICK_NS > WRAP_TICKS - CLOCK_SLACK_TICKS
+        is_known = self.restart is not None or self.answered_ns <= before_ns
+        if self.state.uptime_ticks >= before_ticks or may_have_wrapped or is_known:
+            return
+        host_ticks = self.state.host_uptime_ticks
+        goes_on = host_ticks is not None and host_ticks >= before_ticks
+        kind = RestartKind.MANAGEMENT if goes_on else RestartKind.WHOLE
+        self._note_restart(kind, self.state, before_ns, self.answered_ns)
 
     def _note_groups(self, tables: SwitchTables, t_ns: int, *, is_anew: bool) -> None:
         """Note which groups its table lists no longer. is_anew: it restarted, and has them all to learn again."""
@@ -328,14 +347,27 @@ class Switches:
 
     def __init__(self) -> None:
         self._records: dict[str, SwitchRecord] = {}
+        self._earlier: dict[str, tuple[int, int]] = {}
         self.revision = 0
         """Rises with each poll."""
 
     def take(self, seen: SwitchSeen) -> None:
         if seen.name not in self._records and len(self._records) >= MOST_SWITCHES:
             return
-        self._records.setdefault(seen.name, SwitchRecord(seen.name)).take(seen)
+        if seen.name not in self._records:
+            self._records[seen.name] = SwitchRecord(seen.name, earlier=self._earlier.pop(seen.name, None))
+        self._records[seen.name].take(seen)
         self.revision += 1
+
+    def remember(self, earlier: Mapping[str, tuple[int, int]]) -> None:
+        """Take up when switches last answered an earlier judgement, and their up times then. It may come late."""
+        for name, answered in earlier.items():
+            record = self._records.get(name)
+            if record is None:
+                self._earlier[name] = answered
+            else:
+                record.earlier = answered
+                record.compare_with_earlier()
 
     def get(self, name: str) -> SwitchRecord | None:
         """None: it was never asked."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Literal
 
@@ -21,6 +22,7 @@ from slotwatch.snapshot import (
 from slotwatch.snapshot.elsewhere import HeardElsewhere
 from slotwatch.snapshot.rig_check import RigCheckMemory, RigCheckRow, RigFlag
 from slotwatch.snapshot.stage import LampHours
+from slotwatch.snapshot.switches import SwitchRow
 from slotwatch.views.kept import (
     KeptException,
     KeptIncident,
@@ -31,6 +33,10 @@ from slotwatch.views.kept import (
 
 _OLD_WORDS = {"said": "resumed"}
 """Words of a timeline that older versions wrote."""
+
+
+UPTIME_TICK_NS = 10_000_000
+"""sysUpTime counts hundredths of a second (RFC 3418)."""
 
 
 def record(found: Incident) -> KeptIncident:
@@ -162,6 +168,24 @@ def phase_of(kept: KeptPhase) -> PhaseMemory:
         str(kept["pending"]),
         None if timetable_ns is None else int(timetable_ns),
     )
+
+
+def up_times_record(switches: Iterable[SwitchRow], wall_offset_ns: int) -> dict[str, object]:
+    """When each switch answered last, on the wall clock, and its up time then in hundredths of a second."""
+    return {
+        one.name: [one.answered_ns + wall_offset_ns, (one.answered_ns - one.began_ns) // UPTIME_TICK_NS]
+        for one in switches
+        if one.answered_ns
+    }
+
+
+def up_times_of(kept: Mapping[str, object]) -> list[tuple[str, int, int]]:
+    """(switch, when it answered, up time) of what `up_times_record` wrote; what is odd is left out."""
+    found = []
+    for name, row in kept.items():
+        if isinstance(row, list) and len(row) == 2 and all(type(value) is int and value >= 0 for value in row):
+            found.append((name, row[0], row[1]))
+    return found
 
 
 def rig_check_record(found: RigCheckRow) -> dict[str, object]:

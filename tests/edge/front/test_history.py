@@ -30,7 +30,8 @@ from slotwatch.model.usual import Start
 from slotwatch.snapshot import Acknowledgement, UniverseState
 from slotwatch.snapshot.health import ClockStepRow, ListenerHealth, NotJudgedRow
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
-from slotwatch.views.records import incident_of
+from slotwatch.snapshot.switches import SwitchRow
+from slotwatch.views.records import incident_of, up_times_of
 from slotwatch.views.show import MinuteSums
 from tests.patience import PATIENCE_S, happens
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, snapshot
@@ -464,6 +465,19 @@ async def test_a_minute_without_streams_leaves_those_of_before_and_no_more_are_k
     (found,) = Archive(path).minutes("e131/1", 0, MINUTE + 1)
     # Of the later four the first had rank 4: nobody was in control, so desk 0 of before leads, and then who sent most.
     assert [(one.source, one.rank) for one in found.streams] == [(f"desk {k}", k) for k in range(4)]
+
+
+async def test_the_up_times_of_switches_are_kept_with_the_sign_of_life(path: Path) -> None:
+    answered = SwitchRow(
+        "FOH", "10.0.0.2", True, "", NOW_NS - SECOND_NS, "", NOW_NS - 61 * SECOND_NS, 0, "", 0, (), False, False, ()
+    )
+    silent = answered._replace(name="Stage", answers=False, answered_ns=0, began_ns=0)
+    history = History(path, FOR_EVER)
+    history.note(snapshot(switches=(answered, silent)))
+    history.close()
+    kept = Archive(path).state()["switches"]
+    assert kept == {"FOH": [NOW_NS - SECOND_NS + WALL_OFFSET_NS, 6000]}
+    assert up_times_of(kept) == [("FOH", NOW_NS - SECOND_NS + WALL_OFFSET_NS, 6000)]
 
 
 async def test_the_report_says_where_the_clock_was_set(path: Path) -> None:

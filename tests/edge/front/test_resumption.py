@@ -93,6 +93,23 @@ async def test_a_judging_process_started_again_within_one_run_was_not_away(tmp_p
     assert order.away is None
 
 
+async def test_up_times_of_switches_are_those_of_this_boot_and_of_lately(tmp_path: Path) -> None:
+    """A computer that started anew had its power cut with that of the switches, and a house is dark at night."""
+    now_ns = time.time_ns()
+    boot_ns = now_ns - time.monotonic_ns()
+    kept = {
+        "FOH": [now_ns - SECOND_NS, 8_640_000],
+        "before the boot": [boot_ns - SECOND_NS, 5],
+        "last night": [now_ns - 5 * 3600 * SECOND_NS, 5],
+        "ahead": [now_ns + 3600 * SECOND_NS, 5],
+        "odd": ["noon", 5],
+        "short": [5],
+    }
+    alive = {"at_ms": STARTED_MS - 5000, "run": "the one before", "stopped": True}
+    order = await _resumed_with(tmp_path / "history.db", Pending(state={"alive": alive, "switches": kept}))
+    assert order.switches == (("FOH", now_ns - SECOND_NS, 8_640_000),)
+
+
 async def _resumed_with(path: Path, kept: Pending, run: str = "") -> Resume:
     """The order that judging gets from a history that holds this."""
     store = Store(path)

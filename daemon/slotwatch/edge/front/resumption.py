@@ -23,7 +23,7 @@ from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.orders import Absence, Restore, Resume
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.kept import KeptException, KeptIncident, KeptLampHours, KeptPhase, KeptRigCheck
-from slotwatch.views.records import exception_of, incident_of, lamp_hours_of, phase_of, rig_check_of
+from slotwatch.views.records import exception_of, incident_of, lamp_hours_of, phase_of, rig_check_of, up_times_of
 from slotwatch.wire.observation import LastShowSeen
 
 AGAIN_S = 1.0
@@ -174,7 +174,7 @@ class Resumption:
     def _resuming(self, memory: Memory) -> Resume:
         """Make the order. KeyError, TypeError or ValueError if what is kept is odd."""
         heard = tuple((universe, minute * MINUTE_NS) for universe, minute in memory.heard)
-        order = replace(self._taking_over(memory), heard=heard)
+        order = replace(self._taking_over(memory), heard=heard, switches=_switches(memory))
         alive, phase = memory.state.get("alive", {}), memory.state.get("phase")
         at_ms = alive.get("at_ms")
         if at_ms is None and 0 < memory.written_ms < self._first_ms:
@@ -219,6 +219,14 @@ def _restoring(memory: Memory) -> Restore:
     """Make the order. ValueError if what is kept is odd."""
     check = rig_check_of(cast("KeptRigCheck", memory.rig_check)) if memory.rig_check else None
     return Restore(tuple(lamp_hours_of(cast("KeptLampHours", kept)) for kept in memory.hours), check)
+
+
+def _switches(memory: Memory) -> tuple[tuple[str, int, int], ...]:
+    """When switches last answered, and their up times then: of this boot and of lately. Where this computer started
+    anew, or a house was switched off for the night, so were its switches, and that is no fault."""
+    now_ns, boot_ns = clock.wall_ns(), clock.wall_offset_ns()
+    earliest_ns = max(boot_ns, now_ns - SAME_SHOW_MS * MILLISECOND_NS)
+    return tuple(one for one in up_times_of(memory.state.get("switches", {})) if earliest_ns < one[1] < now_ns)
 
 
 def _last_show(memory: Memory) -> LastShowSeen | None:
