@@ -134,7 +134,8 @@ def querier_gone(plan: NightPlan, subject: str, at_s: float) -> None:
     def truth() -> Expected:
         # What is lost in these seconds is put down to it, until it is plain that other groups continue.
         due_s = at_s + (EXPLAINS_S if plan.given_up or plan.silences else 1.5)
-        return Expected("querier silent", ("querier-absent",), ("silent",), (), at_s, due_s)
+        # It began with the last query: a listener that was restarted since then never heard the querier.
+        return Expected("querier silent", ("querier-absent",), ("silent",), (), at_s - MEMBERSHIP_S, due_s)
 
     plan.truths.append(truth)
 
