@@ -95,8 +95,10 @@ def _settled(plan: TwoNetworks) -> list[Expected]:
     found, every = [], [truth() for truth in plan.truths]
     for one in every:
         near = [other for other in every if other is not one and abs(other.at_s - one.at_s) < NEAR_S]
-        causes = one.causes
+        causes, rules = one.causes, one.rules
         if causes and any(other.causes for other in near):
+            # They are one incident, of the widest of their rules.
+            rules = tuple(dict.fromkeys((*rules, *(rule for other in near if other.causes for rule in other.rules))))
             causes = (
                 *causes,
                 *(cause for other in near for cause in other.causes),
@@ -109,7 +111,7 @@ def _settled(plan: TwoNetworks) -> list[Expected]:
         is_seen = one.rules == ("networks-swapped",) or max(one.due_s, one.at_s) + 2 < swapped_s[0]
         # What lasts then arrives on the other network.
         names = one.universes if is_seen else tuple(name.partition("@")[0] for name in one.universes)
-        found.append(replace(one, causes=causes, universes=names, is_owed=one.is_owed and is_seen))
+        found.append(replace(one, rules=rules, causes=causes, universes=names, is_owed=one.is_owed and is_seen))
     return found
 
 
