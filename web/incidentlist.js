@@ -38,9 +38,11 @@ function groupLine(group, page, unfold) {
   const { feed } = page;
   const back = group.every((incident) => isBack(incident, feed));
   const taken = group.every((incident) => incident.acknowledged);
-  const where = group.length === 1 && (first.universes || []).length > 1 ? `on ${plural(first.universes.length, "universe")}` : "";
+  const title = titleOfMany(group, feed);
+  const places = plural((first.universes || []).length, "universe");
+  const where = group.length === 1 && (first.universes || []).length > 1 && !title.includes(places) ? `on ${places}` : "";
   return h("details", { key: first.id, class: `card is-${back ? "back" : first.severity}`, "data-incident": first.id, init: { open: unfold } },
-    h("summary", {}, severityMark(first.severity), h("span", { class: "title" }, capital(titleOfMany(group, feed)), where ? h("span", { class: "quiet where" }, ` ${where}`) : null),
+    h("summary", {}, severityMark(first.severity), h("span", { class: "title" }, capital(title), where ? h("span", { class: "quiet where" }, ` ${where}`) : null),
       h("span", { class: "quiet when" }, taken ? `${first.acknowledged.by} has it, ` : "", h("span", { class: "long" }, since(first, page)), h("span", { class: "short", "aria-hidden": "true" }, span(lastedS(first, feed, page.nowMs))))),
     h("div", { class: "body" }, group.length === 1 ? whole(first, page, back) : manyBody(group, page)));
 }

@@ -132,23 +132,25 @@ function faulty(going, open, feed, here, nowMs) {
   if (worst.acknowledged) remarks.push(`${worst.acknowledged.by} has it`);
   const beside = own ? going.find((one) => !LISTENER_RULES.has(one.rule)) : null;
   if (own) remarks.push(beside ? `beside it: ${titleOf(beside, feed)}` : "the fault is this listener's, not the show's");
-  return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(here, own), look: lookAt(worst, feed), more: remarks.join(" · ") };
+  return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(worst, feed, here, own), look: lookAt(worst, feed), more: remarks.join(" · ") };
 }
 
 function back(open, feed, here) {
   const newest = [...open].sort((a, b) => (ms(b.returned_at) || 0) - (ms(a.returned_at) || 0))[0];
   const at = ms(newest.returned_at);
   return {
-    tone: "back", incident: newest, what: Number.isFinite(at) ? `BACK ${clockTime(at)}` : "BACK", holds: holds(here, false), look: "Watching that it stays",
+    tone: "back", incident: newest, what: Number.isFinite(at) ? `BACK ${clockTime(at)}` : "BACK", holds: holds(newest, feed, here, false), look: "Watching that it stays",
     more: `${capital(titleOf(newest, feed))} for ${span(lastedS(newest, feed, NaN))}${newest.flaps > 0 ? `, ${nthTime(newest.flaps + 1)}` : ""}.`,
   };
 }
 
-/** What still arrives now. */
-function holds(here, own) {
+/** What still arrives now: what the backup holds only where that is all that is left of this incident's universes. */
+function holds(incident, feed, here, own) {
   if (own && here.arriving === 0) return "The show may be fine";
-  const backup = here.states["on-backup"];
-  if (backup) return `Backup holds ${plural(backup, "universe")}`;
+  const states = (incident.universes || []).map((name) => (feed.universes.get(name) || {}).state);
+  const backup = states.filter((state) => state === "on-backup").length;
+  if (backup && backup === states.length) return `Backup holds ${plural(backup, "universe")}`;
+  if (backup && states.every((state) => state === "on-backup" || GONE.has(state))) return `Backup holds ${count(backup)} of ${plural(states.length, "universe")}`;
   if (!here.arriving) return here.due ? `0 of ${count(here.due)} universes arrive` : "No universe is due";
   return arrived(here);
 }

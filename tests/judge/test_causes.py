@@ -6,7 +6,7 @@ a listener can see is here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 import pytest
@@ -527,14 +527,20 @@ def test_what_this_computer_sends_itself_proves_no_network() -> None:
     assert "network" in one.also_possible[0]
 
 
-def test_frames_at_rest_that_are_lost_in_a_row_on_a_way_that_loses_frames_accuse_the_way() -> None:
-    """E1.31-2018 6.6.2 and 6.7.1: at rest a frame comes every 0.8 to 1 s, and after 2.5 s without one it is a loss."""
+@pytest.mark.parametrize("dst", [group_of, lambda universe: "10.0.0.200"])
+def test_frames_at_rest_that_are_lost_in_a_row_on_a_way_that_loses_frames_accuse_the_way(
+    dst: Callable[[int], str],
+) -> None:
+    """E1.31-2018 6.6.2 and 6.7.1: at rest a frame comes every 0.8 to 1 s, and after 2.5 s without one it is a loss.
+
+    By unicast as well, where what continues takes the same path.
+    """
 
     def lost(universe: int, index: int, t: float) -> bool:
         return t >= 8.0 and index % 10 == 0 if universe == 1 else 12.0 <= t < 15.5
 
-    still_one = desk("Desk A", (2,), levels=still(70), rests=True, drop=lost)
-    shown = stage((1, 2), desk("Desk A", (1,), drop=lost), still_one).run(15.0)
+    still_one = desk("Desk A", (2,), levels=still(70), rests=True, drop=lost, dst=dst)
+    shown = stage((1, 2), desk("Desk A", (1,), drop=lost, dst=dst), still_one).run(15.0)
     (found,) = [one for one in shown.alarms() if one.rule == "universe-lost"]
     assert (found.universes, found.cause, found.confidence) == (("e131/2",), "path-or-sender", Confidence.MEDIUM)
     assert "its path to this port loses frames" in found.summary

@@ -104,6 +104,37 @@ def test_the_verdict_names_the_thing_what_holds_and_one_thing_to_look_at(open_pa
     assert lines(page) == VERDICTS[situation]
 
 
+@pytest.mark.parametrize(
+    ("states", "holds"),
+    [
+        (["lost"] * 4 + ["on-backup"] * 6, "Backup holds 6 of 10 universes"),
+        (["faulty"] * 8 + ["on-backup"] * 2, "14 of 14 universes arrive"),  # they are sent, by whom is not said
+    ],
+)
+def test_the_backup_is_said_to_hold_what_the_incident_is_about_and_no_part_of_it(
+    open_page: Open, states: list[str], holds: str
+) -> None:
+    opened = open_page("on-backup")
+    for row, state in zip(opened.listener.situation.universes, states, strict=False):
+        row["state"] = state
+    assert lines(opened.go("/"))[1] == holds
+
+
+def test_what_another_source_holds_is_not_said_beside_the_loss_of_a_third(open_page: Open) -> None:
+    opened = open_page("on-backup")
+    for row in opened.listener.situation.universes[10:]:
+        row["state"] = "lost"
+    opened.listener.situation.incidents[-1] |= {"universes": ["artnet/0", "artnet/1", "artnet/2", "artnet/3"]}
+    assert lines(opened.go("/"))[1] == "10 of 14 universes arrive"
+
+
+def test_a_line_does_not_count_its_universes_twice(open_page: Open) -> None:
+    opened = open_page("on-backup")
+    opened.listener.situation.incidents[-1] |= {"rule": "packet-loss", "sources": []}
+    summary = opened.go("/").locator("details.card summary").first.inner_text()
+    assert summary.count("10 universes") == 1
+
+
 @pytest.mark.parametrize("state", ["not-visible", "not-sent", "missing", "lost", "not-judged"])
 def test_a_house_in_which_nothing_arrives_is_never_called_well(open_page: Open, state: str) -> None:
     """Whatever the reason, and with no incident open: as in phase dark, or before anything was judged."""

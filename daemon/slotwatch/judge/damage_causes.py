@@ -7,6 +7,7 @@ import numpy as np
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
+from slotwatch.judge.part_causes import is_listed
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict, at_most
 from slotwatch.model.windows import FRAMES, LOST
@@ -75,7 +76,11 @@ def weigh_missing(scene: Scene, verdict: Verdict) -> Verdict:
     rows = scene.stopped.nonzero()[0]
     was_at_rest = bool((streams.equal_frames[rows] >= RESTING).all())
     mine = (loses & scene.alive & is_among(streams.source, scene.sources)).nonzero()[0]
-    if len(mine) and was_at_rest and verdict.cause == "path-or-sender":
+    may_be_sent = verdict.cause == "path-or-sender" or (
+        # A list sent since that no longer names it is evidence of its own.
+        verdict.cause == "universe-withdrawn" and not any(is_listed(scene, one, rows) is False for one in scene.sources)
+    )
+    if len(mine) and was_at_rest and may_be_sent:
         worst = int(mine[(lost[mine] / due[mine]).argmax()])
         counted = f"{lost[worst]} of {due[worst]} frames of {ctx.universe_name(ctx.universe_of(worst))}"
         names = scene.names

@@ -40,7 +40,7 @@ def part_of_source(scene: Scene) -> Verdict:
     if len(mine) >= 2 and multicast.all() and not alive_multicast.any():
         other_way = scene.say_going(alive, f"of {ctx.say_source(source)} by unicast or broadcast")
         return multicast_lost(scene, [f"{len(mine)} groups stopped {say_how(scene)}.", other_way])
-    listed = _listing(scene, source, mine)
+    listed = is_listed(scene, source, mine)
     if listed is False:
         return _withdrawn(
             scene,
@@ -114,7 +114,7 @@ def _path_or_sender(scene: Scene, source: int, mine: NDArray[np.intp], alive: ND
 
 
 def _say_listing(scene: Scene, source: int, mine: NDArray[np.intp], *, listed: bool | None) -> str:
-    """What discovery lists of the source show of its stopped streams, as evidence. listed: as `_listing` gives it."""
+    """What discovery lists of the source show of its stopped streams, as evidence. listed: as `is_listed` gives it."""
     row = scene.ctx.sources[source]
     them = "it" if len(set(scene.ctx.streams.universe[mine].tolist())) == 1 else "them"
     if listed:
@@ -165,7 +165,7 @@ def _outlived(scene: Scene, source: int) -> Verdict:
     )
 
 
-def _listing(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
+def is_listed(scene: Scene, source: int, rows: NDArray[np.intp]) -> bool | None:
     """Whether a list sent since the stop still names what stopped. None: no such list yet."""
     streams, row = scene.ctx.streams, scene.ctx.sources[source]
     if row.listed is None or row.listed_at_ns <= scene.group.from_ns + SLACK_NS:
