@@ -38,7 +38,7 @@ function activityOf(house) {
 
 /** The window in which fixtures are asked now; null when none is. One whose end has passed is not believed. */
 export function askingNow(page) {
-  const asking = (page.feed.house.listener || {}).asking;
+  const asking = page.feed.house.listener?.asking;
   if (!asking || !asking.running) return null;
   return page.nowMs > ms(asking.ends_at) + 5000 ? null : asking;
 }

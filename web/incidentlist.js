@@ -23,7 +23,7 @@ export function grouped(incidents) {
   return groups;
 }
 
-/** At most `most` lines; the rest is counted and folded. The first is unfolded where `unfold` is true. */
+/** At most `most` lines; the rest is counted and folded. `unfold`: whether the first is unfolded. */
 export function incidentLines(incidents, page, most, unfold) {
   const groups = grouped(incidents);
   const shown = groups.length > most ? groups.slice(0, most - 1) : groups;
@@ -39,8 +39,8 @@ function groupLine(group, page, unfold) {
   const back = group.every((incident) => isBack(incident, feed));
   const taken = group.every((incident) => incident.acknowledged);
   const title = titleOfMany(group, feed);
-  const places = plural((first.universes || []).length, "universe");
-  const where = group.length === 1 && (first.universes || []).length > 1 && !title.includes(places) ? `on ${places}` : "";
+  const n = first.universes?.length, on = plural(n, "universe");
+  const where = group.length === 1 && n > 1 && !title.includes(on) ? `on ${on}` : "";
   return h("details", { key: first.id, class: `card is-${back ? "back" : first.severity}`, "data-incident": first.id, init: { open: unfold } },
     h("summary", {}, severityMark(first.severity), h("span", { class: "title" }, capital(title), where ? h("span", { class: "quiet where" }, ` ${where}`) : null),
       h("span", { class: "quiet when" }, taken ? `${first.acknowledged.by} has it, ` : "", h("span", { class: "long" }, since(first, page)), h("span", { class: "short", "aria-hidden": "true" }, span(lastedS(first, feed, page.nowMs))))),

@@ -70,7 +70,7 @@ function listeners(page) {
     onpointerdown: (event) => { page.pressedBy = event.pointerType; },
     onfocusin: (event) => {
       const names = event.target.closest(".map-row") ? along(event.target) : [];
-      const look = names.find((name) => (STATES[(page.feed.universes.get(name) || {}).state] || {}).look);
+      const look = names.find((name) => STATES[page.feed.universes.get(name)?.state]?.look);
       if (names.length && !names.includes(page.local.pointed)) point(look || names[0]);
     },
     onkeydown: (event) => {

@@ -37,8 +37,8 @@ function hand(open, top, page) {
   const { incident } = top;
   const next = nextOf(open, page);
   return h("div", { key: "hand", class: "one-hand", role: "group", "aria-label": "Quick actions" },
-    incident && incident.state === "open" && !incident.acknowledged ? h("button", { key: "take", type: "button", class: "main", onclick: () => takeAtOnce(incident, page) }, "I have it") : null,
-    incident && incident.acknowledged ? h("span", { key: "has", class: "quiet" }, `${incident.acknowledged.by} has it`) : null,
+    incident?.state === "open" && !incident.acknowledged ? h("button", { key: "take", type: "button", class: "main", onclick: () => takeAtOnce(incident, page) }, "I have it") : null,
+    incident?.acknowledged ? h("span", { key: "has", class: "quiet" }, `${incident.acknowledged.by} has it`) : null,
     h("button", { key: "mark", type: "button", onclick: () => page.markNow() }, page.marked || "Mark"),
     next ? h("a", { key: "next", class: "button", href: `/incident/${next.id}` }, "Next incident") : null);
 }

@@ -132,25 +132,23 @@ function faulty(going, open, feed, here, nowMs) {
   if (worst.acknowledged) remarks.push(`${worst.acknowledged.by} has it`);
   const beside = own ? going.find((one) => !LISTENER_RULES.has(one.rule)) : null;
   if (own) remarks.push(beside ? `beside it: ${titleOf(beside, feed)}` : "the fault is this listener's, not the show's");
-  return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(worst, feed, here, own), look: lookAt(worst, feed), more: remarks.join(" · ") };
+  return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(worst, here, own), look: lookAt(worst, feed), more: remarks.join(" · ") };
 }
 
 function back(open, feed, here) {
   const newest = [...open].sort((a, b) => (ms(b.returned_at) || 0) - (ms(a.returned_at) || 0))[0];
   const at = ms(newest.returned_at);
   return {
-    tone: "back", incident: newest, what: Number.isFinite(at) ? `BACK ${clockTime(at)}` : "BACK", holds: holds(newest, feed, here, false), look: "Watching that it stays",
+    tone: "back", incident: newest, what: Number.isFinite(at) ? `BACK ${clockTime(at)}` : "BACK", holds: holds(newest, here, false), look: "Watching that it stays",
     more: `${capital(titleOf(newest, feed))} for ${span(lastedS(newest, feed, NaN))}${newest.flaps > 0 ? `, ${nthTime(newest.flaps + 1)}` : ""}.`,
   };
 }
 
-/** What still arrives now: what the backup holds only where that is all that is left of this incident's universes. */
-function holds(incident, feed, here, own) {
+/** What still arrives now. */
+function holds({ universes }, here, own) {
   if (own && here.arriving === 0) return "The show may be fine";
-  const states = (incident.universes || []).map((name) => (feed.universes.get(name) || {}).state);
-  const backup = states.filter((state) => state === "on-backup").length;
-  if (backup && backup === states.length) return `Backup holds ${plural(backup, "universe")}`;
-  if (backup && states.every((state) => state === "on-backup" || GONE.has(state))) return `Backup holds ${count(backup)} of ${plural(states.length, "universe")}`;
+  const backup = here.states["on-backup"];
+  if (backup && !here.gone && backup === universes?.length) return `Backup holds ${plural(backup, "universe")}`;
   if (!here.arriving) return here.due ? `0 of ${count(here.due)} universes arrive` : "No universe is due";
   return arrived(here);
 }
@@ -246,7 +244,7 @@ export function titleOfMany(incidents, feed) {
   const [first] = incidents;
   if (incidents.length === 1) return titleOf(first, feed);
   const phrase = SHORT_WORDS[first.rule];
-  return phrase && phrase.many.includes("{n}") ? phrase.many.replace("{n}", count(countOf(incidents, phrase) > 1 ? countOf(incidents, phrase) : incidents.length)) : `${count(incidents.length)} times ${ruleWords(first.rule)}`;
+  return phrase?.many.includes("{n}") ? phrase.many.replace("{n}", count(countOf(incidents, phrase) > 1 ? countOf(incidents, phrase) : incidents.length)) : `${count(incidents.length)} times ${ruleWords(first.rule)}`;
 }
 
 function place(name, incident, feed, room) {
@@ -270,9 +268,9 @@ function lookAt(incident, feed) {
   const [first = ""] = incident.next_checks || [];
   const clause = first.split(/[:;,?!]|\.(?:\s|$)| and | whether /)[0].trim();
   if (clause.includes(" ", 6) && clause.length <= MOST_LINE) return clause.replaceAll("`", "");
-  if (phrase && phrase.look) return phrase.look;
+  if (phrase?.look) return phrase.look;
   const names = sourceNames(incident);
-  if (names.length === 1 && phrase && phrase.onItsScreen) return cut(`Look at ${names[0]}'s screen`, MOST_LINE, "'s screen");
+  if (names.length === 1 && phrase?.onItsScreen) return cut(`Look at ${names[0]}'s screen`, MOST_LINE, "'s screen");
   const universes = incident.universes || [];
   return universes.length === 1 ? cut(`Look at ${place(universes[0], incident, feed, 26)}`, MOST_LINE) : clause ? cut(clause, MOST_LINE) : "Open the incident below";
 }

@@ -107,11 +107,12 @@ def test_the_verdict_names_the_thing_what_holds_and_one_thing_to_look_at(open_pa
 @pytest.mark.parametrize(
     ("states", "holds"),
     [
-        (["lost"] * 4 + ["on-backup"] * 6, "Backup holds 6 of 10 universes"),
-        (["faulty"] * 8 + ["on-backup"] * 2, "14 of 14 universes arrive"),  # they are sent, by whom is not said
+        (["lost"] * 4 + ["on-backup"] * 6, "10 of 14 universes arrive"),
+        # They are sent; by whom is not said.
+        (["faulty"] * 8 + ["on-backup"] * 2, "14 of 14 universes arrive"),
     ],
 )
-def test_the_backup_is_said_to_hold_what_the_incident_is_about_and_no_part_of_it(
+def test_the_backup_is_said_to_hold_all_that_the_incident_is_about_and_no_part_of_it(
     open_page: Open, states: list[str], holds: str
 ) -> None:
     opened = open_page("on-backup")

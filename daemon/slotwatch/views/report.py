@@ -33,7 +33,8 @@ border-top:1px solid var(--line);padding-top:.8rem}h3{font-size:1rem;margin:1.4r
 p{margin:.3rem 0 .6rem}.soft{color:var(--soft)}.worst{color:var(--worst);font-weight:bold}
 table{border-collapse:collapse;width:100%;font-size:.88rem;font-variant-numeric:tabular-nums}
 th,td{text-align:left;vertical-align:top;padding:.25rem .7rem .25rem 0;border-bottom:1px solid var(--line)}
-.wide{overflow-x:auto}td.n,th.n{text-align:right}ul{margin:.2rem 0 .8rem;padding-left:1.2rem}svg{display:block;width:100%;height:auto}
+td.n,th.n{text-align:right}ul{margin:.2rem 0 .8rem;padding-left:1.2rem}svg{display:block;width:100%;height:auto}
+.wide{overflow-x:auto}
 svg .bar{fill:var(--bar)}svg .bad{fill:var(--worst)}svg .void{fill:var(--void)}
 svg .limit{stroke:var(--worst);stroke-dasharray:4 3;fill:none}svg text{fill:var(--soft);font-size:9px}
 article{break-inside:avoid}
