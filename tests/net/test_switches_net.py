@@ -79,8 +79,9 @@ async def main():
     refused = await ask(stage, other)
 
     foh.snmpd.terminate(); foh.snmpd.wait(10)
+    ended_s = time.monotonic()
     foh.agent("rocommunity watcher")
-    again = await ask_until(foh, V2C, lambda s: s.uptime_ticks < whole.uptime_ticks)
+    again = await ask_until(foh, V2C, lambda s: s.uptime_ticks / 100 < time.monotonic() - ended_s)
 
     stage.snmpd.send_signal(signal.SIGSTOP)
     hung, beside = await asyncio.gather(ask(stage, V3), ask(foh, V2C))
@@ -89,7 +90,7 @@ async def main():
         "up": port(whole, "3").up, "system": [whole.system_name, far.system_name], "crowd": crowd,
         "chassis": [far.tables.chassis, whole.tables.neighbours[0].chassis],
         "wrong": [wrong.reached, wrong.reason], "refused": [refused.reached, refused.reason],
-        "host": [whole.host_uptime_ticks, again.host_uptime_ticks], "ticks": [whole.uptime_ticks, again.uptime_ticks],
+        "host": [whole.host_uptime_ticks, again.host_uptime_ticks],
         "hung": [hung.reached, hung.reason], "beside": beside.reached,
     }))
 
@@ -108,9 +109,7 @@ finally:
     assert answer["chassis"][0] == answer["chassis"][1], "the same device by its own word and by its neighbour's"
     assert not answer["wrong"][0] and "no answer" in answer["wrong"][1]
     assert not answer["refused"][0] and "does not accept the credentials" in answer["refused"][1]
-    assert answer["ticks"][1] < answer["ticks"][0] and answer["host"][1] >= answer["host"][0], (
-        "only its management restarted"
-    )
+    assert answer["host"][1] >= answer["host"][0], "only its management restarted"
     assert not answer["hung"][0] and answer["beside"]
 
 
