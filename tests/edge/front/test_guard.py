@@ -5,6 +5,7 @@ Sources: RFC 6750 (bearer tokens), the Fetch standard (Origin, Sec-Fetch-Site), 
 
 from __future__ import annotations
 
+import asyncio
 import socket
 from base64 import b64encode
 from pathlib import Path
@@ -65,6 +66,10 @@ PROXIES = [
     {"X-Real-IP": "10.0.0.9"},
     {"Forwarded": "for=10.0.0.9"},  # RFC 7239 4
     {"Via": "1.1 proxy"},  # RFC 9110 7.6.3
+    # Common practice, no source:
+    *({name: "10.0.0.9"} for name in ("X-Forwarded-Server", "x-forwarded-port", "X-Forwarded-By", "X-Forwarded")),
+    *({name: "10.0.0.9"} for name in ("X-Client-IP", "True-Client-IP", "CF-Connecting-IP", "X-Cluster-Client-IP")),
+    *({name: "10.0.0.9"} for name in ("Client-IP", "X-Original-Host", "X-Original-For")),
 ]
 
 
@@ -80,6 +85,32 @@ async def test_a_declared_token_is_asked_for_whatever_the_host_says(tmp_path: Pa
 async def test_behind_a_proxy_nothing_is_changed_without_a_token(tmp_path: Path, headers: dict[str, str]) -> None:
     async with running(tmp_path, snapshot=snapshot()) as run:
         assert (await send(run, **headers))[0] == 403 and not run.judging.asked
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        *((host, 201) for host in ("LOCALHOST", "localhost.", "localhost:", "127.0.0.1:8580", "[::1]:8580")),
+        *((host, 403) for host in ("localhost:8580@elsewhere.example", "localhost:abc", "[::1", "[::1]x", "::1")),
+    ],
+)
+async def test_a_change_from_this_computer_names_it(tmp_path: Path, host: str, status: int) -> None:
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        assert (await send(run, Host=host))[0] == status
+
+
+@pytest.mark.parametrize("of_target", [True, False])
+async def test_a_target_that_names_a_host_counts_like_the_header(tmp_path: Path, of_target: bool) -> None:
+    """RFC 9112 3.2.2: a target in absolute form, whose host counts instead of the header's."""
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        stranger, own = "elsewhere.example", "localhost"
+        target, header = (stranger, own) if of_target else (own, stranger)
+        async with run.client.get("/healthz") as response:
+            reader, writer = await asyncio.open_connection(response.url.host, response.url.port)
+        request = f"GET http://{target}/api/v1/house HTTP/1.1\r\nHost: {header}\r\nConnection: close\r\n\r\n"
+        writer.write(request.encode())
+        assert (await reader.readline()).split()[1] == b"403"
+        writer.close()
 
 
 async def test_a_declared_token_that_cannot_be_read_closes_changes_on_loopback_too(tmp_path: Path) -> None:

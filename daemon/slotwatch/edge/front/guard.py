@@ -21,6 +21,7 @@ import asyncio
 import hmac
 import json
 import math
+import re
 import socket
 import sys
 import traceback
@@ -30,7 +31,7 @@ from pathlib import Path
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, LooseHeaders, Middleware
-from multidict import CIMultiDict, istr
+from multidict import CIMultiDict
 
 from slotwatch import clock
 from slotwatch.edge.front.attempts import WrongTokens
@@ -55,11 +56,14 @@ BODY_WITHIN_S = 10.0
 CHANGES = frozenset({"POST", "PUT", "DELETE", "PATCH"})
 OPEN_TO_ALL = frozenset({"/healthz", "/readyz"})
 """Paths that say nothing about the house: answered for any host name, and without a token."""
-FORWARDED = frozenset(
-    istr(name) for name in ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-IP", "Via")
+_FORWARDED = re.compile(
+    r"forwarded|via|x[-_]forwarded.*|x[-_]original[-_].*|x[-_]real[-_]ip|cf[-_]connecting[-_]ip|(.*[-_])?client[-_]ip",
+    re.IGNORECASE,
 )
-"""A proxy adds these headers. Then the address of the peer does not say who asks (RFC 7239; the X- names by common
-practice)."""
+"""A proxy adds headers of these names. Then the address of the peer does not say who asks (RFC 7239; the others by
+common practice, with `_` for `-` in some programs)."""
+_HOST = re.compile(r"(?:\[([^\[\]]*)\]|([^:/@\[\]]*))(?::[0-9]*)?")
+"""A name or an address, perhaps with a port (RFC 3986 3.2.2 and 3.2.3); never with a user before it."""
 CHALLENGE = ("WWW-Authenticate", "Bearer")
 CHALLENGE_OF_BROWSER = ("WWW-Authenticate", 'Basic realm="slotwatch", charset="UTF-8"')
 
@@ -101,8 +105,8 @@ class Guard:
         """Refuse what is not allowed; None lets it through."""
         if request.path in OPEN_TO_ALL:
             return None
-        host = request.headers.get("Host")
-        if host is not None and not self._is_own_name(host):
+        # A target that names a host counts instead of the header (RFC 9112 3.2.2); neither may be a stranger's.
+        if not all(map(self._is_own_name, {request.headers.get("Host", request.host), request.host})):
             return fault(403, "This name is not one of the page's names; if it is right, list it in [http] hosts.")
         return self._judge_change(request, now_ns) if request.method in CHANGES else self._judge_read(request, now_ns)
 
@@ -116,7 +120,7 @@ class Guard:
             return self._judge_token(request, _bearer(request), "This change needs the house's token.", now_ns)
         if self._is_declared or not self.on_loopback:
             return fault(403, self.trouble)
-        is_local = is_loopback(address_of(request.transport)) and not FORWARDED & {*request.headers}
+        is_local = is_loopback(address_of(request.transport)) and not any(map(_FORWARDED.fullmatch, request.headers))
         if is_local and is_loopback(_host_name(request.host)):
             return None
         return fault(403, "Changes need a token, or are made on this computer itself at http://localhost.")
@@ -149,7 +153,7 @@ class Guard:
         return fault(401, "This is not the house's token.", CIMultiDict(challenges))
 
     def _is_own_name(self, host: str) -> bool:
-        name = _host_name(host).lower().rstrip(".")
+        name = _host_name(host)
         return name in self._hosts or is_loopback(name) or _is_address(name)
 
 
@@ -284,10 +288,9 @@ def _is_no_browser(request: web.Request) -> bool:
 
 
 def _host_name(host: str) -> str:
-    """The host of a Host header, without its port."""
-    if host.startswith("["):
-        return host.partition("]")[0].lstrip("[")
-    return host.rpartition(":")[0] if ":" in host else host
+    """The host of a Host header, without its port; empty if it is none."""
+    found = _HOST.fullmatch(host)
+    return (found[1] or found[2] or "").lower().rstrip(".") if found else ""
 
 
 def _plain(error: web.HTTPException) -> web.StreamResponse:
