@@ -527,6 +527,15 @@ def test_what_this_computer_sends_itself_proves_no_network() -> None:
     assert "network" in one.also_possible[0]
 
 
+def test_multicast_that_another_source_went_on_with_for_a_second_was_not_lost() -> None:
+    """Most of it went in one moment, which memberships that run out do not: common practice, no source."""
+    server = Node((0,), address="10.0.0.30")
+    ends = [desk("Desk A", (1,), to_s=8.0), desk("Desk B", (2,), 2, to_s=8.0), desk("Desk C", (3,), 3, to_s=9.0)]
+    shown = stage((1, 2, 3), *ends, server).run(14.0)
+    assert {one.cause for one in shown.all if one.rule == "universe-lost"} == {"source-lost"}
+    assert not any("ulticast" in one.summary for one in shown.all)
+
+
 @pytest.mark.parametrize("dst", [group_of, lambda universe: "10.0.0.200"])
 def test_frames_at_rest_that_are_lost_in_a_row_on_a_way_that_loses_frames_accuse_the_way(
     dst: Callable[[int], str],

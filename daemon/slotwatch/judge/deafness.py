@@ -1,4 +1,4 @@
-"""Losses of which nobody knows when they began: this listener's own link was down in that moment."""
+"""Losses of which nobody knows when they began: this listener's own link was down, or this computer lost packets."""
 
 from __future__ import annotations
 
@@ -20,16 +20,31 @@ def say_deaf(scene: Scene) -> str:
     return ""
 
 
+def _say_lost_packets(scene: Scene) -> str:
+    """Say that this computer lost packets in the moment of a stop; empty if it did not."""
+    ctx, group = scene.ctx, scene.group
+    for one in ctx.listener.not_judged:
+        if one.reason != "host-overrun" or one.end_ns is None:
+            continue
+        if one.start_ns <= group.to_ns + SLACK_NS and one.end_ns >= group.from_ns - SLACK_NS:
+            times = ctx.time_of_day(one.start_ns), ctx.time_of_day(one.end_ns)
+            span = f"at {times[0]}" if times[0] == times[1] else f"from {times[0]} to {times[1]}"
+            return f"This computer lost packets {span}"
+    return ""
+
+
 def doubt_when(scene: Scene, verdict: Verdict) -> None:
-    """Doubt how sources ended that have been silent since this listener's own link was down."""
-    deaf = say_deaf(scene)
+    """Doubt how sources ended that have been silent since this listener's own link was down, or it lost packets."""
+    deaf, since = say_deaf(scene), "this listener's own link was down"
+    if not deaf:
+        deaf, since = _say_lost_packets(scene), "this computer lost packets"
     if not deaf:
         return
     one = len(scene.ctx.whole_sources(scene.sources)) == 1
     it, was, has = ("it", "it was", "has") if one else ("they", "they were", "have")
     verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
     verdict.reword(
-        f"{scene.names} {has} been silent since this listener's own link was down: power, crash or "
+        f"{scene.names} {has} been silent since {since}: power, crash or "
         f"{'its network lead' if one else 'their network leads'}, or {was} closed meanwhile."
     )
     verdict.evidence[0] = f"{deaf}, so when and how {it} stopped is not known."

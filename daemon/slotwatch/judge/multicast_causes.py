@@ -82,6 +82,10 @@ def multicast_only(scene: Scene, others: list[int]) -> Verdict | None:
     alive = scene.alive_afar()
     if not len(alive) or not scene.is_multicast(stopped).all() or scene.is_multicast(alive).any():
         return None
+    # What went on by multicast for a while, and is silent by now, shows that multicast came on.
+    outlived = np.flatnonzero(scene.outlived & is_among(scene.ctx.streams.network, scene.networks))
+    if not scene.group.spread_ns and scene.is_multicast(outlived).any():
+        return None
     # A packet that came before all of it had stopped does not show that anything continues.
     if not (scene.stops.last_ns[alive] > max(scene.group.from_ns, scene.group.to_ns) + SLACK_NS).any():
         return None
