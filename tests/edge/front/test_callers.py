@@ -21,6 +21,7 @@ from slotwatch.edge.front.callers import MOST_CALLERS, MOST_PROBES, OTHER_FILES,
 from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.door import WebServer
 from slotwatch.edge.front.guard import Guard, middleware
+from slotwatch.edge.front.turnstile import Turnstile
 from slotwatch.house.schema import House
 from slotwatch.house.service import Http
 from tests.edge.front_house import running
@@ -258,3 +259,45 @@ def test_connections_leave_the_process_the_files_that_it_needs(files: int, most:
         assert most_callers() == most
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, before)
+
+
+async def test_who_sends_on_many_connections_at_once_does_not_hold_a_local_probe() -> None:
+    """Counted in requests that begin before the probe is answered, not in time: one in each turn of the loop."""
+    begun = [0]
+
+    @web.middleware
+    async def counted(request: web.Request, handler: Any) -> web.StreamResponse:
+        begun[0] += request.path == "/slow"
+        answer: web.StreamResponse = await handler(request)
+        return answer
+
+    port, connections = free_port(socket.SOCK_STREAM), 100
+    house = House(http=Http(host="127.0.0.1", port=port))
+    callers, complaints = Callers(200), Complaints()
+    opened = WebServer(house, callers, complaints)
+    await opened.open(answering(0.0, middleware(Guard(house), callers, complaints), counted))
+    many = b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n" * 200
+    try:
+        writers = await held_by("127.0.0.1", port, connections, many)
+        await happens(lambda: begun[0] > connections)
+        before = begun[0]
+        await response_to(port, PROBE.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n"))
+        assert begun[0] - before < connections, "in one turn each of them would have begun one"
+        for writer in writers:
+            writer.close()
+    finally:
+        await opened.end()
+
+
+async def test_who_leaves_the_line_holds_nobody() -> None:
+    line, passed = Turnstile(), list[int]()
+
+    async def enter(number: int) -> None:
+        await line.enter()
+        passed.append(number)
+        if number == 0:
+            tasks[5].cancel()  # all are in line by now
+
+    tasks = [asyncio.create_task(enter(number)) for number in range(10)]
+    await asyncio.gather(*tasks, return_exceptions=True)
+    assert passed == [0, 1, 2, 3, 4, 6, 7, 8, 9]

@@ -37,6 +37,7 @@ from slotwatch import clock
 from slotwatch.edge.front.attempts import WrongTokens
 from slotwatch.edge.front.callers import Callers, address_of
 from slotwatch.edge.front.complaints import Complaints
+from slotwatch.edge.front.turnstile import Turnstile
 from slotwatch.edge.shared.token import is_loopback, read_token
 from slotwatch.house.schema import House
 
@@ -159,10 +160,14 @@ class Guard:
 
 def middleware(guard: Guard, callers: Callers, complaints: Complaints) -> Middleware:
     """Make the outermost handler: refuses, and turns every failure into a sentence."""
+    # A local probe waits for other probes only.
+    probes, others = Turnstile(), Turnstile()
 
     @web.middleware
     async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
         callers.heard(request.transport)
+        is_probe = request.path in OPEN_TO_ALL and is_loopback(address_of(request.transport))
+        await (probes if is_probe else others).enter()
         if (refusal := guard.judge(request, clock.monotonic_ns())) is not None:
             return refusal
         try:
