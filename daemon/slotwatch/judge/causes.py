@@ -114,7 +114,8 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
 
 def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
     say_what_works(scene, verdict)
-    leg_causes.say_legs_working(scene, verdict)
+    if scene.is_any_alive:
+        leg_causes.say_legs_working(scene, verdict)
 
 
 def _whole_sources(scene: Scene) -> Verdict:

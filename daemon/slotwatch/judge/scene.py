@@ -48,6 +48,11 @@ class Scene:
         return f"{wording.count(len(streams), 'stream')} {whose} {'continues' if len(streams) == 1 else 'continue'}."
 
     @property
+    def is_any_alive(self) -> bool:
+        """Whether any stream continues."""
+        return bool(np.count_nonzero(self.alive))
+
+    @property
     def names(self) -> str:
         """The sources with a stopped stream, as they are listed in a sentence."""
         return wording.list_names(self.ctx.say_sources(self.sources))

@@ -16,9 +16,16 @@ HELD = "should hold the last look"
 
 def say_what_works(scene: Scene, verdict: Verdict) -> None:
     """Add to a verdict what still works: other universes of the same sources, backups, other sources, receivers."""
-    ctx = scene.ctx
-    streams = ctx.streams
-    stopped_universes = set(streams.universe[scene.stopped].tolist())
+    stopped_universes = set(scene.ctx.streams.universe[scene.stopped].tolist())
+    if scene.is_any_alive:
+        _say_who_continues(scene, verdict, stopped_universes)
+    receivers = _receivers(scene, {row for row in stopped_universes if not scene.ctx.universes.live[row]})
+    if receivers:
+        verdict.still_working.append(receivers)
+
+
+def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[int]) -> None:
+    ctx, streams = scene.ctx, scene.ctx.streams
     # What came back under another name or address is the source itself: the verdict says that it sends.
     said = {ctx.source_of(row) for row in verdict.returned_as}
     for legs in ctx.by_source(scene.sources)[:MOST_NAMED]:
@@ -49,9 +56,6 @@ def say_what_works(scene: Scene, verdict: Verdict) -> None:
         verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
     if len(whole) > MOST_NAMED:
         verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
-    receivers = _receivers(scene, {row for row in stopped_universes if not ctx.universes.live[row]})
-    if receivers:
-        verdict.still_working.append(receivers)
 
 
 def _what_it_is(ctx: RuleContext, source: int) -> str:

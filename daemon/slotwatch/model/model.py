@@ -109,6 +109,9 @@ class Model:
         if self._arrivals.continuations is None or not len(batch) or not may_be_routine(batch):
             yield batch
             return
+        if len(batch) == 1 and not np.count_nonzero(self.streams.live[: self.streams.top]):
+            yield batch  # what is routine continues a live stream
+            return
         self.revision += 1
         buckets = np.maximum.accumulate(batch.t_ns) // BUCKET_NS
         edges = (np.flatnonzero(buckets[1:] != buckets[:-1]) + 1).tolist()

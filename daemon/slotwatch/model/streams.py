@@ -43,6 +43,7 @@ EXTRA = (
     ("series_packets", "u1"),
 )
 EVERY_STEP = 0x100
+_LATEST_NS = np.iinfo(np.int64).max
 
 
 class Streams(Table):
@@ -113,7 +114,7 @@ class Streams(Table):
     def tell_universes(self, rows: NDArray[np.intp], frames: NDArray[Any]) -> None:
         """Bring universes and sources up to what these streams know. frames: how many are new of each."""
         universes, of = self.universes, self.universe[rows]
-        alone = not np.count_nonzero(np.bincount(of) > 1)
+        alone = len(rows) == 1 or not np.count_nonzero(np.bincount(of) > 1)
         if alone:
             # One stream on each universe, as in most houses: plain indexing is ten times as fast.
             universes.frames[of] += frames.astype(np.uint64)
@@ -128,7 +129,7 @@ class Streams(Table):
         first = self.first_frame_ns[rows]
         fresh = ((first > 0) & (universes.first_frame_ns[of] == 0)).nonzero()[0]
         if len(fresh):
-            earliest = np.full(universes.capacity, np.iinfo(np.int64).max)
+            earliest = np.full(universes.capacity, _LATEST_NS)
             np.minimum.at(earliest, of[fresh], first[fresh])
             universes.first_frame_ns[of[fresh]] = earliest[of[fresh]]
         np.maximum.at(self.sources.last_seen_ns, self.source[rows], self.last_packet_ns[rows])
@@ -138,10 +139,10 @@ class Streams(Table):
         rows = self.live[: self.top].nonzero()[0]
         if not len(rows):
             return
-        shortest = np.full(self.universes.capacity, np.iinfo(np.int64).max)
+        shortest = np.full(self.universes.capacity, _LATEST_NS)
         gaps_ns = self.windows.gaps_of_this_second_us()[rows].astype(np.int64) * 1000
         np.minimum.at(shortest, self.universe[rows], gaps_ns)
-        known = shortest < np.iinfo(np.int64).max
+        known = shortest < _LATEST_NS
         longest = self.universes.minute_gap_ns
         longest[known] = np.maximum(longest[known], shortest[known])
 

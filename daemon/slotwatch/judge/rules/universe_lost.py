@@ -46,7 +46,7 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     if not np.count_nonzero(lost):
         return lost
     lived_ns = universes.last_arrival_ns - universes.first_frame_ns
-    asked_ns = np.clip(lived_ns, ns_from_s(p.brief_s), ns_from_s(p.forgotten_s))
+    asked_ns = np.minimum(np.maximum(lived_ns, ns_from_s(p.brief_s)), ns_from_s(p.forgotten_s))
     # A line that is listened to is declared by its name.
     declared = (universes.declared >= 0) | (universes.protocol == int(Protocol.LINE))
     lost &= declared | ((silent_ns < asked_ns) & (lived_ns >= ns_from_s(p.lived_s)))
