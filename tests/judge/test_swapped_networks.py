@@ -229,3 +229,29 @@ def test_after_a_restart_in_the_middle_of_a_swap_nobody_claims_that_it_lasts(rig
         (found,) = [one for one in stage.run(14.0).open if one.rule == "networks-swapped"]
         assert "had been swapped since" in found.summary and "so they are right again unless" in found.summary
         assert "have been swapped" not in found.summary
+
+
+@pytest.mark.parametrize("is_contradicted", [False, True])
+def test_a_listener_that_starts_while_its_networks_are_swapped_says_that_they_may_be(is_contradicted: bool) -> None:
+    """Universe 2 belongs to A alone and arrives on B; the others belong to both, and look the same either way. One that
+    belongs to B alone and arrives there shows that the networks are right."""
+    house = ONE_ON_A
+    if is_contradicted:
+        house = replace(house, universes=(*house.universes[:2], replace(house.universes[2], networks=(1,))))
+    on_a, on_b = replace(MAIN, universes=(1,)), replace(MAIN, network=1, address="10.1.0.1")
+    lights = [replace(LIGHTS, network=1, address="10.1.0.9"), *([] if is_contradicted else [LIGHTS])]
+    stage = Stage(house, on_a, on_b, *lights).run(20.0)
+    missing = next(one for one in stage.open if one.rule == "universe-missing")
+    assert (missing.universes, missing.cause) == (("e131/2@A",), "wrong-network")
+    assert any(
+        line.endswith("sends it on B, where it is not declared: a lead or a VLAN may be wrong.")
+        for line in missing.evidence
+    )
+    swapped = [line for line in missing.also_possible if "swapped" in line]
+    assert swapped == (
+        []
+        if is_contradicted
+        else [
+            "this listener's networks A and B are swapped: nothing that is declared on only one of them is heard on it"
+        ]
+    )

@@ -110,6 +110,18 @@ def _is_any_at_home(ctx: RuleContext, under_way_ns: int, pair: Pair, displaced: 
     )
 
 
+def may_be_swapped(ctx: RuleContext, pair: Pair) -> bool:
+    """Whether no universe that belongs to one of two networks alone is heard there. One that is shows that they are as
+    they should be; what belongs to both looks the same either way."""
+    universes = ctx.universes
+    for home, other in (pair, pair[::-1]):
+        heard = universes.used & (universes.network == home) & (universes.declared >= 0) & (universes.live > 0)
+        for row in np.flatnonzero(heard).tolist():
+            if not (namesakes(ctx, row) & (universes.network == other) & (universes.declared >= 0)).any():
+                return False
+    return True
+
+
 def namesakes(ctx: RuleContext, universe: int) -> NDArray[np.bool_]:
     """(U,) rows of the same protocol and number on other networks."""
     universes = ctx.universes

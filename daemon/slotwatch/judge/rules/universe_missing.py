@@ -14,7 +14,7 @@ from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.homes import elsewhere
+from slotwatch.judge.homes import elsewhere, may_be_swapped
 from slotwatch.judge.leg_causes import checks_of_wrong_network
 from slotwatch.judge.legs import plain_names, say_networks
 from slotwatch.judge.likeness import may_still_be
@@ -147,7 +147,14 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         arrives = wording.list_names(ctx.network_name(network) for network in sorted(wrong))
         named = wording.list_names(ctx.say_sources(senders))
         looks_like = f" The data arrives on {arrives} instead, from {named}."
-        evidence.append(f"{named} sends it on {arrives}, where it is not declared: a lead or a VLAN may be wrong.")
+        send = "sends" if len(ctx.whole_sources(senders)) == 1 else "send"
+        evidence.append(f"{named} {send} it on {arrives}, where it is not declared: a lead or a VLAN may be wrong.")
+        home = int(ctx.universes.network[row])
+        if len(wrong) == 1 and may_be_swapped(ctx, (home, min(wrong))):
+            also.append(
+                f"this listener's networks {ctx.network_name(home)} and {arrives} are swapped: nothing that is declared"
+                " on only one of them is heard on it"
+            )
     if sources and not heard:
         also.append("its source is off: nothing of it is heard at all")
     by_lists = say_lists(ctx, row, () if strays else heard)
