@@ -327,6 +327,16 @@ async def test_a_file_that_cannot_be_opened_is_reported_with_the_reason(path: Pa
     history.close()
 
 
+async def test_a_link_to_nowhere_in_place_of_the_directory_is_called_so(tmp_path: Path) -> None:
+    (tmp_path / "state").symlink_to(tmp_path / "nowhere")
+    history = History(tmp_path / "state" / "slotwatch.db", FOR_EVER)
+    history.note(snapshot())
+    try:
+        await happens(lambda: f"{tmp_path / 'state'} is no directory (" in history.health()["text"])
+    finally:
+        history.close()
+
+
 async def test_a_file_that_somebody_takes_away_is_begun_again_with_all_that_holds(
     path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

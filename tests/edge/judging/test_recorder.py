@@ -191,8 +191,27 @@ def test_a_directory_that_cannot_be_made_is_reported_and_stops_nothing(tmp_path:
     captures = Captures(settings, Recorder(settings))
     captures.want(1, 0, 0)
     captures.turn(60 * SECOND_NS, WALL_OFFSET_NS)
-    assert captures.trouble.startswith("The last capture could not be kept in ")
+    assert captures.trouble == f"The last capture could not be kept in {tmp_path / 'packets'}: it is no directory."
     assert captures.failed == 1
+
+
+def test_a_computer_without_room_for_a_process_is_reported_and_judging_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """EAGAIN of fork(2): the unit's TasksMax, or a limit of the user."""
+
+    def no_fork() -> int:
+        raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+
+    settings = house(tmp_path)
+    captures = Captures(settings, Recorder(settings))
+    captures.want(1, 0, 0)
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fork", no_fork)
+        captures.turn(60 * SECOND_NS, WALL_OFFSET_NS)
+    assert captures.trouble.endswith(": Resource temporarily unavailable.") and captures.failed == 1
+    captures.want(2, 0, 0)
+    _written(captures, 60 * SECOND_NS, tmp_path / "packets" / "incident-2.pcapng")
 
 
 class FullDisk(Recorder):
@@ -252,6 +271,20 @@ def test_the_oldest_captures_leave_when_the_directory_is_full(tmp_path: Path) ->
     assert sorted(path.name for path in tmp_path.iterdir()) == ["incident-3.pcapng", "incident-4.pcapng"]
     trim(tmp_path, 10)
     assert [path.name for path in tmp_path.iterdir()] == ["incident-4.pcapng"], "the newest stays, however large"
+
+
+def test_what_is_no_file_in_the_directory_of_captures_stops_no_capture_from_leaving(tmp_path: Path) -> None:
+    for number in range(5):
+        path = tmp_path / f"incident-{number}.pcapng"
+        path.write_bytes(bytes(1000))
+        os.utime(path, (number, number))
+    (tmp_path / "incident-0.part").mkdir()
+    (tmp_path / "incident-7.pcapng").mkdir()
+    os.utime(tmp_path / "incident-7.pcapng", (0, 0))
+    (tmp_path / "incident-8.pcapng").symlink_to(tmp_path / "nowhere")
+    trim(tmp_path, 2500)
+    left = sorted(path.name for path in tmp_path.iterdir() if path.is_file())
+    assert left == ["incident-3.pcapng", "incident-4.pcapng"]
 
 
 def test_an_ipv6_packet_keeps_its_addresses(tmp_path: Path) -> None:

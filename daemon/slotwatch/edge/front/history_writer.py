@@ -307,4 +307,6 @@ def _sentence(error: Exception, path: Path) -> str:
         sqlite3.SQLITE_BUSY: "another program holds the file",
         sqlite3.SQLITE_IOERR: "the disk gives an error",
     }
+    if isinstance(error, FileExistsError):
+        return f"{path.parent} is no directory"
     return known.get(code) or (error.strerror if isinstance(error, OSError) and error.strerror else str(error))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import stat
 from pathlib import Path
 
 from slotwatch.edge.judging.recorder import MIB, PART, Recorder
@@ -54,13 +55,16 @@ class Captures:
             return
         for incident in due:
             del self._waiting[incident]
+        from_ns = min([now_ns - int(self._recorder.seconds * 1e9), *due.values()])
         try:
             self._directory.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
+            self._writer = os.fork()
+        except FileExistsError:
+            self._fail("it is no directory")
+            return
+        except OSError as error:  # also of the fork, where no further process or memory is to be had
             self._fail(error.strerror or str(error))
             return
-        from_ns = min([now_ns - int(self._recorder.seconds * 1e9), *due.values()])
-        self._writer = os.fork()
         if not self._writer:
             self._write(sorted(due), from_ns, now_ns, wall_offset_ns)
 
@@ -84,7 +88,7 @@ class Captures:
 
     def _clear_parts(self) -> None:
         """Remove what a writer that was killed left behind. Nothing is being written now."""
-        for part in self._directory.glob(f"incident-*{PART}"):
+        for _, _, part in _files(self._directory, f"incident-*{PART}"):
             with contextlib.suppress(OSError):
                 part.unlink()
 
@@ -118,14 +122,27 @@ def path_of(place: Path, incident: int) -> Path:
 
 def trim(place: Path, most_bytes: int) -> None:
     """Remove the oldest captures until the others fit. What is still being written counts too."""
-    found = sorted((path.stat().st_mtime_ns, path.stat().st_size, path) for path in place.glob("incident-*.pcapng"))
+    found = sorted(_files(place, "incident-*.pcapng"))
     total = sum(size for _, size, _ in found)
-    total += sum(path.stat().st_size for path in place.glob(f"incident-*{PART}"))
+    total += sum(size for _, size, _ in _files(place, f"incident-*{PART}"))
     for _, size, path in found[:-1]:
         if total <= most_bytes:
             break
         path.unlink(missing_ok=True)
         total -= size
+
+
+def _files(place: Path, pattern: str) -> list[tuple[int, int, Path]]:
+    """When each file was written last, its size and its path. What is no file, or is taken away meanwhile, is left
+    out."""
+    found = []
+    with contextlib.suppress(OSError):
+        for path in place.glob(pattern):
+            with contextlib.suppress(OSError):
+                state = path.lstat()
+                if stat.S_ISREG(state.st_mode):
+                    found.append((state.st_mtime_ns, state.st_size, path))
+    return found
 
 
 class RecordedPackets:
