@@ -527,6 +527,26 @@ def test_what_this_computer_sends_itself_proves_no_network() -> None:
     assert "network" in one.also_possible[0]
 
 
+def test_a_stranger_beside_a_declared_source_is_not_said_to_be_still_working() -> None:
+    """Common practice, no source. Alone on a universe it is named, as undeclared."""
+    far = DeclaredSource("Desk C", address="10.0.0.3")
+    ends, goes_on = desk("Desk A", (1,), to_s=8.0), desk("Desk C", (3,), 3)
+    strangers = desk("Laptop", (3,), 8), desk("Visitor", (5,), 9)
+    shown = stage((1, 3), ends, goes_on, *strangers, sources=(MAIN, far), by=("main desk", "Desk C")).run(14.0)
+    works = " ".join(shown.rule("universe-lost").still_working)
+    assert "Desk C" in works and 'undeclared "Visitor"' in works and "Laptop" not in works
+
+
+def test_a_backup_that_carries_a_part_on_is_not_said_to_carry_all_on() -> None:
+    """Main and backup send two universes; the main one dies, and then the backup's output of the second stops."""
+    sources, by = (MAIN, SPARE), ("main desk", "spare desk")
+    spare = desk("spare", (1,), 2, priority=90), desk("spare", (2,), 2, priority=90, to_s=12.0)
+    shown = stage((1, 2), desk("main", (1, 2), to_s=8.0), *spare, sources=sources, by=by).run(16.0)
+    assert (
+        '"spare desk" (10.0.0.2) carries on, but nobody sends universe e131/2.' in shown.rule("source-absent").summary
+    )
+
+
 def test_multicast_that_another_source_went_on_with_for_a_second_was_not_lost() -> None:
     """Most of it went in one moment, which memberships that run out do not: common practice, no source."""
     server = Node((0,), address="10.0.0.30")

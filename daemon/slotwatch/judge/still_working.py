@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
@@ -49,6 +51,7 @@ def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[in
         senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"
         verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
     others_alive = [source for source in scene.others_alive() if source not in keepers and source not in said]
+    others_alive = [source for source in others_alive if not _is_intruder(scene, source)]
     whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
     for legs in whole[:MOST_NAMED]:
         universes = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()))
@@ -69,6 +72,16 @@ def _stranger(ctx: RuleContext, source: int) -> str:
     """Give `undeclared ` for a source that the house file does not name, if it names any: it may be a stranger."""
     is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not ctx.is_here(source)
     return "undeclared " if is_stranger else ""
+
+
+def _is_intruder(scene: Scene, source: int) -> bool:
+    """Whether an undeclared source sends only what declared ones send as well: nothing works because of it."""
+    ctx, streams = scene.ctx, scene.ctx.streams
+    if not _stranger(ctx, source):
+        return False
+    mine = set(streams.universe[scene.alive & (streams.source == source)].tolist())
+    rows = np.flatnonzero(scene.alive & is_among(streams.universe, mine)).tolist()
+    return mine <= {ctx.universe_of(row) for row in rows if ctx.declared_source(ctx.source_of(row)) is not None}
 
 
 def _receivers(scene: Scene, universes: set[int]) -> str:

@@ -35,7 +35,8 @@ class SourceAbsentFacts(Facts):
 def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     universe = finding.universes[0]
-    kept_by = f"Nobody else sends {ctx.name_universes(_dead_with_it(ctx, finding))}"
+    dead = _dead_with_it(ctx, finding)
+    kept_by = f"Nobody else sends {ctx.name_universes(dead or list(finding.universes))}"
     if keeper := _keeper(ctx, universe):
         kept_by = f"{ctx.say_legs(keeper)} carries on"
         if ctx.house.sources and ctx.declared_source(keeper[0]) is None:
@@ -44,6 +45,8 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
             # What the other network lost is a separate incident; what matters here is where the show continues.
             networks = sorted({ctx.network_name(ctx.sources[leg].network) for leg in keeper})
             kept_by += f", on network {wording.list_names(networks)} alone"
+        elif due := [row for row in dead if ctx.universes.expected[row]]:
+            kept_by += f", but nobody sends {ctx.name_universes(due)}"
     finding.facts = SourceAbsentFacts(kept_by)
     return finding
 
@@ -55,7 +58,7 @@ def _dead_with_it(ctx: RuleContext, finding: Finding) -> list[int]:
     if finding.streams:
         rows = np.unique(streams.universe[ctx.streams_from(ctx.source_of(finding.streams[0]))])
     found: list[int] = rows[(table.live[rows] == 0) & (table.declared[rows] >= 0)].tolist()
-    return found or list(finding.universes)
+    return found
 
 
 def _keeper(ctx: RuleContext, universe: int) -> list[int]:
