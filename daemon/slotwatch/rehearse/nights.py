@@ -345,7 +345,7 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     **{fault: lambda plan: not plan.two and "patch" not in plan.house for fault in patch.ROW_FAULTS},
     # A desk that was drawn with a fault of its own may play the look that it had then.
     **{fault: lambda plan: _may_have_levels(plan) for fault in patch.LEVEL_FAULTS},
-    **{fault: lambda plan: not plan.two for fault in witness.QUERIER_FAULTS},
+    witness.groups_run_out: lambda plan: not plan.two,
     **{fault: lambda plan: "routes" not in plan.parts for fault in routes.FAULTS},
     **{fault: lambda plan: not plan.two and bool(plan.artnet) for fault in receivers.FAULTS},
     # The other listener hears the desks before anything happened to what they send here.
