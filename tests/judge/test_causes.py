@@ -635,6 +635,17 @@ def test_a_desk_that_dies_while_no_querier_is_heard_is_dead_where_other_groups_g
     assert "It went completely silent: power, crash or its network lead." in later.summary
 
 
+def test_a_desk_whose_group_still_brings_its_backup_did_not_lose_it_to_a_silent_querier() -> None:
+    """A membership is of a group, whoever sends to it (RFC 2236 3)."""
+    main = DeclaredSource("main", address="10.0.0.1")
+    spare = DeclaredSource("spare", address="10.0.0.2", role="backup", priority=90)
+    desks = desk("Desk A", (1,), to_s=8.0), desk("Desk B", (1,), 2, priority=90)
+    shown = stage((1,), *desks, sources=(main, spare), by=("main", "spare"))
+    shown.see(0.5, QuerySeen(START_NS - 260 * S, 0, "10.0.0.254", "igmp2", 10.0))
+    absent = shown.run(12.0).rule("source-absent")
+    assert absent.cause == "source-lost"
+
+
 def test_a_desk_that_comes_and_goes_while_no_querier_is_heard_has_not_lost_its_group() -> None:
     """A membership that ran out does not come back without a query (RFC 2236 3): its source came back by itself."""
     lives = [desk("Desk A", (1,), from_s=start_s, to_s=start_s + 5.0) for start_s in (0.0, 9.0, 18.0)]

@@ -17,6 +17,8 @@ from slotwatch.judge.verdict import Verdict
 from slotwatch.model.destinations import Destination
 from slotwatch.snapshot import Confidence
 
+KEEP_ALIVE_NS = NANOSECONDS
+"""Longest time between packets of a universe at rest (E1.31 6.6.2)."""
 MOVED_BEFORE_NS = 260 * NANOSECONDS
 """Group membership interval (RFC 2236 8.4): what a querier that moved breaks, breaks within it."""
 
@@ -38,6 +40,8 @@ def querier_gone(scene: Scene) -> Verdict | None:
         go_on = scene.is_multicast(scene.alive_afar()).any()
         if _went_on_for_long(scene, network) or _came_back_unasked(scene, network, querier.last_ns):
             continue  # their memberships would have run out as well, or did not end it before
+        if _goes_on_from_another(scene, network):
+            continue
         return Verdict(
             "multicast-lost",
             Confidence.MEDIUM if go_on else Confidence.HIGH,
@@ -65,6 +69,16 @@ def _went_on_for_long(scene: Scene, network: int) -> bool:
     others = streams.used & ~scene.stopped & (streams.network == network) & (streams.last_arrival_ns > long_ns)
     rows = np.flatnonzero(others)
     return bool(len(rows)) and bool(scene.is_multicast(rows).any())
+
+
+def _goes_on_from_another(scene: Scene, network: int) -> bool:
+    """Whether another source's packets still come by a group that a stopped stream came by: it is not forgotten."""
+    streams = scene.ctx.streams
+    there = streams.used & (streams.network == network)
+    later_ns = scene.group.to_ns + KEEP_ALIVE_NS + SLACK_NS
+    others = np.flatnonzero(there & ~scene.stopped & (streams.last_arrival_ns > later_ns))
+    groups = streams.universe[others[scene.is_multicast(others)]]
+    return bool(np.isin(streams.universe[scene.stopped & there], groups).any())
 
 
 def _came_back_unasked(scene: Scene, network: int, last_query_ns: int) -> bool:
