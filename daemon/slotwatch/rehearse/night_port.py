@@ -37,8 +37,8 @@ def address_taken(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def lead_moved(plan: NightPlan, subject: str, at_s: float) -> None:
-    """The listener's lead is in another switch port since some time after the last show: a note."""
-    first, then = announced("FOH", "14", 1.0, at_s), announced("Stage", "7", at_s + 1.0, plan.seconds)
+    """The listener's lead is in another port of its switch since some time after the last show: a note."""
+    first, then = announced("FOH", "6", 1.0, at_s), announced("FOH", "7", at_s + 1.0, plan.seconds)
     plan.parts["announcements"] = lambda: mixed(first, then)
     due_s = at_s + HELD_S + 6.5
     found = Expected("own lead moved", ("neighbour-changed",), ("moved",), (), at_s, due_s, is_note=True)
@@ -47,7 +47,7 @@ def lead_moved(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def two_announce(plan: NightPlan, subject: str, at_s: float) -> None:
     """A small switch lies between, and passes on what two switches announce: a note."""
-    first, second = announced("FOH", "14", 1.0, plan.seconds), announced("Stage", "7", at_s, plan.seconds)
+    first, second = announced("FOH", "6", 1.0, plan.seconds), announced("Side", "2", at_s, plan.seconds)
     plan.parts["announcements"] = lambda: mixed(first, second)
     found = Expected("two neighbours", ("two-neighbours",), (), (), at_s, at_s + HELD_S, is_note=True)
     plan.truths.append(partial(as_it_is, found))

@@ -23,6 +23,7 @@ from slotwatch.rehearse.night_plan import (
     Silence,
     silence_truth,
 )
+from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.pretend_switch import PretendPort, PretendSwitch
 from slotwatch.rehearse.stage import mixed
 from slotwatch.wire.observation import LineSeen, QuerierWatchSeen
@@ -45,7 +46,7 @@ def desk_port_down(plan: NightPlan, subject: str, at_s: float) -> None:
     if plan.two:
         # The switch is one of the first network. The desk's other lead goes to another.
         plan.half_s = at_s
-        plan.wrap("main", lambda before: stage.cut(before, at_s, plan.seconds + 1, lambda sent: sent.network == 0))
+        plan.wrap("main", lambda before: stage.cut(before, at_s, plan.seconds + 1, _is_first))
     else:
         plan.silences.append(Silence("main", at_s))
         plan.wrap("main", lambda before: stage.cut(before, at_s))
@@ -61,12 +62,16 @@ def uplink_down(plan: NightPlan, subject: str, at_s: float) -> None:
 
 
 def _cut_off(plan: NightPlan, fault: str, at_s: float, back_s: float = math.inf) -> None:
-    """Cut both desks off, and expect it to be put down to the network."""
+    """Cut both desks off, and expect it to be put down to the network. Of two networks it is the first."""
     for one in DESKS:
         if one in plan.parts and not plan.is_silent(one, at_s):
             plan.faulty.add(one)
-            plan.silences.append(Silence(one, at_s, back_s))
-            plan.wrap(one, lambda before: stage.cut(before, at_s, back_s))
+            if plan.two:
+                plan.half_s = at_s
+                plan.wrap(one, lambda before: stage.cut(before, at_s, min(back_s, plan.seconds + 1), _is_first))
+            else:
+                plan.silences.append(Silence(one, at_s, back_s))
+                plan.wrap(one, lambda before: stage.cut(before, at_s, back_s))
 
     def truth() -> Expected:
         near_s = [one for one in plan.silences if one.at_s != at_s and abs(one.at_s - at_s) < COINCIDENT_S]
@@ -76,6 +81,10 @@ def _cut_off(plan: NightPlan, fault: str, at_s: float, back_s: float = math.inf)
         return Expected(fault, rules, causes, names, at_s, at_s + E131_DUE_S, LOSSES, bool(names))
 
     plan.truths.append(truth)
+
+
+def _is_first(sent: Sent) -> bool:
+    return sent.network == 0
 
 
 def far_switch_restarts(plan: NightPlan, subject: str, at_s: float) -> None:

@@ -362,7 +362,7 @@ _NEEDS: dict[Fault, Callable[[NightPlan], bool]] = {
     # What died before, or has a fault that a death would hide, has no port that goes down now.
     witness.desk_port_down: lambda plan: _is_well(plan, "main"),
     **{
-        fault: lambda plan: not plan.two and _is_well(plan, "main") and _is_well(plan, "backup")
+        fault: lambda plan: _is_well(plan, "main") and _is_well(plan, "backup")
         for fault in (witness.uplink_down, witness.far_switch_restarts)
     },
 }
