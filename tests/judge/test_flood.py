@@ -275,15 +275,27 @@ def discovery_flood() -> Plain:
     return Plain(made)
 
 
+def many_senders_of(data: bytes, protocol: Protocol) -> Plain:
+    return Plain(
+        [Packet(t_s, data, f"10.9.{n >> 8 & 255}.{n & 255}", EVERYWHERE, protocol) for n, t_s in enumerate(FLOOD_TIMES)]
+    )
+
+
+ADDRESS = b"Art-Net\0\0\x60\0\x0e" + bytes(95)
+"""Art-Net 4, ArtAddress: opcode 0x6000. It is for nodes."""
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("sender", "words"),
     [
+        (many_senders_of(ADDRESS, Protocol.ARTNET), "Art-Net packets that carry no levels arrive from many addresses"),
+        (many_senders_of(bytes(60), Protocol.E131), "packets that no protocol accepts arrive from many addresses"),
         (poll_flood(1), "Art-Net polls arrive from 10.9.0.0, about 3,000 a second"),
         (poll_flood(5000), "Art-Net polls arrive from many addresses, about 3,000 a second"),
         (discovery_flood(), "E1.31 discovery lists arrive from many addresses, about 3,000 a second"),
     ],
-    ids=["polls of one", "polls of thousands", "discovery lists"],
+    ids=["ArtAddress", "rubbish", "polls of one", "polls of thousands", "discovery lists"],
 )
 def test_a_flood_of_packets_without_levels_is_one_incident_and_leaves_nothing(sender: Plain, words: str) -> None:
     shown = Stage(HOUSE, main_desk(), sender)

@@ -80,6 +80,8 @@ class Model:
             return
         self.revision += 1
         self.counters.take(batch, fields)
+        if np.count_nonzero(fields.status):
+            self.occasions.take_rejected(batch, np.flatnonzero(fields.status))
         buckets = np.maximum.accumulate(batch.t_ns) // BUCKET_NS
         pieces = max(1, round(rows / PART_ROWS))
         edges = {rows * piece // pieces for piece in range(pieces)}

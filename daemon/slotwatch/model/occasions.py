@@ -43,7 +43,9 @@ KINDS = {
     PacketKind.ART_POLL_REPLY: "replies",
     PacketKind.E131_SYNC: "syncs",
     PacketKind.ART_SYNC: "syncs",
+    PacketKind.ART_OTHER: "others",
 }
+REJECTED = "rejected"
 POLL_FLAGS, TARGETED = 12, 0x20
 """Where the flags of an ArtPoll are, and the one of targeted mode (Art-Net 4, ArtPoll)."""
 KNOWN_AGAIN_NS = 1_000_000_000
@@ -93,7 +95,7 @@ class Occasions:
         """By network, sender's address and bind index."""
         self.pollers: dict[tuple[int, str], Poller] = {}
         self.surges = Surges()
-        """How many come each second, looked at or not, by kind (the values of KINDS) and network."""
+        """How many come each second, looked at or not, by kind (the values of KINDS, and REJECTED) and network."""
         self.evictions: Counter[str] = Counter()
         self.unkept: Counter[str] = Counter()
         self._second = -1
@@ -117,6 +119,12 @@ class Occasions:
                 for row in self._allow(batch, some, kind.name.lower()).tolist():
                     take(batch, fields, row)
 
+    def take_rejected(self, batch: Batch, rows: NDArray[np.intp]) -> None:
+        """Count these rows of a batch: packets from a network that no protocol accepts."""
+        rows = rows[batch.protocol[rows] != int(Protocol.LINE)]
+        for network in np.unique(batch.network[rows]).tolist():
+            self._count_all(REJECTED, network, batch, rows[batch.network[rows] == network])
+
     def _count(self, batch: Batch, kinds: NDArray[np.uint8], rows: NDArray[np.intp]) -> None:
         """Count them by kind and network; where they are many, also by sender."""
         pairs = kinds.astype(np.int64) << 16 | batch.network[rows]
@@ -124,16 +132,18 @@ class Occasions:
             kind, network = KINDS.get(PacketKind(pair >> 16)), pair & 0xFFFF
             if kind is None:
                 continue
-            every = rows[pairs == pair]
-            # Each packet counts in its own second, however they were put into batches.
-            seconds = batch.t_ns[every] // NANOSECONDS
-            for second in np.unique(seconds).tolist():
-                some = every[seconds == second]
-                surge = self.surges.take(kind, network, second * NANOSECONDS, len(some))
-                if surge is not None:
-                    addresses, counts = np.unique(batch.src[some], axis=0, return_counts=True)
-                    for address, count in zip(addresses, counts.tolist(), strict=True):
-                        surge.name(names.address_text(address), count)
+            self._count_all(kind, network, batch, rows[pairs == pair])
+
+    def _count_all(self, kind: str, network: int, batch: Batch, rows: NDArray[np.intp]) -> None:
+        # Each packet counts in its own second, however they were put into batches.
+        seconds = batch.t_ns[rows] // NANOSECONDS
+        for second in np.unique(seconds).tolist():
+            some = rows[seconds == second]
+            surge = self.surges.take(kind, network, second * NANOSECONDS, len(some))
+            if surge is not None:
+                addresses, counts = np.unique(batch.src[some], axis=0, return_counts=True)
+                for address, count in zip(addresses, counts.tolist(), strict=True):
+                    surge.name(names.address_text(address), count)
 
     def take_house(self, house: House) -> None:
         self._declared_senders = _declared_senders(house)

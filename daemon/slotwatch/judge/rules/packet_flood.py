@@ -1,4 +1,4 @@
-"""Packets come far more often than any house sends: lists, polls, replies, syncs, IGMP, or levels of one source."""
+"""Packets come far more often than any house sends: of one kind without levels, or levels of one source."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.storms import Storms
+from slotwatch.model.occasions import REJECTED
 from slotwatch.model.surges import COUNTED_NS, Surge
 from slotwatch.snapshot import Confidence, Severity
 
@@ -25,6 +26,8 @@ WORDS = {
     "replies": "Art-Net poll replies",
     "syncs": "sync packets",
     "reports": "IGMP and MLD messages",
+    "others": "Art-Net packets that carry no levels",
+    REJECTED: "packets that no protocol accepts",
 }
 MOST_NAMED = 3
 MOSTLY = 0.5
@@ -58,7 +61,9 @@ def floods(ctx: RuleContext, p: PacketFloodParameters, storms: Storms) -> dict[F
     for key, surge in _surges(ctx).items():
         if not surge.busy_ns or ctx.now_ns - surge.busy_ns > COUNTED_NS:
             continue
-        if min(surge.lately(int(ctx.now_ns), round(p.lasts_s))) >= p.packets_hz:
+        # `malformed-packets` names one sender of those.
+        has_own_rule = key[0] == REJECTED and _main_sender(surge)
+        if not has_own_rule and min(surge.lately(int(ctx.now_ns), round(p.lasts_s))) >= p.packets_hz:
             found[key] = None
     return found
 
@@ -83,13 +88,12 @@ def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters, storm
     # Two digits: a rate that wavers is not put into other words each second.
     shown = int(float(f"{rate:.2g}"))
     senders = sorted(surge.senders, key=lambda address: -surge.senders[address])
-    named = sum(surge.senders.values()) + surge.others
     more = "" if len(senders) <= MOST_NAMED and not surge.others else " and more"
     return Finding(
         group=f"flood:{kind}:{network}",
         since_ns=0,
         networks=(network,),
-        facts=PacketFloodFacts(WORDS[kind], f"{shown:,}", _say_who(surge, senders, named)),
+        facts=PacketFloodFacts(WORDS[kind], f"{shown:,}", _say_who(surge, senders)),
         evidence=(
             f"About {shown:,} {WORDS[kind]} a second on {ctx.network_name(network)}, from "
             f"{wording.list_names(senders[:MOST_NAMED]) if senders else 'unknown addresses'}{more}.",
@@ -120,9 +124,16 @@ def _describe_storm(ctx: RuleContext, source: int, p: PacketFloodParameters, sto
     )
 
 
-def _say_who(surge: Surge, senders: list[str], named: int) -> str:
-    if senders and surge.senders[senders[0]] >= MOSTLY * named:
-        return senders[0]
+def _main_sender(surge: Surge) -> str:
+    """The address that sends most of them; empty if none does."""
+    named = sum(surge.senders.values()) + surge.others
+    most = max(surge.senders, key=surge.senders.__getitem__, default="")
+    return most if most and surge.senders[most] >= MOSTLY * named else ""
+
+
+def _say_who(surge: Surge, senders: list[str]) -> str:
+    if main := _main_sender(surge):
+        return main
     return "many addresses" if len(senders) > MOST_NAMED or surge.others else wording.list_names(senders)
 
 
