@@ -60,6 +60,16 @@ def test_whatever_stands_in_the_file_is_one_short_line(tmp_path: Path, text: byt
     assert told.startswith("another slotwatch") and told.isprintable() and len(told) < 230
 
 
+def test_on_a_full_disk_the_lock_is_held_without_a_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def is_full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "pwrite", is_full)
+    first = HistoryLock(tmp_path / "a.db")
+    assert [first.take(), first.take()] == ["", ""]
+    assert HistoryLock(tmp_path / "a.db").take() == "another slotwatch"
+
+
 def _no_locks(*_: object) -> None:
     raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 

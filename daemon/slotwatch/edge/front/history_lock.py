@@ -5,6 +5,7 @@ Readers need no lock. Where a file system has no locks, or nothing may be writte
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import os
@@ -56,9 +57,10 @@ class HistoryLock:
             self._was_free = True
             os.close(found)
             return self._holder
-        os.ftruncate(found, 0)
-        os.pwrite(found, f"process {os.getppid()} on {socket.gethostname()}\n".encode(), 0)
         self._held, self._holder = found, ""
+        with contextlib.suppress(OSError):  # a full disk: the lock holds without its holder's name
+            os.ftruncate(found, 0)
+            os.pwrite(found, f"process {os.getppid()} on {socket.gethostname()}\n".encode(), 0)
         return ""
 
     def release(self) -> None:
