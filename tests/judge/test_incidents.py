@@ -391,3 +391,13 @@ def test_incidents_are_dated_by_the_clock_as_it_is_when_they_open() -> None:
     book.take_clock(1000 * S, 40 * S)
     texts = [entry.text for entry in after.timeline if entry.what == "clock"]
     assert len(texts) == 1 and texts[0].startswith("The clock of this computer was set back by 60 min.")
+
+
+def test_the_universes_of_an_incident_have_one_order_however_they_came() -> None:
+    """An incident lists them by protocol and number, also after a restart, when rows are in another order."""
+    names = ("artnet/3", "e131/2", "e131/2@B", "e131/10", "line/a", "line/b")
+    for first in (names, names[::-1], names[2:] + names[:2]):
+        book = IncidentBook(0)
+        book.update([replace(LOST, universes=first[:3])], 10 * S)
+        book.update([replace(LOST, universes=first)], 11 * S)
+        assert book.open_incidents()[0].universes == names

@@ -12,7 +12,7 @@ from slotwatch.judge import earlier
 from slotwatch.judge.catalog import FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import how_long
-from slotwatch.judge.likeness import ABSENT, LOSSES, difference, joined, with_silences
+from slotwatch.judge.likeness import ABSENT, LOSSES, difference, joined, joined_universes, with_silences
 from slotwatch.judge.resumed import ResumedIncidents
 from slotwatch.judge.same_fault import is_another, is_followed_by, is_resumed, is_same, may_be_part, was_group_of
 from slotwatch.snapshot import Incident, TimelineEntry
@@ -171,7 +171,7 @@ class IncidentBook(ResumedIncidents):
         self._give_up(incident, draft)
         whole = set(incident.universes)
         # What it took down stays named when a part of it is back: the record is of the whole fault.
-        incident.universes = joined(incident.universes, draft.universes)
+        incident.universes = joined_universes(incident.universes, draft.universes)
         incident.sources = joined(incident.sources, draft.sources)
         incident.source_keys = joined(incident.source_keys, draft.source_keys)
         incident.fixtures = joined(incident.fixtures, draft.fixtures)

@@ -45,6 +45,12 @@ def joined(before: tuple[T, ...], now: tuple[T, ...]) -> tuple[T, ...]:
     return now if set(before) <= set(now) else tuple(dict.fromkeys((*before, *now)))
 
 
+def joined_universes(before: tuple[str, ...], now: tuple[str, ...]) -> tuple[str, ...]:
+    """Give the names of both, in an order that does not say which came first. before: is in that order."""
+    every = {*before, *now}
+    return before if len(every) == len(before) else tuple(wording.in_order(every))
+
+
 def with_silences(before: tuple[IncidentLeg, ...], now: tuple[IncidentLeg, ...]) -> tuple[IncidentLeg, ...]:
     """Give the present legs. Those that fell silent stay silent: the record shows the fault, not what came after."""
     held = {(one.source, one.network): one for one in before}

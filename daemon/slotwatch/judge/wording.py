@@ -55,14 +55,12 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
         return f"Universe {label} ({runs[0]})" if label else f"Universe {runs[0]}"
     if len(plain) == 2:
         # "1 to 2" is read as more than two.
-        return "Universes " + list_names(_in_order(plain))
+        return "Universes " + list_names(in_order(plain))
     if len(runs) <= MOST_RUNS:
         return "Universes " + list_names(runs)
     # Three and a count are read at a glance; the incident's universes hold the whole list.
     networks = {name.partition("@")[2] for name in names}
-    every = (
-        _in_order(names) if len(networks) == 1 else list(dict.fromkeys(n.partition("@")[0] for n in _in_order(names)))
-    )
+    every = in_order(names) if len(networks) == 1 else list(dict.fromkeys(n.partition("@")[0] for n in in_order(names)))
     first = every[:FIRST_UNIVERSES]
     where = f" on {list_names(sorted(networks))}" if len(networks) > 1 else ""
     return f"Universes {', '.join(first)} and {len(every) - len(first)} more{where}"
@@ -71,14 +69,14 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
 def _labelled(names: Sequence[str], label_of: Mapping[str, str]) -> str:
     """Several universes with their labels: `Universes LED (e131/3) and Floor (e131/4) on A and B`; "" if too many."""
     networks: dict[str, list[str]] = {}
-    for name in _in_order(names):
+    for name in in_order(names):
         number, _, network = name.partition("@")
         networks.setdefault(number, []).append(network)
     kinds = {tuple(several) for several in networks.values()}
     if not 1 < len(networks) <= MOST_LABELLED:
         return ""
     if all(len(kind) == 1 for kind in kinds):
-        return "Universes " + list_names(_with_label(name, label_of) for name in _in_order(names))
+        return "Universes " + list_names(_with_label(name, label_of) for name in in_order(names))
     own = {name.partition("@")[0]: label for name, label in label_of.items()}
     if len(kinds) > 1:
         return "Universes " + list_names(_where(number, on, own.get(number, "")) for number, on in networks.items())
@@ -132,13 +130,13 @@ def seconds(span_ns: int) -> str:
     return f"{hours} h {minutes:02} min" if hours < 48 else f"{hours // 24} days"
 
 
-def _in_order(names: Sequence[str]) -> list[str]:
-    """Sort names by protocol and number."""
+def in_order(names: Iterable[str]) -> list[str]:
+    """Sort names by protocol and number, and lines by their names."""
 
-    def place(name: str) -> tuple[str, int, str]:
+    def place(name: str) -> tuple[str, int, str, str]:
         protocol, _, rest = name.partition("/")
         number, _, network = rest.partition("@")
-        return protocol, int(number) if number.isdigit() else 0, network
+        return protocol, int(number) if number.isdigit() else 0, network, number
 
     return sorted(set(names), key=place)
 
