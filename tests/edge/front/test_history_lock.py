@@ -70,6 +70,20 @@ def test_on_a_full_disk_the_lock_is_held_without_a_name(tmp_path: Path, monkeypa
     assert HistoryLock(tmp_path / "a.db").take() == "another slotwatch"
 
 
+def test_a_lock_file_of_another_user_is_locked_by_reading_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lock_file(tmp_path / "a.db").touch()
+    true_open = os.open
+
+    def refuse(place: Path, flags: int, mode: int = 0o777) -> int:
+        if flags & os.O_RDWR:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        return true_open(place, flags, mode)
+
+    monkeypatch.setattr(os, "open", refuse)
+    first = HistoryLock(tmp_path / "a.db")
+    assert [first.take(), HistoryLock(tmp_path / "a.db").take()] == ["", "another slotwatch"]
+
+
 def _no_locks(*_: object) -> None:
     raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 

@@ -18,6 +18,7 @@ from slotwatch.printable import reason_of
 
 LONGEST = 200
 """Octets of a lock file that are read."""
+_NOT_WRITTEN = {errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.ENOTDIR, errno.ENOENT}
 TRIES = 10
 TRY_AGAIN_S = 0.02
 """A daemon that waits for the lock looks for an instant whether it is free: who comes then tries again."""
@@ -78,7 +79,11 @@ class HistoryLock:
     def _try(self) -> int | None:
         """A descriptor that holds the lock; None: another daemon has it. OSError where there are no locks."""
         self._place.parent.mkdir(parents=True, exist_ok=True)
-        found = os.open(self._place, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK, 0o644)
+        how = os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
+        try:
+            found = os.open(self._place, os.O_RDWR | os.O_CREAT | how, 0o644)
+        except PermissionError:
+            found = os.open(self._place, os.O_RDONLY | how)  # another user's: it can be locked all the same
         for _ in range(1 if self._holder else TRIES):
             try:
                 fcntl.flock(found, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -102,7 +107,7 @@ class HistoryLock:
 
     def _say_why_not(self, error: OSError) -> None:
         """Say once that no lock is had. Where nothing may be written the history's own trouble says so."""
-        if self._has_said_why or error.errno in (errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.ENOTDIR):
+        if self._has_said_why or error.errno in _NOT_WRITTEN:
             return
         self._has_said_why = True
         print(
