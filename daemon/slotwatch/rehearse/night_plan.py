@@ -289,7 +289,7 @@ def _rules(plan: NightPlan, subject: str, at_s: float) -> tuple[str, ...]:
     if _coincident(plan, subject, at_s):
         return ("universe-lost", own)  # what stops in one moment is one incident
     if other not in plan.parts:
-        return ("universe-lost", own) if "intruder" in plan.parts else ("universe-lost",)
+        return ("universe-lost", own) if plan.taken or "intruder" in plan.parts else ("universe-lost",)
     before, after = plan.is_silent(other, at_s), plan.is_silent(other, at_s + E131_DUE_S)
     near = abs(plan.silent_from_s(other, at_s - COINCIDENT_S) - at_s) < COINCIDENT_S
     if near or before != after or plan.half_s < math.inf:
