@@ -56,7 +56,7 @@ def test_a_house_at_rest_is_leapt_over_and_the_same_is_said(seed: int) -> None:
     assert leaping.ticks < plain.ticks
 
 
-@pytest.mark.parametrize("seed", [9, 22, 19, 21])
+@pytest.mark.parametrize("seed", [9, 22, 25, 21])
 def test_a_random_night_that_goes_on_far_slower_says_the_same(seed: int) -> None:
     found, leaping, plain = differences(*stretched(seed, FEW_ITEMS))
     assert not found, "\n".join(found)
