@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
@@ -18,7 +18,10 @@ class Answers:
     def __init__(self, conditions: Sequence[RuleState]) -> None:
         self._conditions = conditions
         self._all_looks = tuple(dict.fromkeys(condition.looks for condition in conditions))
-        self._subjects = tuple(dict.fromkeys(one.subject for one in conditions if one.subject is not None))
+        self._subjects_of = {
+            looks: tuple(dict.fromkeys(one.subject for one in conditions if one.subject and one.looks is looks))
+            for looks in self._all_looks
+        }
         self._asked = conditions
         """Those of which the subject is there, or that have a case, as of the last pass by other facts."""
         self._quiet_of: int | None = None
@@ -44,7 +47,7 @@ class Answers:
                 for condition in self._conditions:
                     condition.make_due()
             self._turn(ctx)
-            there = {None, *(subject for subject in self._subjects if subject(ctx))}
+            there = {None, *self._subjects_there(ctx)}
             self._asked = [one for one in self._conditions if one.subject in there or not one.is_idle]
             return self._ask(ctx, self._asked)
         changed = self.is_refreshed = False
@@ -54,6 +57,15 @@ class Answers:
             changed = self._ask(ctx, [condition for condition in self._asked if not condition.is_quiet(ctx)])
         self._ticks_ns.append(ctx.at_ns)
         return changed
+
+    def _subjects_there(self, ctx: RuleContext) -> Iterator[Callable[[RuleContext], bool]]:
+        """Give the subjects that are there. Those of rules that are not due count as there: it is of use to
+        know only before a silence."""
+        for looks, subjects in self._subjects_of.items():
+            if looks.is_now or ctx.revision is not None:
+                yield from (subject for subject in subjects if subject(ctx))
+            else:
+                yield from subjects
 
     def _turn(self, ctx: RuleContext) -> None:
         for looks in self._all_looks:
