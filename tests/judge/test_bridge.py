@@ -420,7 +420,7 @@ def test_a_line_whose_frames_hold_no_levels_is_still_driven() -> None:
     assert "Breaks are still counted on it" in " ".join(lost.evidence)
 
 
-def test_frames_that_no_line_can_carry_name_their_line() -> None:
+def test_packets_that_no_line_can_carry_name_their_line() -> None:
     """ANSI E1.11: 512 slots at most. Each line is a case of its own."""
     house = replace(HOUSE, lines=(*HOUSE.lines, Line("stage-left", 2, "/dev/ttyUSB1")))
     tap = Tap(house)

@@ -40,7 +40,7 @@ def test_pauses_are_counted_as_frame_by_frame(seed: int, at_once: int, is_compil
     for number, its in moments.items():
         t_s = 1.013
         for index in range(900):
-            # A pause of 1.2 s is none; pauses are 1 to 14 s apart. Frames lie 13 ms from the edges of tenths.
+            # A pause of 1.2 s is none; pauses are 1 to 14 s apart. Frames lie at least 12 ms from the edges of tenths.
             paused = index > 200 and chance.random() < 0.015
             t_s += chance.choice((1.2, 1.6, 2.4)) if paused else 0.025
             its.append(t_s)

@@ -30,7 +30,7 @@ def packet(first: int, body: bytes) -> bytes:
 
 
 def publish(topic: bytes, payload: bytes, qos: int = 0) -> bytes:
-    """3.3.1 to 3.3.3."""
+    """A message (MQTT 3.1.1, 3.3.1 to 3.3.3)."""
     return packet(0x30 | qos << 1, len(topic).to_bytes(2, "big") + topic + (b"\0\1" if qos else b"") + payload)
 
 
@@ -68,7 +68,7 @@ async def through(octets: bytes) -> bytes:
 
 
 async def test_packets_of_every_length_pass_unchanged() -> None:
-    """The ends of the ranges of 2.2.3, table 2.4."""
+    """The ends of the ranges of MQTT 3.1.1, table 2.4."""
     sizes = (0, 127, 128, 16_383, 16_384, LONGEST_PACKET)
     octets = b"".join(packet(0x40, bytes(size)) for size in sizes) + publish(b"slotwatch/listener", b"x", 1)
     assert await through(octets) == octets
@@ -85,8 +85,8 @@ async def test_packets_of_every_length_pass_unchanged() -> None:
     ],
 )
 async def test_what_a_broker_may_not_send_ends_the_connection_with_its_reason(octets: bytes, words: str) -> None:
-    """The longest packet is 256 MiB (2.2.3). A subscription has the most QoS that is delivered (3.8.4), and ours has 1.
-    Topics are UTF-8, and what is not closes the connection (1.5.3)."""
+    """MQTT 3.1.1: the longest packet is 256 MiB (2.2.3). A subscription has the most QoS that is delivered (3.8.4), and
+    ours has 1. Topics are UTF-8, and what is not closes the connection (1.5.3)."""
     async with broker(CONNACK + octets) as port:
         sender = MqttSender(house(port))
         running = asyncio.create_task(sender.run())

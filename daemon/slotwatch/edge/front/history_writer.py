@@ -203,9 +203,9 @@ class HistoryWriter:
         """Say that another daemon keeps this file, and look again in a while. What was given is let go: it is in the
         other's words there, if both listen to one house, and is no business of that file if they do not."""
         self._complain(
-            f"The history is not being kept: {holder} keeps its own in this file ({path}). What happens here meanwhile"
-            " is not kept. Stop one of the two, or name another file in [history]. Once that file is free, this one"
-            " goes on in it. Everything else continues."
+            f"The history is not being kept: {holder} keeps its own in this file ({path}). What begins and ends here"
+            " meanwhile may not be kept. Stop one of the two, or name another file in [history]. Once the other one has"
+            " ended, this one goes on in that file. Everything else continues."
         )
         with self._lock:
             if path == self.path:

@@ -30,7 +30,7 @@ class DuplicateIdentityParameters(RuleParameters):
     overlap_s: float = number(5.0, "time over which frames of both came")
     disagreement: int = number(
         3,
-        "difference between their sequence numbers that an echo cannot have; other levels under one number are one too",
+        "difference between their sequence numbers that an echo cannot have; unequal levels under one number count too",
     )
     forget_s: float = number(2.0, "time without a disagreement after which it is forgotten")
     apart_s: float = number(1.0, "time between two packets of one number within which their levels are compared")

@@ -1,4 +1,4 @@
-"""One address sends packets that no protocol accepts, or one DMX512 line brings such frames."""
+"""One address sends packets that no protocol accepts, or one DMX512 line brings such packets."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from slotwatch.wire.universe import Protocol
 
 CHECKS_OF_A_LINE = (
     "Look at what drives this line: is its output set to DMX512?",
-    "Look at the version of the program that sends the frames.",
+    "Look at the version of the program that sends the packets.",
 )
 Sender = tuple[int, bytes, int]
 """Network, address as 16 bytes, and the number of a line; 0: it is none."""
