@@ -334,6 +334,32 @@ print(json.dumps({"heard": heard, "dropped": dropped, "sent": sent, "most": most
     assert answer["sent"] / 2 < answer["heard"] + answer["dropped"] <= answer["sent"]
 
 
+def test_drops_of_a_flood_of_other_kinds_are_not_told_of_a_report_that_comes_after_it() -> None:
+    """Requests for addresses (RFC 826) share the socket with reports, and anybody may send them at any rate."""
+    answer = inside(
+        WATCH
+        + REPORT
+        + """
+def request(host):
+    sender_of_it = bytes.fromhex("020000000041") + socket.inet_aton(host)
+    head = bytes(6 * [255]) + sender_of_it[:6] + bytes.fromhex("08060001080006040001")
+    return head + sender_of_it + bytes(6) + socket.inet_aton("10.20.0.2")
+found = []
+def is_heard(host):
+    found.extend(repr(one) for one in watch.read(set(), next(looks_ns)))
+    return any(host in one for one in found)
+for _ in range(5000):
+    sender.send(request("10.20.0.42"))
+until(lambda: sender.send(request("10.20.0.43")) and is_heard("10.20.0.43"))
+sender.send(report("10.20.0.44"))
+until(lambda: is_heard("10.20.0.44"))
+watch.close()
+print(json.dumps(found))
+"""
+    )
+    assert [one for one in answer if "ReportsDropped" in one] == []
+
+
 def test_an_interface_that_comes_later_is_heard_and_one_that_goes_keeps_nobody_awake() -> None:
     """Whoever waits asks once for what to wait for. A descriptor that is closed later would be ready at all times."""
     answer = inside(

@@ -214,8 +214,8 @@ def _heard(sock: socket.socket, interface: Interface | None, network: int, now_n
         else:
             reports += 1
             found += igmp.observations(packet, now_ns, network)
-    # What was dropped is of the same kinds as what was read.
-    if reports and (dropped := _dropped(sock) * reports // read):
+    # What was dropped since the last look is of the same kinds as what was read.
+    if read and (dropped := _dropped(sock) * reports // read):
         found.append(ReportsDropped(now_ns, network, dropped))
     return found
 
