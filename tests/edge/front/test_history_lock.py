@@ -112,6 +112,24 @@ def test_where_there_are_no_locks_the_history_is_kept_without_one(
     assert capsys.readouterr().err.count("cannot be locked") == is_said
 
 
+async def test_a_link_that_leads_to_itself_is_said_to_be_no_history(tmp_path: Path) -> None:
+    """symlink(7): such a name opens nothing (ELOOP)."""
+    (tmp_path / "a.db").symlink_to(tmp_path / "a.db")
+    history = History(tmp_path / "a.db", FOR_EVER)
+    assert await history.is_ours()
+    assert not await history.mark("of nobody", "Ann", NOW_NS + WALL_OFFSET_NS)
+    assert "is not being kept" in history.health()["text"]
+    history.close()
+
+
+def test_where_a_file_stands_for_the_directory_nothing_is_said_to_be_kept(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "kept").touch()
+    assert HistoryLock(tmp_path / "kept" / "a.db").take() == ""
+    assert "kept all the same" not in capsys.readouterr().err
+
+
 async def test_who_has_to_wait_keeps_nothing_reads_nothing_and_then_keeps_what_holds(
     path: Path,  # noqa: F811
     monkeypatch: pytest.MonkeyPatch,

@@ -18,7 +18,10 @@ from slotwatch.printable import reason_of
 
 LONGEST = 200
 """Octets of a lock file that are read."""
-_NOT_WRITTEN = {errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.ENOTDIR, errno.ENOENT}
+_NOT_WRITTEN = {
+    *(errno.EROFS, errno.EACCES, errno.EPERM, errno.ENOSPC, errno.EDQUOT),
+    *(errno.ENOTDIR, errno.EEXIST, errno.ENOENT),  # what should be its directory is none
+}
 TRIES = 10
 TRY_AGAIN_S = 0.02
 """A daemon that waits for the lock looks for an instant whether it is free: who comes then tries again."""
@@ -120,5 +123,5 @@ class HistoryLock:
 
 def lock_file(history: Path) -> Path:
     """The file whose lock belongs to a history, by whatever link it is named."""
-    place = history.resolve()
+    place = Path(os.path.realpath(history))  # `resolve` refuses links in a circle
     return place.with_name(place.name + "-lock")
