@@ -213,6 +213,11 @@ def test_one_sender_of_more_universes_than_a_network_carries_is_a_flood_and_lose
     shown = Stage(HOUSE, main_desk(), Plain(made)).run(110.0)
     assert {one.rule for one in shown.all} == {"packet-flood", "too-many-sources"}
     assert shown.open == []
+    (flood,) = [one for one in shown.all if one.rule == "packet-flood"]
+    assert 'from "x" (10.9.0.9), on over 4,096 universes: far more' in flood.summary, (
+        "most of its packets are not counted"
+    )
+    assert flood.evidence[0].startswith("At least ")
 
 
 def test_a_stranger_who_was_there_before_a_flood_is_judged_in_it() -> None:

@@ -39,11 +39,11 @@ class HistoryLock:
         self._has_said_why = False
 
     def take(self) -> str:
-        """Take the lock, or keep it. Which daemon has it otherwise; empty: none. One whose file somebody removed holds
-        nobody off: it is taken again.
+        """Take the lock, or keep it. Says which other daemon has it; empty: none has. A lock whose file somebody
+        removed holds nobody off, so it is taken anew.
 
-        Who was refused once takes it when it was free at two calls: the page of the daemon that had it may be in the
-        middle of its restart.
+        After a refusal it is taken only if it was free at two calls in a row: at the first, the page of the daemon that
+        had it may be in the middle of its restart.
         """
         if self._held is not None and self._is_in_place(self._held):
             return ""

@@ -10,9 +10,9 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
-from slotwatch.judge.parameters import Facts, RuleParameters, number
+from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.storms import Storms
+from slotwatch.judge.storms import COUNTED_PART, MOST_UNIVERSES, Storms
 from slotwatch.model.occasions import REJECTED
 from slotwatch.model.surges import COUNTED_NS, Surge
 from slotwatch.snapshot import Confidence, Severity
@@ -46,7 +46,7 @@ class PacketFloodParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class PacketFloodFacts(Facts):
     what: str
-    rate: str
+    much: str
     who: str
 
 
@@ -93,7 +93,7 @@ def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters, storm
         group=f"flood:{kind}:{network}",
         since_ns=0,
         networks=(network,),
-        facts=PacketFloodFacts(WORDS[kind], f"{shown:,}", _say_who(surge, senders)),
+        facts=PacketFloodFacts(WORDS[kind], f"about {shown:,} a second", _say_who(surge, senders)),
         evidence=(
             f"About {shown:,} {WORDS[kind]} a second on {ctx.network_name(network)}, from "
             f"{wording.list_names(senders[:MOST_NAMED]) if senders else 'unknown addresses'}{more}.",
@@ -110,14 +110,17 @@ def _describe_storm(ctx: RuleContext, source: int, p: PacketFloodParameters, sto
     rows = ctx.streams_from(source)
     universes = sorted(set(streams.universe[rows].tolist()))
     shown, who = int(float(f"{rate:.1g}")), ctx.say_source(source)
+    much, counted = f"about {shown:,} a second", "About"
+    if len(rows) > MOST_UNIVERSES:  # its packets on universes that are not kept are not counted
+        much, counted = f"on over {MOST_UNIVERSES:,} universes", "At least"
     return Finding(
         group=f"flood:{LEVELS}:{ctx.source_key(source)}",
         since_ns=0,
         last_ns=storms.last_ns(ctx, source),
         sources=(source,),
         networks=(ctx.sources[source].network,),
-        facts=PacketFloodFacts("Packets of levels", f"{shown:,}", who),
-        evidence=(f"About {shown:,} packets of levels a second from {who} to {ctx.name_universes(universes)}.",),
+        facts=PacketFloodFacts("Packets of levels", much, who),
+        evidence=(f"{counted} {shown:,} packets of levels a second from {who} to {ctx.name_universes(universes)}.",),
         confidence=Confidence.HIGH,
         also_possible=("a loop between two switches, in which the same packets go round",),
         weight=rate,
@@ -155,7 +158,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("packet flood", "{n} packet floods", look="Find out which machine sends them"),
-    sentence="{what} arrive from {who}, about {rate} a second: far more than any house sends. "
+    sentence="{what} arrive from {who}, {much}: far more than any house sends. "
     "They are counted, and declared sources are judged as before.",
     judged_by=judged_by(PacketFloodParameters(), bind),
     facts=PacketFloodFacts,
@@ -170,6 +173,14 @@ RULE = Rule(
         ),
     ),
     names_universes=False,
+    measured=(
+        Threshold(
+            "universes", MOST_UNIVERSES, "universes of one source: a gigabit carries 4,034 at 44 frames a second"
+        ),
+        Threshold(
+            "counted_ratio", COUNTED_PART, "part of `levels_hz` above which a source of more universes is a flood"
+        ),
+    ),
     faults=("F25",),
     next_checks=(
         "Find out which machine has this address, and which program on it sends them.",
