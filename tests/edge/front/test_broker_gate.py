@@ -6,6 +6,7 @@ import asyncio
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 
 import pytest
 
@@ -59,7 +60,7 @@ async def broker(octets: bytes, *, stays: bool = True) -> AsyncIterator[int]:
 
 async def through(octets: bytes) -> bytes:
     """What arrives behind the gate of what a broker sends."""
-    async with broker(octets, stays=False) as port, BrokerGate("127.0.0.1", port, None) as gate:
+    async with broker(octets, stays=False) as port, BrokerGate("127.0.0.1", port, tls=False) as gate:
         reader, writer = await asyncio.open_unix_connection(gate.address)
         writer.write(b"hello")
         arrived = await reader.read()
@@ -115,7 +116,7 @@ async def test_only_this_process_gets_through() -> None:
         "sock.sendall(b'hello')\n"
         "print(sock.recv(10))\n"
     )
-    async with broker(CONNACK) as port, BrokerGate("127.0.0.1", port, None) as gate:
+    async with broker(CONNACK) as port, BrokerGate("127.0.0.1", port, tls=False) as gate:
         stranger = await asyncio.create_subprocess_exec(
             "python3", "-c", program, gate.address.encode().hex(), stdout=-1, stderr=-1
         )
@@ -125,3 +126,15 @@ async def test_only_this_process_gets_through() -> None:
         writer.write(b"hello")
         assert await reader.readexactly(4) == CONNACK
         writer.close()
+
+
+async def test_a_place_for_keys_that_cannot_be_written_is_said_and_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Python writes the keys of TLS where SSLKEYLOGFILE says, and refuses to go on without (ssl, Python 3.8)."""
+    monkeypatch.setenv("SSLKEYLOGFILE", "/nowhere/keys")
+    made = house(1883)
+    sender = MqttSender(replace(made, mqtt=replace(made.mqtt, tls=True)))
+    task = asyncio.create_task(sender.run())
+    await happens(lambda: "Nothing is sent to the MQTT broker" in sender.health()["text"] or task.done())
+    assert not task.done()
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)

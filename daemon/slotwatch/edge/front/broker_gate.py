@@ -43,7 +43,7 @@ class BrokerGate:
     `fault`: why the connection was ended here.
     """
 
-    def __init__(self, host: str, port: int, tls: ssl.SSLContext | None) -> None:
+    def __init__(self, host: str, port: int, *, tls: bool) -> None:
         self._host, self._port, self._tls = host, port, tls
         # Begins with a zero octet: a name that is no file, and is gone with the socket (unix(7)).
         self.address = f"\0slotwatch-{secrets.token_hex(16)}"
@@ -101,12 +101,13 @@ class BrokerGate:
             writer.close()
 
     async def _connect(self) -> Streams:
+        tls = ssl.create_default_context() if self._tls else None
         place = self._host, self._port
         sock = await asyncio.to_thread(socket.create_connection, place, CONNECT_WITHIN_S)
         sock.setblocking(False)
         return await asyncio.open_connection(
             sock=sock,
-            ssl=self._tls,
+            ssl=tls,
             server_hostname=self._host if self._tls else None,
             ssl_handshake_timeout=CONNECT_WITHIN_S if self._tls else None,
         )

@@ -119,7 +119,7 @@ class MqttSender:
         retry_s = SHORTEST_RETRY_S
         mqtt = self._house.mqtt
         while True:
-            gate = BrokerGate(mqtt.host, mqtt.port, ssl.create_default_context() if mqtt.tls else None)
+            gate = BrokerGate(mqtt.host, mqtt.port, tls=mqtt.tls)
             try:
                 async with gate, await self._client(gate.address) as client:
                     retry_s = SHORTEST_RETRY_S
