@@ -139,13 +139,17 @@ def _lost_between_others(scene: Scene) -> Verdict:
     ctx = scene.ctx
     names = scene.names
     one = len(ctx.whole_sources(scene.sources)) == 1
-    missing = int(ctx.streams.lost_of_last_10[np.flatnonzero(scene.stopped)].min())
+    its = "its" if one else "their"
+    missing = ctx.streams.lost_of_last_10[np.flatnonzero(scene.stopped)]
+    counted = f"{missing[0]} of its last 10 packets"
+    if len(missing) > 1:
+        counted = f"At least {missing.min()} of the last 10 packets of each stream"
     return Verdict(
         "path-or-sender",
         Confidence.MEDIUM,
-        f"{names} probably still {'sends it: its' if one else 'send it: their'} path to this port loses frames. "
+        f"{names} probably still {'sends' if one else 'send'} it: {its} path to this port loses frames. "
         "At rest a frame comes once a second, so two lost in a row count as a loss.",
-        [f"{missing} of its last 10 packets are missing by sequence number; others of the same series came since."],
-        ["its levels were switched off, and its other packets continue"],
+        [f"{counted} are missing by sequence number; others of the same series came since."],
+        [f"{its} levels were switched off, and {its} other packets continue"],
         next_checks=[f"Look at leads and switch ports on the path from {names} to this computer."],
     )

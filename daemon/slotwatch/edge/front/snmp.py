@@ -22,11 +22,11 @@ VALUES_A_REQUEST = 48
 LONGEST_INDEX = 128
 """Numbers in an object identifier (RFC 2578 3.5)."""
 LARGEST_NUMBER = 2**32 - 1
-"""Of an object identifier's numbers (RFC 2578 3.5), and of what is counted in any object that is read."""
+"""The largest in an object identifier (RFC 2578 3.5), and of any object that is read: they are of 32 bits."""
 LEAST_NUMBER = -(2**31)
 """INTEGER (RFC 2578 7.1.1)."""
 LONGEST_TEXT = 256
-"""Bytes that are kept of a text: of each, fewer are read."""
+"""Bytes that are kept of a text: more than is read of any."""
 _TOO_BIG, _NOT_AUTHORIZED = 1, 16
 """Error status (RFC 3416 3)."""
 _AUTHENTICATION = {

@@ -32,7 +32,7 @@ class AgentAnswers:
         self._send, self._take = socket.send_message, socket.datagram_received
         self._asked: deque[int | None] = deque(maxlen=MOST_ASKED)
         self.came = 0
-        """AgentAnswers to what was asked for, understood or not."""
+        """Answers to what was asked for, understood or not."""
         self.too_long = 0
         socket.send_message, socket.datagram_received = self._note_asked, self._let_in
 

@@ -24,8 +24,8 @@ MOST_FAR_JUMPS = 100
 MOST_SUSPECTS = 16
 """Silences of one piece that are held against the sequence numbers."""
 MOST_STEPS = 16
-"""Clock changes that are listed; all are counted. Of one piece, later ones that fall between two ticks are observed as
-one, so that a capture whose clock is set again and again costs little."""
+"""Clock changes that are listed; all are counted. After as many in one piece, those that fall between two ticks are
+observed as one, so that a capture whose clock is set again and again costs little."""
 
 
 @dataclass(slots=True)
