@@ -25,7 +25,7 @@ def count_turns(
 ) -> None:
     """Note the changes of these frames, those of one stream together and in order.
 
-    before: the number of slots of the frame before each.  is_new: which frames are the first of their stream.
+    before: the number of slots of the frame before each. is_new: which frames are the first of their stream.
     """
     at = np.flatnonzero((slots != before) & ~is_new)
     if not len(at):
