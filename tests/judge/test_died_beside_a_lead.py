@@ -11,7 +11,7 @@ import pytest
 
 from slotwatch.house.schema import DeclaredSource, House, Network
 from slotwatch.snapshot import Incident
-from slotwatch.wire.observation import LinkSeen
+from slotwatch.wire.observation import LinkSeen, UnreadSeen
 from tests.judge.stage import START_NS, Desk, S, Stage, house_of
 
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
@@ -113,3 +113,21 @@ def test_beside_a_link_of_this_listener_no_network_is_said_to_have_stopped(until
     absent = by_rule(stage.run(until_s))["source-absent"]
     assert says in absent.summary and "not known whether it" in absent.summary
     assert "stopped in the same moment" not in absent.summary and "completely silent" not in absent.summary
+
+
+@pytest.mark.parametrize("until_s", [16.0, 21.0])
+def test_beside_packets_that_cannot_be_read_no_link_is_said_to_have_been_down(until_s: float) -> None:
+    """A recording holds only unread packets of A from 11 s on, and the main desk dies on both networks at 12 s."""
+    from_s = DIES_S - 1.0
+
+    def unread(universe: int, index: int, t: float) -> bool:
+        return t >= from_s
+
+    desks = [*legs(MAIN, {0: DIES_S, 1: DIES_S}), *legs(SPARE), *legs(LIGHTS)]
+    stage = Stage(house(), *(replace(one, drop=unread) if one.network == 0 else one for one in desks))
+    stage.observations.clear()  # a recording tells of no links
+    for at_s in range(round(from_s), round(until_s)):
+        stage.see(at_s, UnreadSeen(START_NS + at_s * S, 0))
+    absent = by_rule(stage.run(until_s))["source-absent"]
+    assert "Packets of network A cannot be read" in absent.summary and "not known whether it" in absent.summary
+    assert "link" not in absent.summary

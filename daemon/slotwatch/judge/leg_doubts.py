@@ -15,7 +15,7 @@ from slotwatch.snapshot import Confidence
 
 def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
     """Doubt that a source is dead of which another lead cannot be heard, since this listener's own link is down or has
-    just come back."""
+    just come back, or packets there cannot be read."""
     ctx = scene.ctx
     legs = {leg for source in scene.sources for leg in ctx.other_legs(source)}
     networks = {ctx.sources[leg].network for leg in legs}
@@ -23,17 +23,20 @@ def say_blind_legs(scene: Scene, verdict: Verdict) -> None:
     if not blind or set(blind) & set(scene.networks):
         return
     one = len(ctx.whole_sources(scene.sources)) == 1
-    it = "it" if one else "they"
+    it, there = "it" if one else "they", say_networks(ctx, blind)
+    sends = f"{it} still {'sends' if one else 'send'} there"
     if any(map(ctx.listener.is_down, blind)):
-        down, sends = "is down", f"{it} still {'sends' if one else 'send'} there"
+        why = f"This listener's own link to {there} is down"
+    elif any(ctx.listener.is_unread(network, ctx.now_ns) for network in blind):
+        why = f"Packets of {there} cannot be read"
     else:
         up_ns = max(ctx.listener.links[network].since_ns for network in blind)
-        down, sends = f"was down until {ctx.time_of_day(up_ns)}", f"{it} went on there"
+        why = f"This listener's own link to {there} was down until {ctx.time_of_day(up_ns)}"
+        sends = f"{it} went on there"
     verdict.confidence = Confidence.LOW
     verdict.sentence = (
         f"{scene.names} stopped on {say_networks(ctx, scene.networks)}: power, crash or "
-        f"{'its lead' if one else 'their leads'}. This listener's own link to {say_networks(ctx, blind)} {down}, "
-        f"so it is not known whether {sends}."
+        f"{'its lead' if one else 'their leads'}. {why}, so it is not known whether {sends}."
     )
 
 

@@ -188,8 +188,12 @@ class Listener:
 
     def is_blind(self, network: int, now_ns: int) -> bool:
         """Whether this listener cannot hear a network at present: its link is down, or packets cannot be read."""
+        return self.is_down(network) or self.is_unread(network, now_ns)
+
+    def is_unread(self, network: int, now_ns: int) -> bool:
+        """Whether packets of a network cannot be read at present."""
         unread_ns = self.unread_ns.get(network)
-        return self.is_down(network) or (unread_ns is not None and now_ns - unread_ns <= UNREAD_NS)
+        return unread_ns is not None and now_ns - unread_ns <= UNREAD_NS
 
     def was_down(self, network: int, from_ns: int, to_ns: int) -> bool:
         """Whether this listener's own link to a network was down at any time between two moments."""

@@ -92,7 +92,7 @@ def dead_or_cut_off(ctx: RuleContext, group: LossGroup) -> dict[Name, str]:
 def dark_networks(ctx: RuleContext, group: LossGroup, *, before: bool = False) -> set[int]:
     """Networks on which all data ended in that moment, while several of its sources continue elsewhere.
 
-    before: or ended before it. What this listener's own link cut off shows nothing of a network.
+    before: or ended before it. What this listener's own link cut off, or it cannot read, shows nothing of a network.
     """
     if len(ctx.house.networks) < 2:
         return set()
@@ -108,6 +108,7 @@ def dark_networks(ctx: RuleContext, group: LossGroup, *, before: bool = False) -
         if len(lit) <= FEW and all(ctx.is_here(row) for row in lit):
             is_lit[lit] = False
     silent = set(sources.network[was_there].tolist()) - set(sources.network[is_lit].tolist())
+    silent = {network for network in silent if not ctx.listener.is_unread(network, ctx.now_ns)}
     silent = {network for network in silent if not ctx.listener.was_down(network, int(before_ns.min()), after_ns)}
     if not silent or not is_lit.any():
         return set()
