@@ -1,10 +1,11 @@
 """Which senders are let into tables that are full or nearly so: declared ones first, then those that keep sending.
+
 Anyone who can send to this computer can invent as many senders as packets. Three things keep them out:
 
-- While a bound is near, a new stream is let in with its second packet, not its first (`Door`). A sender that invents an
-identity for each packet never gets in. - A newcomer pushes out who counts less (`rank`): a declared source pushes out
-any that is not declared, a stream
-  on a declared universe those on others that came moments ago.
+- While a bound is near, a new stream is let in with its second packet, not its first (`KnockCounts`). A sender that
+  invents an identity for each packet never gets in.
+- A newcomer pushes out who counts less (`rank`): a declared source pushes out any that is not declared, a stream on a
+  declared universe those on others that came moments ago.
 - On a full universe a newcomer pushes out a live stream that came moments ago and sent less than itself.
 
 What was heard for moments only and is silent is always the first to go.
