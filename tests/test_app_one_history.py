@@ -25,6 +25,11 @@ def lost(daemon: Daemon) -> Any:
     return next((one for one in found if one["rule"] == "universe-lost"), None)
 
 
+def of_universe(daemon: Daemon, universe: str) -> Any:
+    found = daemon.get("/api/v1/incidents?state=open") or []
+    return next((one for one in found if universe in one["universes"]), None)
+
+
 def marked(file: Path) -> list[str]:
     done = subprocess.run(
         [sys.executable, "-m", "slotwatch.cli", "report", "-c", str(file), "--json"],
@@ -60,7 +65,7 @@ def test_the_second_daemon_watches_without_a_history_and_goes_on_in_it_after_the
         with refused.value as answer:
             assert answer.code == 503 and told in answer.read().decode()
         assert marked(files[1]) == ["of the first"], "a reader needs no lock"
-        shared = next(one for one in first.api("/api/v1/incidents?state=open") if "e131/1" in one["universes"])
+        shared = until(lambda: of_universe(first, "e131/1"))
         power_cut(first)
         until(lambda: history(second)["ok"])
         until(lambda: second.order("POST", "/api/v1/marks", {"text": "after the first"})["stored"])

@@ -131,6 +131,26 @@ async def test_an_orderly_stop_says_offline(tmp_path: Path) -> None:
             await happens(lambda: heard.newest.get(f"{TOPIC}/status") == "offline")
 
 
+async def test_a_stop_is_a_stop_although_the_library_reports_the_end_of_its_connection(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """aiomqtt raises "Unexpected disconnection" where the broker is faster to end the connection than it is itself."""
+    leave = aiomqtt.Client.__aexit__
+
+    async def leave_with_an_error(client: aiomqtt.Client, *error: object) -> None:
+        await leave(client, *error)  # type: ignore[arg-type]
+        raise aiomqtt.MqttError("Unexpected disconnection")
+
+    monkeypatch.setattr(aiomqtt.Client, "__aexit__", leave_with_an_error)
+    odd = OddBroker(refuses=True)
+    async with odd.running() as port:
+        task = asyncio.create_task(MqttSender(house(port)).run())
+        await happens(lambda: f"{TOPIC}/status".encode() in odd.published)
+        task.cancel()
+        ended, _ = await asyncio.wait({task}, timeout=PATIENCE_S)
+        assert ended and task.cancelled()
+
+
 async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
     port = free_port(socket.SOCK_STREAM)
     script = (

@@ -128,6 +128,9 @@ class MqttSender:
                 self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: its password file {error}."
             except (aiomqtt.MqttError, OSError, ValueError) as error:
                 self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: {_why(gate.fault or error)}."
+            if (own := asyncio.current_task()) and own.cancelling():
+                # The library may report the end of the connection in place of the stop that asked for it.
+                raise asyncio.CancelledError
             await asyncio.sleep(retry_s)
             retry_s = min(2 * retry_s, LONGEST_RETRY_S)
 
