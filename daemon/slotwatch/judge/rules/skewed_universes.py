@@ -113,7 +113,9 @@ class Skew:
             networks=tuple({int(ctx.streams.network[row]) for row in rows}),
             facts=SkewedUniversesFacts(f"{skew_ms:.0f}"),
             evidence=(f"{len(wide)} single steps in the last minute reached its universes {skew_ms:.0f} ms apart.",),
-            confidence=Confidence.HIGH,
+            # Effects of one tempo that run apart look the same in what is received.
+            confidence=Confidence.MEDIUM,
+            also_possible=("effects that change one universe after the other on purpose",),
         )
 
 
