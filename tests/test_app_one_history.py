@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 import urllib.error
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +21,12 @@ def history(daemon: Daemon) -> Any:
     return daemon.api("/api/v1/house")["listener"]["history"]
 
 
+def open_incident(daemon: Daemon, is_wanted: Callable[[Any], bool]) -> Any:
+    return next(filter(is_wanted, daemon.get("/api/v1/incidents?state=open") or []), None)
+
+
 def lost(daemon: Daemon) -> Any:
-    found = daemon.get("/api/v1/incidents?state=open") or []
-    return next((one for one in found if one["rule"] == "universe-lost"), None)
-
-
-def of_universe(daemon: Daemon, universe: str) -> Any:
-    found = daemon.get("/api/v1/incidents?state=open") or []
-    return next((one for one in found if universe in one["universes"]), None)
+    return open_incident(daemon, lambda one: one["rule"] == "universe-lost")
 
 
 def marked(file: Path) -> list[str]:
@@ -65,7 +64,7 @@ def test_the_second_daemon_watches_without_a_history_and_goes_on_in_it_after_the
         with refused.value as answer:
             assert answer.code == 503 and told in answer.read().decode()
         assert marked(files[1]) == ["of the first"], "a reader needs no lock"
-        shared = until(lambda: of_universe(first, "e131/1"))
+        shared = until(lambda: open_incident(first, lambda one: "e131/1" in one["universes"]))
         power_cut(first)
         until(lambda: history(second)["ok"])
         until(lambda: second.order("POST", "/api/v1/marks", {"text": "after the first"})["stored"])

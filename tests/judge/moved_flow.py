@@ -64,9 +64,8 @@ def jumped_before(seconds: float) -> Callable[[Rules], Sequence[Incident]]:
     return play
 
 
-def jumping(groups: int, hz: float = 20.0) -> Callable[[], Play]:
-    """A desk whose numbers go one step ahead and three back, so often: three of four frames are discarded (6.7.2)."""
-    back = (0, 1, 3, 6)
+def one_desk(frames: int, hz: float, number_of: Callable[[int], int]) -> Callable[[], Play]:
+    """A desk that sends so many frames on one universe. number_of: the sequence number of each, counted from 0."""
     return lambda: [
         Desk(
             "Desk A",
@@ -74,10 +73,16 @@ def jumping(groups: int, hz: float = 20.0) -> Callable[[], Play]:
             hz=hz,
             levels=still(100),
             from_s=FROM_S,
-            to_s=FROM_S + 4 * groups / hz - 0.01,
-            sequence_of=lambda universe, index: 10 * (index // 4) - back[index % 4],
+            to_s=FROM_S + frames / hz - 0.01,
+            sequence_of=lambda universe, index: number_of(index),
         )
     ]
+
+
+def jumping(groups: int, hz: float = 20.0) -> Callable[[], Play]:
+    """A desk whose numbers go one step ahead and three back, so often: three of four frames are discarded (6.7.2)."""
+    back = (0, 1, 3, 6)
+    return one_desk(4 * groups, hz, lambda index: 10 * (index // 4) - back[index % 4])
 
 
 def erratic(
@@ -92,17 +97,7 @@ def leaping(groups: int, less: int = 0, hz: float = 20.0) -> Callable[[], Play]:
     """A desk whose numbers go ahead four times, by another step each, and then back by ten, so often: of each five
     frames one is discarded (6.7.2)."""
     after = (60 - less, 110 - 2 * less, 150 - 3 * less, 220 - 4 * less, 210 - 4 * less)
-    return lambda: [
-        Desk(
-            "Desk A",
-            (1,),
-            hz=hz,
-            levels=still(100),
-            from_s=FROM_S,
-            to_s=FROM_S + 5 * groups / hz - 0.01,
-            sequence_of=lambda universe, index: after[4] * (index // 5) + after[index % 5],
-        )
-    ]
+    return one_desk(5 * groups, hz, lambda index: after[4] * (index // 5) + after[index % 5])
 
 
 def without_order(
