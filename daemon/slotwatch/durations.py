@@ -6,6 +6,8 @@ NANOSECONDS = 1_000_000_000
 """Nanoseconds in a second."""
 MILLISECOND_NS = 1_000_000
 """Nanoseconds in a millisecond."""
+MICROSECOND_NS = 1_000
+"""Nanoseconds in a microsecond."""
 MINUTE_NS = 60 * NANOSECONDS
 MINUTE_MS = 60_000
 NEVER_NS = 1 << 62

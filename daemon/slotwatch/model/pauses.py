@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import MICROSECOND_NS, NANOSECONDS
 from slotwatch.model.table import Table
 
 PAUSE_US = 1_500_000
@@ -20,7 +20,7 @@ def count_pauses(table: Table, stream: NDArray[np.intp], gaps_us: NDArray[np.uin
     long = gaps_us >= PAUSE_US
     if not np.count_nonzero(long):
         return
-    rows, gaps_ns = stream[long], gaps_us[long].astype(np.int64) * 1000
+    rows, gaps_ns = stream[long], gaps_us[long].astype(np.int64) * MICROSECOND_NS
     goes_on = (table.pauses[rows] > 0) & (ended_ns - table.pause_end_ns[rows] <= ROW_NS)
     table.pauses[rows] = np.where(goes_on, np.minimum(table.pauses[rows] + np.uint16(1), _MOST), 1)
     table.pauses_began_ns[rows] = np.where(goes_on, table.pauses_began_ns[rows], ended_ns - gaps_ns)

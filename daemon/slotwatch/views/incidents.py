@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from slotwatch.durations import NANOSECONDS
+from slotwatch.durations import MICROSECOND_NS, NANOSECONDS
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Acknowledgement, Incident
 from slotwatch.views.answers.faults import AcceptedAnswer, AcknowledgedAnswer, IncidentAnswer
 from slotwatch.views.moments import iso
-
-MICROSECOND_NS = 1_000
 
 
 def incident(found: Incident) -> IncidentAnswer:

@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from slotwatch.durations import NANOSECONDS, ms_from_ns, ns_from_ms
+from slotwatch.durations import MICROSECOND_NS, NANOSECONDS, ms_from_ns, ns_from_ms
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
@@ -24,7 +24,6 @@ from slotwatch.model.pauses import PAUSE_US, ROW_NS
 from slotwatch.model.windows import LOST, UNEVEN
 from slotwatch.snapshot import Confidence, Severity
 
-MICROSECOND_NS = 1000
 PAUSE_S, ROW_S = PAUSE_US * MICROSECOND_NS / NANOSECONDS, ROW_NS / NANOSECONDS
 FLOOR_MS = ms_from_ns(UNEVEN_FLOOR_US * MICROSECOND_NS)
 KEEP_ALIVE = "ANSI E1.31-2018 6.6.2 (0.8 to 1 s); half as much again: common practice, no source"
