@@ -151,6 +151,48 @@ async def test_a_stop_is_a_stop_although_the_library_reports_the_end_of_its_conn
         assert ended and task.cancelled()
 
 
+async def test_a_stop_is_a_stop_although_the_library_connects_in_the_same_turn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before Python 3.12, asyncio.wait_for, by which the library waits, keeps a cancel if what it waits for is done."""
+    enter, entered = aiomqtt.Client.__aenter__, asyncio.Event()
+
+    async def enter_and_keep_the_cancel(client: aiomqtt.Client) -> aiomqtt.Client:
+        await enter(client)
+        entered.set()
+        with suppress(asyncio.CancelledError):
+            await asyncio.Event().wait()
+        return client
+
+    monkeypatch.setattr(aiomqtt.Client, "__aenter__", enter_and_keep_the_cancel)
+    odd = OddBroker(refuses=True)
+    async with odd.running() as port:
+        task = asyncio.create_task(MqttSender(house(port)).run())
+        await asyncio.wait_for(entered.wait(), PATIENCE_S)
+        task.cancel()
+        ended, _ = await asyncio.wait({task}, timeout=PATIENCE_S)
+        assert ended and task.cancelled()
+        assert not odd.published
+
+
+async def test_a_connection_that_ends_in_the_turn_of_an_answer_is_followed_by_the_next(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As above: a cancel that is lost in one of the sender's tasks."""
+    monkeypatch.setattr(module, "SHORTEST_RETRY_S", 0.02)
+    publish, losses = aiomqtt.Client.publish, [f"{TOPIC}/status"]
+
+    async def publish_and_keep_the_cancel(client: aiomqtt.Client, topic: str, *more: object, **given: object) -> None:
+        await publish(client, topic, *more, **given)  # type: ignore[arg-type]
+        if topic in losses:
+            losses.remove(topic)
+            with suppress(asyncio.CancelledError):
+                await asyncio.Event().wait()
+
+    monkeypatch.setattr(aiomqtt.Client, "publish", publish_and_keep_the_cancel)
+    odd = OddBroker(closed=f"{TOPIC}/listener".encode())
+    async with odd.running() as port, sending(MqttSender(house(port))):
+        await happens(lambda: odd.connections == 2)
+
+
 async def test_a_death_says_offline_by_the_last_will(tmp_path: Path) -> None:
     port = free_port(socket.SOCK_STREAM)
     script = (

@@ -25,6 +25,7 @@ from collections.abc import Sequence
 import aiomqtt
 
 from slotwatch.edge.front.broker_gate import BrokerFault, BrokerGate
+from slotwatch.edge.shared.ended_tasks import end_tasks
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
@@ -123,14 +124,13 @@ class MqttSender:
             try:
                 async with gate, await self._client(gate.address) as client:
                     retry_s = SHORTEST_RETRY_S
+                    _stop_if_asked()
                     await self._talk(client)
             except SecretFileError as error:
                 self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: its password file {error}."
             except (aiomqtt.MqttError, OSError, ValueError) as error:
                 self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: {_why(gate.fault or error)}."
-            if (own := asyncio.current_task()) and own.cancelling():
-                # The library may report the end of the connection in place of the stop that asked for it.
-                raise asyncio.CancelledError
+            _stop_if_asked()
             await asyncio.sleep(retry_s)
             retry_s = min(2 * retry_s, LONGEST_RETRY_S)
 
@@ -175,9 +175,7 @@ class MqttSender:
             raise
         finally:
             self._asks, self._is_asking = not self._is_asking, False
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await end_tasks(tasks)
 
     async def _hear(self, client: aiomqtt.Client) -> None:
         """Take what the broker retained of universes, of earlier runs too, and what other programs publish here.
@@ -268,6 +266,13 @@ class MqttSender:
             await client.publish(f"{self._topic}/incident", text, qos=AT_LEAST_ONCE)
             if self._messages and self._messages[0] is text:
                 self._messages.popleft()
+
+
+def _stop_if_asked() -> None:
+    """Raise the CancelledError that the library kept: it may report the end of the connection in place of it, or
+    return what it waited for if that came in the same turn."""
+    if (own := asyncio.current_task()) and own.cancelling():
+        raise asyncio.CancelledError
 
 
 def _mark(snapshot: Snapshot) -> tuple[object, ...]:
