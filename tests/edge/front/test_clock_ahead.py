@@ -124,10 +124,47 @@ def test_once_that_time_has_come_all_is_listed_by_its_date_and_once(house_with_a
                 ),
             ],
         ),
+        (  # an hour ahead, then three hours: it jumped over what lies between
+            [(SET_MS - HOUR_MS // 2 + 3 * HOUR_MS, 2 * HOUR_MS), (SET_MS, -3 * HOUR_MS)],
+            [
+                TimeAhead(SET_MS + 150 * MINUTE_MS - 1, SET_MS + 3 * HOUR_MS, 3 * HOUR_MS, (SET_MS, -3 * HOUR_MS)),
+                TimeAhead(NOW_MS, SET_MS + 30 * MINUTE_MS, HOUR_MS, (SET_MS - HOUR_MS // 2 + 3 * HOUR_MS, 2 * HOUR_MS)),
+            ],
+        ),
+        (  # five hours ahead, then two hours: of those five it showed one again
+            [(SET_MS + HOUR_MS, -3 * HOUR_MS), (SET_MS, -2 * HOUR_MS)],
+            [
+                TimeAhead(SET_MS + HOUR_MS - 1, SET_MS + 2 * HOUR_MS, 2 * HOUR_MS, (SET_MS, -2 * HOUR_MS)),
+                TimeAhead(SET_MS + 2 * HOUR_MS, SET_MS + 4 * HOUR_MS, 5 * HOUR_MS, (SET_MS + HOUR_MS, -3 * HOUR_MS)),
+                TimeAhead(NOW_MS, SET_MS + HOUR_MS - 1, 5 * HOUR_MS, (SET_MS + HOUR_MS, -3 * HOUR_MS)),
+            ],
+        ),
     ],
 )
 def test_which_times_the_clock_was_ahead_in(steps: list[ClockStep], wanted: list[TimeAhead]) -> None:
     assert list(times_ahead(steps, NOW_MS)) == wanted
+
+
+def test_a_report_holds_what_was_kept_before_each_of_three_steps(path: Path) -> None:  # noqa: F811
+    """The clock was an hour ahead, then three hours, then two, then right. A mark was made in each of those times,
+    and an incident was open from the first to the last of them."""
+    path.parent.mkdir()
+    steps = [(-30, 2 * HOUR_MS, 3), (-20, -HOUR_MS, 2), (-10, -2 * HOUR_MS, 0)]
+    store = Store(path)
+    store.write(
+        Pending(
+            incidents={**dated(5, NOW_MS - 40 * MINUTE_MS + HOUR_MS)},  # type: ignore[arg-type]
+            marks=[
+                (NOW_MS + at * MINUTE_MS + hours * HOUR_MS, str(hours), "")
+                for at, hours in ((-35, 1), (-25, 3), (-15, 2))
+            ],
+        )
+    )
+    store.write(Pending(clock_steps=[(NOW_MS + at * MINUTE_MS + hours * HOUR_MS, by) for at, by, hours in steps]))
+    store.close()
+    found = report(path, NOW_MS - HOUR_MS)
+    assert [one["text"] for one in found.marks] == ["1", "3", "2"]
+    assert [one["id"] for one in report(path, NOW_MS - 12 * MINUTE_MS).incidents] == [5]
 
 
 async def test_steps_and_what_was_not_judged_around_them_are_kept(path: Path) -> None:  # noqa: F811
