@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import signal
 import struct
 import subprocess
 from collections.abc import Iterator
@@ -260,6 +261,40 @@ def test_what_a_killed_writer_left_is_cleared_at_start_and_counts_in_the_bound_u
     settings = house(tmp_path)
     Captures(settings, Recorder(settings))
     assert [path.name for path in place.iterdir()] == ["incident-9.pcapng"]
+
+
+class Endless(Recorder):
+    """Never comes to the end of its packets: its writer is in the middle of a capture until it is ended."""
+
+    def blocks(
+        self, from_ns: int, to_ns: int, wall_offset_ns: int = 0, networks: int = 1
+    ) -> Iterator[tuple[int, NDArray[np.uint8]]]:
+        signal.pause()
+        yield from super().blocks(from_ns, to_ns, wall_offset_ns, networks)
+
+
+def test_what_another_slotwatch_is_writing_stays_until_its_writer_has_ended(tmp_path: Path) -> None:
+    """flock(2): a lock ends with the process that holds it, however that ends."""
+    settings = house(tmp_path)
+    part = tmp_path / "packets" / "incident-1.part"
+    part.parent.mkdir()
+    writer = os.fork()
+    if not writer:
+        Endless(settings).write(part.with_suffix(".pcapng"), 0, SECOND_NS, WALL_OFFSET_NS, ())
+        os._exit(0)
+    try:
+        until(lambda: part.exists() and part.stat().st_size == 0 and _is_locked(part))
+        Captures(settings, Recorder(settings))
+        assert part.exists()
+    finally:
+        os.kill(writer, signal.SIGKILL)
+        os.waitpid(writer, 0)
+    Captures(settings, Recorder(settings))
+    assert not part.exists()
+
+
+def _is_locked(path: Path) -> bool:
+    return f":{path.stat().st_ino} " in Path("/proc/locks").read_text()
 
 
 def test_the_oldest_captures_leave_when_the_directory_is_full(tmp_path: Path) -> None:

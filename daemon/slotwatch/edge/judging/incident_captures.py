@@ -11,7 +11,7 @@ import os
 import stat
 from pathlib import Path
 
-from slotwatch.edge.judging.recorder import MIB, PART, Recorder
+from slotwatch.edge.judging.recorder import MIB, PART, Recorder, remove_part
 from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
 
@@ -87,10 +87,11 @@ class Captures:
         self.trouble = f"The last capture could not be kept in {self._directory}: {reason}.{times}"
 
     def _clear_parts(self) -> None:
-        """Remove what a writer that was killed left behind. Nothing is being written now."""
+        """Remove what a writer that was killed left behind. Another slotwatch that keeps its captures in this directory
+        may be writing one now: that one stays."""
         for _, _, part in _files(self._directory, f"incident-*{PART}"):
             with contextlib.suppress(OSError):
-                part.unlink()
+                remove_part(part)
 
     def _write(self, incidents: list[int], from_ns: int, to_ns: int, wall_offset_ns: int) -> None:
         """In the forked process: write one file, give it the name of every incident that it belongs to, and exit

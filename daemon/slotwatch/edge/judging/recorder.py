@@ -8,10 +8,14 @@ arena and judges them there, so that recording costs no copy of its own.
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
+import os
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -214,13 +218,15 @@ class Recorder:
         interfaces = [pcap.CaptureInterface(LINK_RAW_IP, name=name, resolution=9) for name in networks or ("any",)]
         count = 0
         part = path.with_suffix(PART)
+        file = _open_part(part)
         try:
-            with part.open("wb") as file:
+            with file:
                 file.write(pcap_blocks.header(interfaces))
                 for packets, raw in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):
                     file.write(raw.data)
                     count += packets
-            part.replace(path)
+                file.flush()
+                part.replace(path)
         except BaseException:
             # On a full disk it holds the very bytes that the next capture needs.
             part.unlink(missing_ok=True)
@@ -230,3 +236,28 @@ class Recorder:
 
 def _lines(size: int) -> int:
     return (size + LINE_BYTES - 1) // LINE_BYTES * LINE_BYTES
+
+
+def _open_part(part: Path) -> BinaryIO:
+    """Open what will be a capture, empty and locked: the lock says that its writer lives, and ends with it."""
+    while True:
+        file = part.open("ab")
+        with contextlib.suppress(OSError):  # a file system without locks
+            fcntl.flock(file, fcntl.LOCK_EX)
+        with contextlib.suppress(FileNotFoundError):  # whoever cleared it, or wrote it, was faster
+            if os.path.samestat(os.fstat(file.fileno()), part.stat()):
+                file.truncate(0)
+                return file
+        file.close()
+
+
+def remove_part(part: Path) -> None:
+    """Remove what a writer that was killed left of a capture. One that is still being written stays. OSError."""
+    with part.open("r+b") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return
+        except OSError:  # a file system without locks
+            pass
+        part.unlink()
