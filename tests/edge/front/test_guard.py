@@ -113,6 +113,22 @@ async def test_a_target_that_names_a_host_counts_like_the_header(tmp_path: Path,
         writer.close()
 
 
+@pytest.mark.parametrize(("target", "status"), [("", b"200"), ("http://elsewhere.example", b"403")])
+async def test_a_request_without_a_host_is_for_the_address_it_came_in_at_and_no_name_is_looked_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: str, status: bytes
+) -> None:
+    """RFC 9112 3.2: only of HTTP/1.1 a Host is required. gethostbyaddr(3) waits for a name server."""
+    looked_up: list[str] = []
+    monkeypatch.setattr(socket, "getfqdn", lambda name="": looked_up.append(name) or "elsewhere.example")
+    async with running(tmp_path, snapshot=snapshot()) as run:
+        async with run.client.get("/healthz") as response:
+            reader, writer = await asyncio.open_connection(response.url.host, response.url.port)
+        writer.write(f"GET {target}/api/v1/house HTTP/1.0\r\n\r\n".encode())
+        assert (await reader.readline()).split()[1] == status
+        writer.close()
+    assert not looked_up
+
+
 async def test_a_declared_token_that_cannot_be_read_closes_changes_on_loopback_too(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=snapshot(), token_file="absent") as run:
         status, body = await send(run)

@@ -107,7 +107,8 @@ class Guard:
         if request.path in OPEN_TO_ALL:
             return None
         # A target that names a host counts instead of the header (RFC 9112 3.2.2); neither may be a stranger's.
-        if not all(map(self._is_own_name, {request.headers.get("Host", request.host), request.host})):
+        host = _host_of(request)
+        if not all(map(self._is_own_name, {request.headers.get("Host", host), host})):
             return fault(403, "This name is not one of the page's names; if it is right, list it in [http] hosts.")
         return self._judge_change(request, now_ns) if request.method in CHANGES else self._judge_read(request, now_ns)
 
@@ -115,14 +116,14 @@ class Guard:
         if request.headers.get("Sec-Fetch-Site", "none") not in ("same-origin", "none"):
             return fault(403, "This change comes from another site's page; use slotwatch's own.")
         origin = request.headers.get("Origin")
-        if origin is not None and origin.partition("://")[2] != request.host:
+        if origin is not None and origin.partition("://")[2] != _host_of(request):
             return fault(403, "This change comes from another site's page; use slotwatch's own.")
         if self._token:
             return self._judge_token(request, _bearer(request), "This change needs the house's token.", now_ns)
         if self._is_declared or not self.on_loopback:
             return fault(403, self.trouble)
         is_local = is_loopback(address_of(request.transport)) and not any(map(_FORWARDED.fullmatch, request.headers))
-        if is_local and is_loopback(_host_name(request.host)):
+        if is_local and is_loopback(_host_name(_host_of(request))):
             return None
         return fault(403, "Changes need a token, or are made on this computer itself at http://localhost.")
 
@@ -290,6 +291,19 @@ def _is_no_browser(request: web.Request) -> bool:
     """
     unnamed = request.content_type in ("application/x-www-form-urlencoded", "application/octet-stream")
     return unnamed and not {"Origin", "Sec-Fetch-Site", "Referer"} & {*request.headers}
+
+
+def _host_of(request: web.Request) -> str:
+    """The host that a request asks for. Where it names none (HTTP/1.0 may), the address that it came in at.
+
+    aiohttp below 3.14 asks the resolver for this computer's name then, and everything waits for the answer.
+    """
+    if "Host" in request.headers:
+        return request.host
+    name = None if request.transport is None else request.transport.get_extra_info("sockname")
+    if not request.raw_path.startswith("/") or not isinstance(name, tuple):
+        return ""
+    return f"[{name[0]}]" if ":" in name[0] else str(name[0])
 
 
 def _host_name(host: str) -> str:
