@@ -27,3 +27,10 @@ async def happens(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
         assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"
         await asyncio.sleep(0.005)
     return answer
+
+
+async def cancelled(task: asyncio.Task[Any], within_s: float = PATIENCE_S) -> None:
+    """Cancel a task once, and see it end. Fails if it goes on: waiting for ever would break off the run."""
+    task.cancel()
+    ended, _ = await asyncio.wait({task}, timeout=within_s)
+    assert ended, f"it was cancelled and goes on: {task}"

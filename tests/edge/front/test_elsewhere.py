@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import shutil
+import socket
 import ssl
 import subprocess
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -21,6 +23,7 @@ from aiohttp.test_utils import TestServer
 
 from slotwatch.edge.front import elsewhere as module
 from slotwatch.edge.front.elsewhere import MOST_BYTES, MOST_STREAMS, Answer, ElsewhereFetcher, NotReached, read_streams
+from slotwatch.edge.shared import ended_tasks
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.orders import FrontOrder, FrontResult, Noted, TakeListener
 from slotwatch.house.schema import House
@@ -31,7 +34,8 @@ from slotwatch.views.streams import COMPACT
 from slotwatch.wire.observation import ListenerSeen
 from tests.edge.crossing import crossed
 from tests.edge.front_house import running
-from tests.patience import happens
+from tests.patience import cancelled, happens
+from tests.ports import free_port
 from tests.views import fabricate
 
 needs_openssl = pytest.mark.skipif(
@@ -60,8 +64,7 @@ async def asking(url: str, place: Path, **more: Any) -> AsyncIterator[Judging]:
     try:
         yield judging
     finally:
-        task.cancel()
-        await asyncio.wait({task})
+        await cancelled(task)
 
 
 @asynccontextmanager
@@ -293,3 +296,24 @@ async def test_one_universe_is_given_here_and_there(tmp_path: Path) -> None:
     assert there["streams"] == [
         {name: row[name] for name in kept} | more for row, more in zip(mine, judged, strict=True)
     ]
+
+
+async def test_a_stop_is_a_stop_although_one_of_its_tasks_loses_the_cancel(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Libraries lose one: see ended_tasks.py."""
+    asked = asyncio.Event()
+
+    async def ask(_order: FrontOrder) -> Done[FrontResult]:
+        asked.set()
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.Event().wait()
+        return Done(0, Noted())
+
+    monkeypatch.setattr(ended_tasks, "AGAIN_AFTER_S", 0.01)
+    listener = DeclaredListener("stage end", f"http://127.0.0.1:{free_port(socket.SOCK_STREAM)}")
+    house = House(file=str(tmp_path / "house.toml"), listeners=(listener,))
+    task = asyncio.create_task(ElsewhereFetcher(house, ask, {}).run())
+    await asked.wait()
+    await cancelled(task)
+    assert task.cancelled()

@@ -24,10 +24,12 @@ import pytest
 from slotwatch import clock
 from slotwatch.edge.front import server as server_module
 from slotwatch.edge.front.certificate import KeptPair, PageCertificate
+from slotwatch.edge.front.heartbeat import HeartbeatSender
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.server import Server
+from slotwatch.edge.shared import ended_tasks
 from slotwatch.errors import EdgeError
-from slotwatch.house.outgoing import Alerts, Mqtt
+from slotwatch.house.outgoing import Alerts, Heartbeat, Mqtt
 from slotwatch.house.schema import House
 from slotwatch.house.service import HistoryTerms, Http
 from slotwatch.judge.orders import Restore, Resume
@@ -591,6 +593,37 @@ async def test_a_follower_that_fails_is_reported_and_takes_nobody_with_it(
         await happens(lambda: "not my day" in capsys.readouterr().err)
         assert not keeping.done()
         keeping.cancel()
+
+
+@pytest.mark.parametrize("error", ["", "the connection ended"])
+async def test_a_follower_that_loses_a_cancel_holds_up_neither_a_reload_nor_a_stop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Libraries lose one (ended_tasks.py), or report an error of their own in place of it."""
+    begun: asyncio.Queue[None] = asyncio.Queue()
+
+    async def lose_two(_sender: HeartbeatSender) -> None:
+        begun.put_nowait(None)
+        for _ in range(2):
+            try:
+                await asyncio.Event().wait()
+            except asyncio.CancelledError:
+                if error:
+                    raise OSError(error) from None
+        await asyncio.Event().wait()
+
+    monkeypatch.setattr(ended_tasks, "AGAIN_AFTER_S", 0.01)
+    monkeypatch.setattr(HeartbeatSender, "run", lose_two)
+    house = house_at(tmp_path)
+    minutes = [replace(house, heartbeat=Heartbeat(url_file="url", every_min=every_min)) for every_min in (1, 2)]
+    async with served(minutes[0], MadeUpSnapshots(), Judging()) as server:
+        assert server is not None
+        async with asyncio.timeout(PATIENCE_S):
+            await begun.get()
+            await server.take_house(minutes[1])
+            await begun.get()
+    assert begun.empty(), "one that was ended does not begin again"
+    assert "internal fault" not in capsys.readouterr().err
 
 
 async def test_a_fresh_judging_process_cannot_overwrite_the_hours_of_years(

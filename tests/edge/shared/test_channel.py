@@ -16,7 +16,7 @@ from slotwatch.edge.shared.asking import Asker
 from slotwatch.edge.shared.channel import PART_BYTES, Channel, pair
 from slotwatch.edge.shared.messages import FORMAT, Done, ProcessMessage, Refusal, Request
 from slotwatch.errors import FormatError
-from tests.patience import happens
+from tests.patience import PATIENCE_S, happens
 
 
 class Note(ProcessMessage, frozen=True):
@@ -140,6 +140,19 @@ async def test_an_answer_reaches_who_asked_and_a_refusal_is_a_sentence(ends: End
     finally:
         asker.close()
         asyncio.get_running_loop().remove_reader(other.fileno())
+
+
+async def test_who_is_cancelled_in_the_turn_of_the_answer_ends(ends: Ends) -> None:
+    """asyncio.wait_for of Python 3.11 returns the answer then, and who asks in a loop goes on for ever."""
+    one, other = ends
+    asker: Asker[Note, Note, Note | Bell] = Asker(one, lambda _: asks.cancel() and None)
+    asks = asyncio.create_task(asker.ask(Note("doors")))
+    (request,) = await happens(other.receive)
+    other.send(Done(request.number, Note("doors")))
+    other.send(Bell())  # read in one go with the answer
+    await asyncio.wait({asks}, timeout=PATIENCE_S)
+    asker.close()
+    assert asks.cancelled()
 
 
 async def test_an_answer_that_never_comes_is_reported_and_a_late_one_is_nobodys(

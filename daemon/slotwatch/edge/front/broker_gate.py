@@ -17,6 +17,7 @@ import struct
 from types import TracebackType
 
 from slotwatch import clock
+from slotwatch.edge.shared.ended_tasks import end_tasks
 
 CONNECT_WITHIN_S = 10.0
 END_WITHIN_S = 0.5
@@ -61,13 +62,13 @@ class BrokerGate:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._server.close()
-        if self._sessions:
-            await asyncio.wait(self._sessions, timeout=END_WITHIN_S)
-        for session in self._sessions:
-            session.cancel()
-        await asyncio.gather(*self._sessions, return_exceptions=True)
-        if self._first is not None:
-            await _close(self._first[1])
+        try:
+            if self._sessions:
+                await asyncio.wait(self._sessions, timeout=END_WITHIN_S)
+        finally:
+            await end_tasks(self._sessions)
+            if self._first is not None:
+                await _close(self._first[1])
 
     def _begin(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         session = asyncio.create_task(self._serve(reader, writer))
@@ -89,9 +90,7 @@ class BrokerGate:
                 for way in done:
                     way.result()
             finally:
-                for way in ways:
-                    way.cancel()
-                await asyncio.gather(*ways, return_exceptions=True)
+                await end_tasks(ways)
                 await _close(to_broker)
         except BrokerFault as fault:
             self.fault = fault

@@ -18,6 +18,7 @@ from slotwatch import __version__, clock
 from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.edge.front.to_judging import Ask, tell_judging
+from slotwatch.edge.shared.ended_tasks import work_together
 from slotwatch.edge.shared.messages.orders import TakeListener
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
@@ -118,9 +119,7 @@ class ElsewhereFetcher:
 
     async def run(self) -> None:
         """Ask all of them for ever."""
-        async with asyncio.TaskGroup() as tasks:
-            for declared in self._house.listeners:
-                tasks.create_task(self._follow(declared))
+        await work_together(*map(self._follow, self._house.listeners))
 
     async def _follow(self, declared: DeclaredListener) -> None:
         while True:

@@ -21,6 +21,7 @@ from slotwatch.edge.front.complaints import Complaints
 from slotwatch.edge.front.events import Listeners
 from slotwatch.edge.front.guard import Guard, Refused
 from slotwatch.edge.front.to_judging import Ask
+from slotwatch.edge.shared.ended_tasks import stop_if_asked
 from slotwatch.edge.shared.memory_return import MemoryReturn
 from slotwatch.edge.shared.messages import Done
 from slotwatch.edge.shared.messages.lifeline import HouseFileRead
@@ -280,8 +281,10 @@ class Front:
             try:
                 await follower.run()
             except Exception as error:
+                stop_if_asked()
                 traceback.print_exc(file=sys.stderr)
                 self._broken[follower.name] = f"{follower.name.capitalize()} failed by an internal fault: {error!r}."
+            stop_if_asked()
             await asyncio.sleep(AGAIN_S)
 
     @property

@@ -16,6 +16,7 @@ from pathlib import Path
 from slotwatch import clock
 from slotwatch.edge.front.notice_queue import NoticeQueue, WaitingNotice
 from slotwatch.edge.front.notice_ways import NoticeWay, way_of
+from slotwatch.edge.shared.ended_tasks import work_together
 from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
@@ -125,12 +126,12 @@ class Notifications:
 
     async def run(self) -> None:
         """Decide and send for ever."""
-        async with asyncio.TaskGroup() as tasks:
-            for one in self.recipients.values():
-                tasks.create_task(self._keep_sending(one))
-            while True:
-                await self.decide()
-                await asyncio.sleep(LOOK_S)
+        await work_together(self._keep_deciding(), *map(self._keep_sending, self.recipients.values()))
+
+    async def _keep_deciding(self) -> None:
+        while True:
+            await self.decide()
+            await asyncio.sleep(LOOK_S)
 
     async def decide(self) -> None:
         """Put in what is due by the newest snapshot."""
@@ -164,7 +165,9 @@ class Notifications:
                 one.counts["dropped"] += await asyncio.to_thread(self._queue.put, name, [notice], one.plan.kept())
             one.due_ms = 0  # what waits before it is tried now, too
             self._wake()
-            return await asyncio.wait_for(tried, TEST_WITHIN_S)
+            async with asyncio.timeout(TEST_WITHIN_S):
+                reason: str = await tried
+                return reason
         except TimeoutError:
             return f"it was not tried within {TEST_WITHIN_S:g} s; it waits in the queue"
         finally:

@@ -30,6 +30,7 @@ from slotwatch.edge.front.resumption import Resumption
 from slotwatch.edge.front.switch_polling import SwitchPolling
 from slotwatch.edge.front.to_judging import Ask
 from slotwatch.edge.front.usual_keeper import UsualKeeper
+from slotwatch.edge.shared.ended_tasks import end_tasks
 from slotwatch.edge.shared.places import state_place
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
@@ -93,20 +94,20 @@ class Server:
                 self.front.followers += [resumption, self._history, self._references, self._usual]
                 working = [self._tasks.create_task(self.front.keep_running(one)) for one in (resumption, self._usual)]
                 working.append(self._tasks.create_task(self._follow_certificate()))
-                await self._follow(house)
-                pumping = self._tasks.create_task(self.front.pump())
-                await self._listening(stop)
-                ready()
-                await stop.wait()
-                async with self._changing:
-                    for name in list(self._running):
-                        await self._leave(name)
-                    for task in (*working, pumping):
-                        task.cancel()
+                try:
+                    await self._follow(house)
+                    working.append(self._tasks.create_task(self.front.pump()))
+                    await self._listening(stop)
+                    ready()
+                    await stop.wait()
+                finally:  # not left to the group, which cancels only once
+                    async with self._changing:
+                        await asyncio.gather(*map(self._leave, list(self._running)))
+                        await end_tasks(working)
         finally:
             self.front.listeners.close()
             for door, leaving in self._old.items():
-                leaving.cancel()
+                await end_tasks([leaving])
                 await door.end()
             await self._door.end()
             self._history.close(is_clean=not self.is_orphan)
@@ -230,8 +231,7 @@ class Server:
         if name in self._running:
             follower, task = self._running.pop(name)
             self.front.leave(follower)
-            task.cancel()
-            await asyncio.wait({task})
+            await end_tasks([task])
             if isinstance(follower, Notifications):
                 follower.close()
 

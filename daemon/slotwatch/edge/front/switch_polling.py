@@ -15,6 +15,7 @@ from slotwatch import clock
 from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
 from slotwatch.edge.front.to_judging import Ask, tell_judging
+from slotwatch.edge.shared.ended_tasks import work_together
 from slotwatch.edge.shared.messages.orders import TakeSwitch
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError
@@ -89,9 +90,7 @@ class SwitchPolling:
 
     async def run(self) -> None:
         """Ask all of them for ever."""
-        async with asyncio.TaskGroup() as tasks:
-            for declared, soon in zip(self._house.switches, self._soon, strict=True):
-                tasks.create_task(self._follow(declared, soon))
+        await work_together(*map(self._follow, self._house.switches, self._soon))
 
     async def _follow(self, declared: DeclaredSwitch, soon: asyncio.Event) -> None:
         missed = 0

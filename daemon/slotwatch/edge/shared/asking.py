@@ -44,7 +44,8 @@ class Asker(Generic[OrderT, ResultT, OtherT]):
         future = self._open[number] = asyncio.get_running_loop().create_future()
         try:
             self.channel.send(Request(number, order))
-            answer: Done[ResultT] | Refusal = await asyncio.wait_for(future, ANSWER_WITHIN_S)
+            async with asyncio.timeout(ANSWER_WITHIN_S):  # not wait_for, which may keep a cancel (ended_tasks.py)
+                answer: Done[ResultT] | Refusal = await future
         except TimeoutError:
             raise ValueError("the judging process does not answer; it is being restarted, try again") from None
         finally:
