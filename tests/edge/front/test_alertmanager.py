@@ -26,7 +26,7 @@ from slotwatch.edge.front.alertmanager import Alertmanager
 from slotwatch.house.outgoing import Alerts
 from slotwatch.house.schema import House
 from slotwatch.views.moments import iso_wall
-from tests.patience import happens
+from tests.patience import cancelled, happens
 from tests.ports import free_port
 from tests.views import fabricate
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, snapshot
@@ -72,8 +72,7 @@ async def sending(alerts: Alertmanager) -> AsyncIterator[None]:
     try:
         yield
     finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        await cancelled(task)
 
 
 @asynccontextmanager

@@ -14,7 +14,7 @@ from slotwatch.edge.front import broker_gate
 from slotwatch.edge.front.broker_gate import LONGEST_PACKET, BrokerGate
 from slotwatch.edge.front.mqtt import MqttSender
 from tests.edge.front.test_mqtt import house
-from tests.patience import happens
+from tests.patience import cancelled, happens
 
 CONNACK = b"\x20\x02\x00\x00"
 """Accepted (MQTT 3.1.1, 3.2)."""
@@ -94,8 +94,7 @@ async def test_what_a_broker_may_not_send_ends_the_connection_with_its_reason(oc
         try:
             await happens(lambda: sender.health()["text"].endswith(words))
         finally:
-            running.cancel()
-            await asyncio.gather(running, return_exceptions=True)
+            await cancelled(running)
 
 
 async def test_a_flood_of_messages_is_read_at_a_pace(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -136,5 +135,4 @@ async def test_a_place_for_keys_that_cannot_be_written_is_said_and_tried_again(m
     task = asyncio.create_task(sender.run())
     await happens(lambda: "Nothing is sent to the MQTT broker" in sender.health()["text"] or task.done())
     assert not task.done()
-    task.cancel()
-    await asyncio.gather(task, return_exceptions=True)
+    await cancelled(task)

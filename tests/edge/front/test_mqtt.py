@@ -21,7 +21,7 @@ from slotwatch.edge.front import mqtt as module
 from slotwatch.edge.front.mqtt import MqttSender
 from slotwatch.house.outgoing import Mqtt
 from slotwatch.house.schema import House
-from tests.patience import PATIENCE_S, happens
+from tests.patience import PATIENCE_S, cancelled, happens
 from tests.ports import free_port
 from tests.views import fabricate
 from tests.views.fabricate import incident, snapshot
@@ -59,8 +59,7 @@ async def sending(sender: MqttSender) -> AsyncIterator[asyncio.Task[None]]:
     try:
         yield task
     finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        await cancelled(task)
 
 
 class Hearer:
@@ -85,8 +84,7 @@ class Hearer:
             try:
                 yield self
             finally:
-                task.cancel()
-                await asyncio.gather(task, return_exceptions=True)
+                await cancelled(task)
 
 
 def house(port: int, **more: str) -> House:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import time
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from slotwatch.edge.front.resumption import HEARD_MINUTES, Memory, Resumption
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import record
+from tests.patience import cancelled
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
 
 SECOND_NS = 1_000_000_000
@@ -129,9 +129,7 @@ async def _resumed_with(path: Path, kept: Pending, run: str = "") -> Resume:
     resumption.note(snapshot())
     task = asyncio.create_task(resumption.run())
     await asyncio.wait_for(resumed.wait(), 30)
-    task.cancel()
-    with contextlib.suppress(asyncio.CancelledError):
-        await task
+    await cancelled(task)
     history.close()
     assert len(orders) == 1
     return orders[0]

@@ -25,7 +25,7 @@ from collections.abc import Sequence
 import aiomqtt
 
 from slotwatch.edge.front.broker_gate import BrokerFault, BrokerGate
-from slotwatch.edge.shared.ended_tasks import end_tasks
+from slotwatch.edge.shared.ended_tasks import end_tasks, stop_if_asked
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
 from slotwatch.house.schema import House
@@ -124,13 +124,13 @@ class MqttSender:
             try:
                 async with gate, await self._client(gate.address) as client:
                     retry_s = SHORTEST_RETRY_S
-                    _stop_if_asked()
+                    stop_if_asked()
                     await self._talk(client)
             except SecretFileError as error:
                 self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: its password file {error}."
             except (aiomqtt.MqttError, OSError, ValueError) as error:
                 self._trouble = f"Nothing is sent to the MQTT broker {self._broker}: {_why(gate.fault or error)}."
-            _stop_if_asked()
+            stop_if_asked()
             await asyncio.sleep(retry_s)
             retry_s = min(2 * retry_s, LONGEST_RETRY_S)
 
@@ -266,13 +266,6 @@ class MqttSender:
             await client.publish(f"{self._topic}/incident", text, qos=AT_LEAST_ONCE)
             if self._messages and self._messages[0] is text:
                 self._messages.popleft()
-
-
-def _stop_if_asked() -> None:
-    """Raise the CancelledError that the library kept: it may report the end of the connection in place of it, or
-    return what it waited for if that came in the same turn."""
-    if (own := asyncio.current_task()) and own.cancelling():
-        raise asyncio.CancelledError
 
 
 def _mark(snapshot: Snapshot) -> tuple[object, ...]:
