@@ -237,7 +237,7 @@ class Engine:
             exceptions=judge.exceptions_in_force,
             counters=counters(model, self._opened),
             minutes=self._minutes.finished,
-            readiness=self._judge_readiness(now_ns, states == np.uint8(UniverseState.NOT_JUDGED)),
+            readiness=self._judge_readiness(now_ns, states),
             racks=judge.shown.racks(model),
             rig_check=judge.shown.rig_check(model),
             hours=judge.shown.hours(model, now_ns),
@@ -247,12 +247,12 @@ class Engine:
             switches=network.switches,
         )
 
-    def _judge_readiness(self, now_ns: int, not_judged: NDArray[np.bool_]) -> Readiness:
+    def _judge_readiness(self, now_ns: int, states: NDArray[np.uint8]) -> Readiness:
         # Asked right after an incident, or what is not judged has changed, the two must not contradict each other.
-        about = self.judge.revision, not_judged.tobytes()
+        about = self.judge.revision, (states == np.uint8(UniverseState.NOT_JUDGED)).tobytes()
         if self._readiness_ns is None or now_ns - self._readiness_ns >= NOTE_NS or about != self._readiness_about:
             self._readiness_ns, self._readiness_about = now_ns, about
-            self._readiness = self.judge.readiness(self.model, now_ns)
+            self._readiness = self.judge.readiness(self.model, now_ns, states)
         return self._readiness
 
     # --- keeping --------------------------------------------------------------------------------------

@@ -118,6 +118,20 @@ def desks(seed: int, seconds: float, trouble: float) -> list[Sent]:
     return sorted(sent, key=lambda one: one.t_ns)
 
 
+@pytest.mark.parametrize("bytes_at_once", [16, 32])
+def test_narrower_instructions_find_the_same(tmp_path: Path, bytes_at_once: int) -> None:
+    """A processor without the widest instructions, or without any of them, uses other code of the same source."""
+    file = tmp_path / "narrow.so"
+    build(compiler(), SOURCE, file, ("-O3", f"-DWIDEST={bytes_at_once}"))
+    compiled = load(file)
+    assert compiled is not None
+    for seed in range(6):
+        both = Both(compiled)
+        both.feed(desks(seed, 3.0, 0.001), (1, 7, 64))
+        assert not both.differences()
+        assert both.taken > both.sent // 4, "the compiled pass took its part"
+
+
 @pytest.mark.parametrize("seed", swept(range(24), every=6))
 def test_desks_are_the_same_on_both_ways(built: Built, seed: int) -> None:
     compiled = built(load)

@@ -60,7 +60,8 @@ class Flapping:
 
     def lasts(self, opened_ns: Sequence[int], now_ns: int) -> bool:
         """Whether something that opened at these times opens often and was not quiet for long enough since."""
-        if not self.opens_often(opened_ns):
+        # Asked for thousands of cases, which opened once.
+        if len(opened_ns) < self.parameters.openings or not self.opens_often(opened_ns):
             return False
         return now_ns - opened_ns[-1] < self.ends_after_ns
 

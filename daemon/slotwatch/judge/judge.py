@@ -286,15 +286,17 @@ class Judge:
             quiet_until_ns=until_ns,
         )
 
-    def readiness(self, model: ModelView, now_ns: int) -> Readiness:
-        """Answer the half-hour call: judged as if in `show`, whatever the phase."""
+    def readiness(self, model: ModelView, now_ns: int, universe_states: NDArray[np.uint8] | None = None) -> Readiness:
+        """Answer the half-hour call: judged as if in `show`, whatever the phase. universe_states: those of now."""
+        if universe_states is None:
+            universe_states = self.universe_states(model, now_ns)
         waiting = [one for one in self._book.waiting if one.returned_ns is None]
         is_open = (*self._book.calm_incidents(), *waiting)
         return readiness.judge_readiness(
             self._context_at(model, now_ns),
             self._assembler.clusters,
             self._wall(now_ns),
-            self.universe_states(model, now_ns) == UniverseState.NOT_JUDGED,
+            universe_states == UniverseState.NOT_JUDGED,
             is_open,
         )
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import chain, groupby
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,16 +88,17 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
     if not gone and not faulty:
         return
     universes = ctx.universes
-    names = ctx.names.rows(universes.used, ctx.universe_name)
+    names = ctx.names
+    names.find_rows(universes.used, ctx.universe_name)
     for incident in gone:
-        rows = np.array([row for name in incident.universes for row in names.get(name, ())], np.intp)
+        rows = names.rows_of(incident.universes)
         live = rows[universes.live[rows] > 0]
         # A stream that arrives while networks are swapped has not returned.
         _raise_to(states, live[states[live] != UniverseState.NOT_JUDGED], UniverseState.RETURNING)
         if incident.id in resumed and incident.cause != "stream-terminated":
             states[rows[universes.live[rows] == 0]] = _GONE[incident.rule]
     for incident in faulty:
-        rows = np.array([row for name in incident.universes for row in names.get(name, ())], np.intp)
+        rows = names.rows_of(incident.universes)
         rows = rows[universes.live[rows] > 0]
         carried = _carried_by_backup(ctx, rows) & (incident.rule in _ABSENCE)
         _raise_to(states, rows[carried], UniverseState.ON_BACKUP)
@@ -111,13 +114,16 @@ def _makes_faulty(incident: Incident) -> bool:
 
 def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> None:
     rules: dict[tuple[str, int, bool], tuple[Rule, list[int]]] = {}
-    for case in [*cluster.cases, *cluster.explained]:
-        key = case.rule.name, case.finding.lower, not case.over
-        rules.setdefault(key, (case.rule, []))[1].extend(case.finding.universes)
-    for (_, lower, now), (rule, found) in rules.items():
+    # Thousands of cases follow one another that are of one rule.
+    for rule, cases in groupby(chain(cluster.cases, cluster.explained), attrgetter("rule")):
         if rule.severity is Severity.NOTE or rule.rule_class is RuleClass.SELF or rule.name in _BESIDE_THE_DATA:
             continue
-        rows = np.array([row for row in found if row < len(states)], np.intp)
+        for case in cases:
+            key = rule.name, case.finding.lower, not case.over
+            rules.setdefault(key, (rule, []))[1].extend(case.finding.universes)
+    for (_, lower, now), (rule, found) in rules.items():
+        rows = np.array(found, np.intp)
+        rows = rows[rows < len(states)]
         state = _state_of(rule, cluster)
         if cluster.accepted and rule.name in _GONE:
             state = UniverseState.NOT_SENT  # no source sends it, and none has to

@@ -21,12 +21,13 @@ class UniverseNames:
         """Names that were written so far."""
         self._lists: dict[tuple[int, ...], str] = {}
         self._rows: dict[str, list[int]] = {}
+        self._rows_of: dict[tuple[str, ...], NDArray[np.intp]] = {}
 
     def follow(self, universes: Universes) -> UniverseNames:
         """Forget what earlier passes wrote if rows or house are others since. Returns itself."""
         of = (id(universes), universes.revision)
         if self._of != of:
-            self._of, self.by_row, self._lists, self._rows = of, {}, {}, {}
+            self._of, self.by_row, self._lists, self._rows, self._rows_of = of, {}, {}, {}, {}
         return self
 
     def in_words(self, rows: tuple[int, ...], write: Callable[[tuple[int, ...]], str]) -> str:
@@ -38,9 +39,18 @@ class UniverseNames:
             words = self._lists[rows] = write(rows)
         return words
 
-    def rows(self, used: NDArray[np.bool_], name: Callable[[int], str]) -> dict[str, list[int]]:
-        """Give the rows in use by name; `name` is asked for each of them once."""
+    def find_rows(self, used: NDArray[np.bool_], name: Callable[[int], str]) -> None:
+        """Find the rows in use by name, unless that was done; `name` is asked for each of them once."""
         if not self._rows:
             for row in used.nonzero()[0].tolist():
                 self._rows.setdefault(name(row), []).append(row)
-        return self._rows
+
+    def rows_of(self, names: tuple[str, ...]) -> NDArray[np.intp]:
+        """Give the rows of these names, which were found; the last few lists are kept. Do not write to it."""
+        rows = self._rows_of.get(names)
+        if rows is None:
+            if len(self._rows_of) >= MOST_LISTS:
+                del self._rows_of[next(iter(self._rows_of))]
+            rows = np.array([row for name in names for row in self._rows.get(name, ())], np.intp)
+            self._rows_of[names] = rows
+        return rows

@@ -14,6 +14,10 @@ typedef uint64_t word;
 #endif
 const uint32_t slotwatch_source = SOURCE;
 
+#ifndef WIDEST
+#define WIDEST 64 /* bytes that instructions may take at once; tests build it with less */
+#endif
+
 enum { HEAD = 126, NUMBER = 111, CID = 22, NAME = 44, NAME_BYTES = 64, UNIVERSE = 113, SLOTS = 512, E131 = 1 };
 enum { KEPT = 512, HISTORY = 16, STEP = 4, MOST_VOTES = 64, BUCKETS = 101, FRAMES = 0, SMALL_CHANGES = 1, STEPS = 2, EDGES = 16, AHEAD = 6 };
 
@@ -148,25 +152,58 @@ static void take_interval(const struct table *t, struct call *c, int64_t s, uint
     if (c->gaps_us[s] < us) c->gaps_us[s] = us;
 }
 
-static void take_levels(const struct table *t, const struct call *c, int64_t s, const uint8_t *now, int64_t t_ns) {
-    uint8_t *kept = t->levels[s], most = 0;
-    int64_t slots = t->slots[s];
-    if (!memcmp(now, kept, slots)) {
-        t->max_step[s] = 0;
-        t->equal_frames[s] += t->equal_frames[s] < 0xFFFF;
-        return;
-    }
+/* The two ways over the levels of a frame, which cost most of it: how far any slot moved, and the sum for the hash. Returns
+   0, and leaves `sum`, where none did. */
+#define FOLLOW(name) uint8_t name(uint8_t *kept, const uint8_t *now, int64_t slots, const word *weights, word *sum)
+
+static inline __attribute__((always_inline)) FOLLOW(follow) {
+    uint8_t most = 0;
     for (int64_t k = 0; k < slots; k++) {
         uint8_t change = now[k] > kept[k] ? now[k] - kept[k] : kept[k] - now[k];
         most = change > most ? change : most;
     }
+    if (!most) return 0;
     memcpy(kept, now, slots);
-    word mixed = 0;
-    for (int64_t k = 0; k < SLOTS / 8; k++) mixed += word_at(kept + 8 * k) * t->weights[k];
-    int64_t place = s * HISTORY + t->history_count[s]++ % HISTORY;
-    t->history_hash[place] = mixed ^ mixed >> 29;
-    t->history_ns[place] = t->last_change_ns[s] = t_ns;
+    *sum = 0;
+    for (int64_t k = 0; k < SLOTS / 8; k++) *sum += word_at(kept + 8 * k) * weights[k];
+    return most;
+}
+
+/* Nearly every frame has all slots: a length that is known makes better code. */
+#define FOLLOWED (slots == SLOTS ? follow(kept, now, SLOTS, weights, sum) : follow(kept, now, slots, weights, sum))
+
+static FOLLOW(follow_anywhere) { return FOLLOWED; }
+#ifdef __x86_64__
+__attribute__((target("avx2"))) static FOLLOW(follow_by_32) { return FOLLOWED; }
+__attribute__((target("avx512f,avx512bw,avx512dq,avx512vl,prefer-vector-width=512"))) static FOLLOW(follow_by_64) { return FOLLOWED; }
+#endif
+
+typedef FOLLOW(following);
+
+/* The same code with the widest instructions that this processor has: a package runs on all of them. */
+static following *widest(void) {
+#ifdef __x86_64__
+    __builtin_cpu_init();
+    int has_64 = __builtin_cpu_supports("avx512bw") && __builtin_cpu_supports("avx512dq") && __builtin_cpu_supports("avx512vl");
+    if (WIDEST >= 64 && has_64) return follow_by_64;
+    if (WIDEST >= 32 && __builtin_cpu_supports("avx2")) return follow_by_32;
+#endif
+    return follow_anywhere;
+}
+
+static void take_levels(const struct table *t, const struct call *c, int64_t s, const uint8_t *now, int64_t t_ns) {
+    static following *follow_levels;
+    if (!follow_levels) follow_levels = widest();
+    word sum;
+    uint8_t most = follow_levels(t->levels[s], now, t->slots[s], t->weights, &sum);
     t->max_step[s] = most;
+    if (!most) {
+        t->equal_frames[s] += t->equal_frames[s] < 0xFFFF;
+        return;
+    }
+    int64_t place = s * HISTORY + t->history_count[s]++ % HISTORY;
+    t->history_hash[place] = sum ^ sum >> 29;
+    t->history_ns[place] = t->last_change_ns[s] = t_ns;
     t->equal_frames[s] = 0;
     count(t, c, most >= STEP ? STEPS : SMALL_CHANGES, s);
 }
