@@ -283,6 +283,24 @@ def test_bytes_without_breaks_on_a_compared_line_are_one_incident(alone_s: int) 
     assert incident.next_checks[0].startswith("Look at what drives this pair")
 
 
+def test_a_silent_line_stays_open_when_the_house_file_is_read_again() -> None:
+    """Nothing about it changed: docs/operations.md says that what is known of incidents is kept."""
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(14, held, None)
+    before = _said(every_incident_of(tap))
+    (line,) = HOUSE.lines
+    other = replace(HOUSE, lines=(replace(line, line=line.line + 1),))
+    tap.model.take_house(other)
+    tap.judge.take_house(other, tap.now_ns)
+    tap.run(5, held, None)
+    assert _said(every_incident_of(tap)) == before
+
+
+def _said(incident: Incident) -> tuple[str, tuple[str, ...], int]:
+    return incident.summary, tuple(incident.evidence), incident.flaps
+
+
 def test_framing_faults_that_change_levels_are_one_incident_with_its_faults_in_evidence() -> None:
     """ANSI E1.11: two stop bits end each slot. Without them its value is not to be relied on."""
     chance, tap = Random(1), Tap()

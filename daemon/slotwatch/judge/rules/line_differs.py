@@ -29,6 +29,7 @@ from slotwatch.judge.lines import (
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.universe import UniverseId
 
 Levels = NDArray[np.uint8]
 NEVER_HEARD = "silent"
@@ -70,16 +71,30 @@ class ComparedLine:
     cause: str = ""
 
 
+class ComparedLines:
+    """What is remembered of each line, also under another house file that declares it alike."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, str, UniverseId | None], ComparedLine] = {}
+        """By the line's name, its port and the universe that should be on it."""
+
+    def of(self, lines: list[Line]) -> dict[str, ComparedLine]:
+        """Give the memory of each of these lines, by name, and forget all others."""
+        keys = [(line.name, line.port, line.compare_with) for line in lines]
+        self._kept = {key: self._kept.get(key, ComparedLine()) for key in keys}
+        return {name: seen for (name, _, _), seen in self._kept.items()}
+
+
 class LineComparison:
     """Compares every declared line with the universe that should be on it."""
 
-    def __init__(self, house: House, p: LineDiffersParameters) -> None:
+    def __init__(self, house: House, p: LineDiffersParameters, kept: ComparedLines) -> None:
         self._lines = [line for line in house.lines if line.compare_with is not None]
         self._start_ns = ns_from_s(p.start_s)
         self._level = p.level
         self._behind_ns = ns_from_s(p.behind_s)
         self._history_ns = ns_from_s(p.history_s)
-        self._seen = {line.name: ComparedLine() for line in self._lines}
+        self._seen = kept.of(self._lines)
 
     def differing(self, ctx: RuleContext) -> dict[str, None]:
         return {line.name: None for line in self._lines if self._differs(ctx, line)}
@@ -213,7 +228,7 @@ def _say_unlike(ctx: RuleContext, universe: int) -> str:
 def bind(setup: RuleSetup, p: LineDiffersParameters) -> tuple[RuleBinding, ...]:
     if not setup.declares("lines"):
         return ()
-    lines = LineComparison(setup.house, p)
+    lines = LineComparison(setup.house, p, setup.lasting(ComparedLines))
     return (RuleBinding(KEYS, lines.differing, lines.describe, is_wary=lines.is_comparing),)
 
 
