@@ -61,6 +61,16 @@ def test_one_message_when_it_opens_and_one_when_it_is_over() -> None:
     assert opened.id != resolved.id and f"Message {opened.id}." in opened.text
 
 
+def test_a_title_says_what_it_was_that_is_over_and_watched() -> None:
+    """A phone shows the title alone: common practice, no source."""
+    night = Night()
+    said = "Over since 00:00:01, being watched. Until then: Universe 2 stutters. No frame is missing."
+    assert night.at(5, lost(summary=said)) == ["opened"]
+    assert night.sent[0].title == (
+        "Critical: Harbour Street Playhouse: Over since 00:00:01, being watched: Universe 2 stutters"
+    )
+
+
 def test_what_opens_is_waited_for_a_moment_so_that_its_cause_is_settled() -> None:
     night = Night()
     assert night.at(1, lost()) == [] and night.at(2, lost()) == ["opened"]

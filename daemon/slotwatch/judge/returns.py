@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 WATCHED = ", being watched"
 """In every sentence of what is over and watched, and in no other."""
+UNTIL_THEN = ". Until then: "
+"""Between that it is over and what was said while it lasted."""
 MANY = 16
 """From this many cases on, arrays are faster. A whole house that comes back has thousands."""
 
@@ -112,7 +114,7 @@ def say_returned(ctx: RuleContext, cluster: Cluster, universes: list[int], retur
         return f"{names} back on {ctx.name_universes(universes)} since {since}{WATCHED}: silent for {lasted}."
     if cluster.rule.tells_a_moment:
         return summary_of_it
-    return f"Over since {since}{WATCHED}. Until then: {summary_of_it}"
+    return f"Over since {since}{WATCHED}{UNTIL_THEN}{summary_of_it}"
 
 
 def say_back(ctx: RuleContext, incident: Incident, sources: Sequence[str], returned_ns: int, *, is_bound: bool) -> str:

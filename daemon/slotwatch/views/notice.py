@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
+from slotwatch.judge.returns import UNTIL_THEN
 from slotwatch.judge.wording import list_universes
 from slotwatch.snapshot import Incident
 from slotwatch.views.incidents import incident_brief
@@ -187,7 +188,10 @@ def _made(
 
 
 def _first_sentence(text: str) -> str:
-    return text.partition(". ")[0].rstrip(".")
+    """What happened, in one sentence. Of what is over and watched also what it was: a phone shows the title alone."""
+    over, _, before = text.partition(UNTIL_THEN)
+    first = (before or over).partition(". ")[0].rstrip(".")
+    return f"{over}: {first}" if before else first
 
 
 def _clock(wall_ns: int, zone: str) -> str:

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 from textwrap import dedent
 from typing import Any
@@ -100,6 +101,23 @@ async def test_a_mail_says_what_happened_and_what_to_look_at(tmp_path: Path) -> 
         health = night.health("duty phone")
         assert (health["sent"], health["failed"], health["waiting"]) == (1, 0, 0) and health["sent_at"]
         night.it.close()
+
+
+@pytest.mark.parametrize("asked", ["", "&format=html", "&format=text"])
+async def test_a_mail_keeps_its_lines_and_the_names_in_it(tmp_path: Path, asked: str) -> None:
+    """HTML joins lines and hides what stands in angle brackets (WHATWG HTML, 13.2.5.6); text/plain does not."""
+    async with mailbox() as box:
+        night = Driven(notified_house(tmp_path, fabricate.house(), person(tmp_path, box.url + asked)))
+        await night.show(incident(evidence=('Its source is "<b>desk".', "Nothing else came.")))
+        assert await night.turn("duty phone") is None
+        night.it.close()
+    (mail,) = box.mails
+    parts = [part for part in mail.walk() if part.get_content_maintype() == "text"]
+    for part in parts:
+        text = part.get_content()
+        if part.get_content_subtype() == "html":
+            text = unescape(text.replace("<br/>", "\n")).replace("\xa0", " ")
+        assert re.search(r'Its source is "<b>desk"\.\r?\nNothing else came', text)
 
 
 @pytest.mark.slow

@@ -33,7 +33,9 @@ def send(url: str, title: str, text: str, severity: str, kind: str) -> str:
     sender = apprise.Apprise(asset=asset)
     if not sender.add(url):
         return "Apprise does not know this kind of address, or a part of it is missing"
-    if sender.notify(body=text, title=title, notify_type=notify_type):
+    # Without its format the library takes the text for HTML in a mail: lines run together, and "<" hides a name.
+    text_format = apprise.NotifyFormat.TEXT
+    if sender.notify(body=text, title=title, notify_type=notify_type, body_format=text_format):
         return ""
     return without_secret(url, "; ".join(reasons.lines) or "the service did not take it")
 
