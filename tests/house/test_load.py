@@ -32,6 +32,39 @@ def test_invalid_file_says_exactly_what_is_wrong(path: Path) -> None:
     assert wanted
 
 
+@pytest.mark.parametrize(
+    ("line", "meant"),
+    [
+        ('label = "Rack', 'a text ends with a quote as it began: "…"'),
+        ("label = “Rack”", 'a text stands in straight quotes: "…"'),
+        ("label = Rack 1", 'a text stands in quotes: "…"'),
+        ('label = "C:\\Users"', "in double quotes a backslash is written twice; in single quotes once"),
+        ("expected = True", "write true or false, in lower case and without quotes"),
+        ("expected = yes  # at last", "write true or false, in lower case and without quotes"),
+        ("loss_timeout_s = 2,5", "decimals are written with a point, as in 2.5"),
+        ("loss_timeout_s = 2.5s", "a number is written without its unit"),
+        ("number = 07", "a number is written without zeros in front"),
+        ("at = 18:55", 'a time of day stands in quotes: "18:55"'),
+        ("address = 10.20.0.10", 'an address stands in quotes: "10.20.0.10"'),
+        ("label: 1", 'between a key and its value stands =, as in name = "…"'),
+        ("label = # later", "after = comes a value; to leave a key out, begin the line with #"),
+        ('protocol = "e131"', "this key stands above already, in the same section"),
+        ("[universes]", "each of several is headed [[universes]], with two brackets"),
+        ("[house]", "a section may stand only once: put its keys together"),
+    ],
+)
+def test_a_line_that_is_not_toml_says_what_is_meant(line: str, meant: str) -> None:
+    """What TOML 1.0.0 wants of strings, booleans, numbers and tables, in words for somebody who does not know it."""
+    (said,) = faults_of(f'[house]\nname = "a"\n[[universes]]\nprotocol = "e131"\n{line}\n')
+    assert said.startswith(f"house.toml:5: {line.strip()[:60]} - this is not TOML: ") and said.endswith(f"; {meant}")
+
+
+@pytest.mark.parametrize("line", ["number = [1, 2", "= 3", 'label = "a" number = 1'])
+def test_where_it_is_not_clear_what_is_meant_nothing_is_guessed(line: str) -> None:
+    (said,) = faults_of(f"[[universes]]\n{line}\n")
+    assert "this is not TOML: " in said and ";" not in said
+
+
 def test_every_fault_is_reported_at_once() -> None:
     """Twelve different faults in one file are twelve lines, in the order of the file."""
     texts = [path.read_text() for path in INVALID if path.stem in ("cid", "universe-zero", "profile-role")]

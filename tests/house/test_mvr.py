@@ -281,6 +281,8 @@ HOSTILE: dict[str, tuple[Callable[[], bytes], str]] = {
     "cut short": (lambda: zipped({"x": b"1" * 999})[:-30], "it may be cut short"),
     "no archive": (lambda: b"a text", "it is not a zip archive"),
     "no scene": (lambda: zipped({"x": b""}), "so it is not an MVR file"),
+    "a spreadsheet": (lambda: zipped({"[Content_Types].xml": b"", "xl/workbook.xml": b""}), "save the list as CSV"),
+    "another spreadsheet": (lambda: zipped({"META-INF/manifest.xml": b"", "content.xml": b""}), "save the list as CSV"),
     "no xml": (lambda: zipped({"GeneralSceneDescription.xml": b"hello"}), "is not XML"),
     "deep": (
         lambda: zipped({"GeneralSceneDescription.xml": b"<a>" * 300 + b"</a>" * 300}),

@@ -63,6 +63,16 @@ def test_example_houses_are_well(capsys: pytest.CaptureFixture[str], path: Path)
     assert run(capsys, "check", "-c", str(path))[0] == 0
 
 
+def test_a_rack_without_a_declared_load_is_not_said_to_draw_nothing(
+    capsys: pytest.CaptureFixture[str], hall: Path
+) -> None:
+    rack = '[[racks]]\nname = "Rack 1"\nuniverse = "e131/1"\naddress = 1\nways = 12\n'
+    hall.write_text(HOUSE.replace("[patch]", f"{rack}[patch]"))
+    out = run(capsys, "check", "-c", str(hall))[1]
+    assert "Rack 1: its current is not estimated: no circuit of it has a load" in out
+    assert "0 A" not in out and "0 kW" not in out
+
+
 def test_files_that_cannot_be_used_are_named(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
     """A certificate without which nothing starts is a fault; a bad secret is a note, and a pipe is never read."""
     (hall.parent / "patch.csv").write_text("fixture,universe,address,profile,position\n")

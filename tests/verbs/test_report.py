@@ -139,7 +139,8 @@ def test_every_format_of_an_empty_span_is_well(house: Path, capsys: pytest.Captu
 def test_without_a_history_it_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "house.toml").write_text(HOUSE)
     assert main(["report", "-c", str(tmp_path / "house.toml")]) == 2
-    assert "there is no history at" in capsys.readouterr().err
+    error = capsys.readouterr().err
+    assert "there is no history at" in error and ", or name the file with --history" in error
     (tmp_path / "slotwatch.db").write_bytes(b"no database" * 1000)
     assert main(["report", "-c", str(tmp_path / "house.toml")]) == 2
     error = capsys.readouterr().err

@@ -115,6 +115,8 @@ def mqtt(document: Document, converter: Converter) -> Mqtt:
     entry = document.table(BY_NAME["mqtt"], converter)
     if set("#+") & set(entry["topic"]) or entry["topic"].startswith("/"):
         entry.wrong("topic", "a topic without #, + and leading slash is expected")
+    if "/" in entry["host"] or re.fullmatch(r"[^:]*:\d+", entry["host"]):
+        entry.wrong("host", 'a name or an address alone is expected, such as "10.20.0.5"; the port is a key of its own')
     return Mqtt(**entry.values)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 from slotwatch.errors import HouseFileError, Problem
 from slotwatch.house.keys import Section
 from slotwatch.house.sections import BY_NAME
+from slotwatch.house.toml_mistakes import usual_mistake
 from slotwatch.house.toml_places import Path, Place, find_places
 from slotwatch.house.values import Converter
 
@@ -181,9 +182,11 @@ def open_document(file: str, data: bytes) -> Document:
     except tomllib.TOMLDecodeError as error:
         found = _AT_LINE.search(str(error))
         line = int(found[1]) if found and found[1] else text.count("\n") + 1
-        held = text.split("\n")[line - 1].strip()[:60]
+        whole = text.split("\n")[line - 1].strip()
         reason = _AT_LINE.sub("", str(error)).rstrip(".")
-        raise _refused(file, line, f"this is not TOML: {reason[0].lower()}{reason[1:]}", held) from None
+        meant = usual_mistake(reason, whole)
+        said = f"this is not TOML: {reason[0].lower()}{reason[1:]}" + (f"; {meant}" if meant else "")
+        raise _refused(file, line, said, whole[:60]) from None
     except RecursionError:
         raise _refused(file, None, "lists and tables are nested too deeply") from None
 

@@ -24,6 +24,8 @@ from slotwatch.printable import one_line
 from slotwatch.wire.universe import SLOTS, UniverseId
 
 ROOT = "GeneralSceneDescription.xml"
+OFFICE = {"[Content_Types].xml", "META-INF/manifest.xml"}
+"""Files in every document of Office Open XML (ECMA-376 part 2, 10.2.3) and of OpenDocument (ODF 1.3 part 2, 3.2)."""
 MAX_FIXTURES = 50_000
 MAX_TYPES = 1024
 _CHILDREN = ("group_objects", "scene_objects", "trusses", "supports", "video_screens", "projectors")
@@ -59,6 +61,8 @@ def read_mvr(
 ) -> Patch:
     """Read an MVR file. HouseFileError if it cannot be read; what is wrong with fixtures is in `problems`."""
     archive = CheckedArchive(file, data)
+    if OFFICE & set(archive.names):
+        raise archive.refused("it is a spreadsheet or another office document; save the list as CSV (UTF-8)")
     if ROOT not in archive.names:
         raise archive.refused(f"it is a zip archive without {ROOT}, so it is not an MVR file")
     root = archive.xml(ROOT)

@@ -14,7 +14,7 @@ from urllib.parse import quote, urlencode
 from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.token import read_token
-from slotwatch.edge.tools.daemon_client import DEFAULT_URL, url_of
+from slotwatch.edge.tools.daemon_client import DEFAULT_URL, say_why, url_of
 from slotwatch.errors import EdgeError
 from slotwatch.judge import wording
 from slotwatch.views.reference_levels import CAUTION
@@ -199,7 +199,8 @@ class _Daemon:
         except (urllib.error.URLError, OSError, ValueError) as error:
             reason = getattr(error, "reason", None) or error
             raise EdgeError(
-                f"no daemon answers at {self._url} ({reason})", "start it: slotwatch serve -c HOUSE.toml"
+                f"no daemon answers at {self._url} ({say_why(reason, ANSWER_WITHIN_S)})",
+                "start it: slotwatch serve -c HOUSE.toml",
             ) from None
 
 

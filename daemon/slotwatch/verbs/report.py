@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
         if is_hidden(SERVICE / path.name):
             advice += f", or run the report with sudo: this user may not look into {SERVICE}"
         if not arguments.history:
-            advice += f", or the file with --history (the service keeps its own in {SERVICE})"
+            advice += f", or name the file with --history (the service keeps its own in {SERVICE})"
         raise EdgeError(f"there is no history at {path}", advice)
     archive = Archive(path)
     try:

@@ -112,6 +112,9 @@ def check_text(report: CheckReport) -> list[str]:
     lines = [f"{report.house}: {held or 'nothing is declared yet'}"]
     lines += [f"  note     {note}" for note in report.notes]
     for rack in report.racks:
+        if not rack.load_w:
+            lines.append(f"  note     {rack.rack}: its current is not estimated: no circuit of it has a load (load_w)")
+            continue
         supplies = ", ".join(f"{one.full_a:g} A on line {one.supply}" for one in rack.supplies)
         lines.append(f"  estimate {rack.rack}: {rack.load_w / 1000:g} kW declared; with everything at full {supplies}")
     if report.racks:

@@ -65,7 +65,7 @@ class DaemonClient:
         except (urllib.error.URLError, OSError, ValueError) as error:
             reason = getattr(error, "reason", None) or error
             raise NoDaemonError(
-                f"no daemon answers at {self.url} ({_words(reason, within_s)})",
+                f"no daemon answers at {self.url} ({say_why(reason, within_s)})",
                 "start it: slotwatch serve -c HOUSE.toml",
             ) from None
 
@@ -84,7 +84,7 @@ def _error_of(text: bytes) -> str:
         return "no reason given"
 
 
-def _words(reason: object, within_s: float) -> str:
+def say_why(reason: object, within_s: float) -> str:
     if isinstance(reason, TimeoutError):
         return f"no answer within {within_s:.0f} s"
     return (reason.strerror if isinstance(reason, OSError) and reason.strerror else str(reason)) or type(
