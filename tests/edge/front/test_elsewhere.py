@@ -172,6 +172,26 @@ async def test_an_answer_without_end_is_not_kept(tmp_path: Path) -> None:
     assert judging.seen[0].reason == "its answer is longer than 8 MiB"
 
 
+@pytest.mark.parametrize(
+    ("count", "reason"), [(3, ""), (5000, "it sends interim answers (100 Continue) and no answer")]
+)
+async def test_interim_answers_are_read_up_to_a_bound(tmp_path: Path, count: int, reason: str) -> None:
+    """RFC 9110 15.2: a client reads past one or more of them, also where it expected none."""
+
+    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(ConnectionError):
+            await reader.readuntil(b"\r\n\r\n")
+            writer.write(b"HTTP/1.1 100 Continue\r\n\r\n" * count)
+            writer.write(b"HTTP/1.1 200 OK\r\nContent-Type: application/json\r\nContent-Length: 2\r\n\r\n[]")
+            await writer.drain()
+        writer.close()
+
+    async with await asyncio.start_server(answer, "127.0.0.1", 0) as server:
+        async with asking(f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}", tmp_path) as judging:
+            await happens(lambda: bool(judging.seen))
+    assert (judging.seen[0].reached, judging.seen[0].reason) == (not reason, reason)
+
+
 async def test_what_is_no_list_of_streams_is_reported_to_be_none(tmp_path: Path) -> None:
     bodies = [b"<html>", b"{}", b'[{"universe": 1}]', b"[" * 5000, b"\xff\xfe"]
 

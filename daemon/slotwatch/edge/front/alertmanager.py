@@ -14,6 +14,7 @@ import aiohttp
 
 from slotwatch import clock
 from slotwatch.durations import NANOSECONDS
+from slotwatch.edge.front.bounded_answer import BoundedAnswer
 from slotwatch.edge.front.reasons import why_refused, why_unreachable
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
@@ -72,7 +73,7 @@ class Alertmanager:
     async def run(self) -> None:
         """Send for ever."""
         timeout = aiohttp.ClientTimeout(total=ANSWER_WITHIN_S)
-        async with aiohttp.ClientSession(timeout=timeout) as session:
+        async with aiohttp.ClientSession(timeout=timeout, response_class=BoundedAnswer) as session:
             while True:
                 wait_s = RETRY_S if self._troubles else AGAIN_S
                 with contextlib.suppress(TimeoutError):

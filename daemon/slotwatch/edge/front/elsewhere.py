@@ -16,6 +16,7 @@ import msgspec
 
 from slotwatch import __version__, clock
 from slotwatch.durations import NANOSECONDS
+from slotwatch.edge.front.bounded_answer import BoundedAnswer
 from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.edge.front.to_judging import Ask, tell_judging
 from slotwatch.edge.shared.ended_tasks import work_together
@@ -140,6 +141,7 @@ class ElsewhereFetcher:
         return aiohttp.ClientSession(
             timeout=aiohttp.ClientTimeout(total=ANSWER_WITHIN_S),
             headers=headers,
+            response_class=BoundedAnswer,
             connector=aiohttp.TCPConnector(limit=1, ssl=context or True),
         )
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import aiohttp
 
 from slotwatch import __version__, clock
+from slotwatch.edge.front.bounded_answer import BoundedAnswer
 from slotwatch.edge.front.reasons import why_unreachable
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
@@ -73,7 +74,7 @@ class HeartbeatSender:
         timeout = aiohttp.ClientTimeout(total=ANSWER_WITHIN_S)
         headers = {"User-Agent": f"slotwatch/{__version__}"}
         try:
-            async with aiohttp.ClientSession(timeout=timeout, headers=headers) as session:
+            async with aiohttp.ClientSession(timeout=timeout, headers=headers, response_class=BoundedAnswer) as session:
                 for method in ("GET", "POST"):
                     async with session.request(method, url, allow_redirects=False) as response:
                         status = response.status

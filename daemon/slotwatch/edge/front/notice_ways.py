@@ -15,6 +15,7 @@ from typing import Protocol
 import aiohttp
 
 from slotwatch import __version__, clock
+from slotwatch.edge.front.bounded_answer import BoundedAnswer
 from slotwatch.edge.front.reasons import why_refused, why_unreachable
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.secret_file import SecretFileError, read_secret
@@ -119,7 +120,7 @@ async def _post(url: str, body: bytes, headers: dict[str, str]) -> str:
     timeout = aiohttp.ClientTimeout(total=ANSWER_WITHIN_S)
     try:
         async with (
-            aiohttp.ClientSession(timeout=timeout) as session,
+            aiohttp.ClientSession(timeout=timeout, response_class=BoundedAnswer) as session,
             session.post(url, data=body, headers=headers, allow_redirects=False) as response,
         ):
             if 200 <= response.status < 300:

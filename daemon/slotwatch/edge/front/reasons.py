@@ -6,6 +6,7 @@ import os
 
 import aiohttp
 
+from slotwatch.edge.front.bounded_answer import EndlessInterim
 from slotwatch.printable import LONGEST_REASON, reason_of
 
 
@@ -13,6 +14,8 @@ def why_unreachable(error: Exception) -> str:
     """Say why the other end was not reached, as the end of a sentence. The library's own words contain the address."""
     if isinstance(error, aiohttp.ClientConnectorCertificateError):
         return "its certificate is not trusted"
+    if isinstance(error, EndlessInterim):
+        return "it sends interim answers (100 Continue) and no answer"
     if isinstance(error, aiohttp.ServerDisconnectedError):
         return "it closed the connection without an answer"
     if isinstance(error, aiohttp.ClientResponseError):
