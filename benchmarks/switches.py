@@ -27,10 +27,12 @@ rouser watcher priv
 
 
 async def _asked(name: str, credentials: object) -> None:
+    from slotwatch.edge.front.decoding_pace import DecodingPace
     from slotwatch.edge.front.snmp import Agent
     from slotwatch.edge.front.switch_polling import Polls
 
-    agents = [Agent(f"127.0.0.{2 + number}", credentials) for number in range(SWITCHES)]  # type: ignore[arg-type]
+    pace = DecodingPace()
+    agents = [Agent(f"127.0.0.{2 + number}", credentials, pace) for number in range(SWITCHES)]  # type: ignore[arg-type]
     polls = [Polls(agent) for agent in agents]
     ports = 0
     for one in polls:

@@ -14,6 +14,7 @@ pytestmark = pytest.mark.net
 ASKED = """
 import asyncio, json
 from slotwatch import clock
+from slotwatch.edge.front.decoding_pace import DecodingPace
 from slotwatch.edge.front.snmp import Agent
 from slotwatch.edge.front.switch_credentials import Credentials
 from slotwatch.edge.front.switch_polling import Polls
@@ -24,7 +25,7 @@ V3 = Credentials(user="slotwatch", authentication="authentic enough", privacy="p
 V3_LINES = ('createUser slotwatch SHA-256 "authentic enough" AES "private enough"', "rouser slotwatch priv")
 
 async def ask(bridge, credentials):
-    agent = Agent(bridge.address, credentials)
+    agent = Agent(bridge.address, credentials, DecodingPace())
     try:
         return await Polls(agent).poll(bridge.name, clock.monotonic_ns())
     finally:

@@ -186,9 +186,11 @@ async def test_interim_answers_are_read_up_to_a_bound(tmp_path: Path, count: int
             await writer.drain()
         writer.close()
 
-    async with await asyncio.start_server(answer, "127.0.0.1", 0) as server:
-        async with asking(f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}", tmp_path) as judging:
-            await happens(lambda: bool(judging.seen))
+    async with (
+        await asyncio.start_server(answer, "127.0.0.1", 0) as server,
+        asking(f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}", tmp_path) as judging,
+    ):
+        await happens(lambda: bool(judging.seen))
     assert (judging.seen[0].reached, judging.seen[0].reason) == (not reason, reason)
 
 

@@ -13,6 +13,7 @@ from pysnmp.proto import api
 
 from slotwatch import clock
 from slotwatch.edge.front import snmp
+from slotwatch.edge.front.decoding_pace import AT_ONCE_NS, SHARE, DecodingPace
 from slotwatch.edge.front.snmp import Agent, NotAnswered
 from slotwatch.edge.front.snmp_answers import MOST_ASKED, AgentAnswers
 from slotwatch.edge.front.switch_credentials import Credentials
@@ -61,7 +62,7 @@ async def agent(
     loop = asyncio.get_running_loop()
     transport, _ = await loop.create_datagram_endpoint(lambda: Far(rows, change), ("127.0.0.1", 0))
     monkeypatch.setattr(snmp, "PORT", transport.get_extra_info("sockname")[1])
-    asking = Agent("127.0.0.1", Credentials(community="watcher"))
+    asking = Agent("127.0.0.1", Credentials(community="watcher"), DecodingPace())
     try:
         yield asking
     finally:
@@ -149,7 +150,7 @@ def question(number: int) -> Any:
 def test_only_answers_to_what_was_asked_reach_the_library_and_each_once() -> None:
     """Anyone may send to the port, from any address. Decoding a forged answer of 60 KB takes most of a second."""
     socket = LibrarySocket()
-    answers = AgentAnswers(socket)
+    answers = AgentAnswers(socket, lambda hand_over: hand_over())
     asked = question(70_000)
     socket.send_message(bytes(encoder.encode(asked)), ("10.20.0.2", 161))
     right = answer(asked, [((*STATE, 1), V2C.Integer(1))])
@@ -160,10 +161,55 @@ def test_only_answers_to_what_was_asked_reach_the_library_and_each_once() -> Non
 
 def test_the_last_requests_may_still_be_answered_and_those_before_not() -> None:
     socket = LibrarySocket()
-    answers = AgentAnswers(socket)
+    answers = AgentAnswers(socket, lambda hand_over: hand_over())
     asked = [question(number) for number in range(MOST_ASKED + 1)]
     for one in asked:
         socket.send_message(bytes(encoder.encode(one)), ("10.20.0.2", 161))
     for one in asked:
         socket.datagram_received(answer(one, []), ("10.20.0.2", 161))
     assert socket.decoded == [answer(one, []) for one in asked[1:]] and answers.came == MOST_ASKED
+
+
+async def test_of_answers_that_come_together_one_is_decoded_in_a_turn_of_the_loop() -> None:
+    """What else waits for this process, as a probe of /healthz does, comes in between."""
+    pace, order = DecodingPace(), []
+    loop = asyncio.get_running_loop()
+
+    def arrive(number: int) -> None:
+        pace.decode(lambda: loop.call_soon(order.append, number))  # as the library's socket does it
+
+    for number in range(4):
+        loop.call_soon(arrive, number)
+    while len(order) < 4:
+        seen = len(order)
+        await asyncio.sleep(0)
+        assert len(order) <= seen + 1
+    assert order == [0, 1, 2, 3]
+
+
+def test_requests_wait_once_their_answers_would_take_more_than_the_share() -> None:
+    """32 switches that answer without end, each answer for 20 ms: in a minute they are asked for 15 s of decoding."""
+    pace, now_ns, spent_ns, cost_ns = DecodingPace(), 0, 0, 20_000_000
+    while now_ns < 60_000_000_000:
+        now_ns += pace.wait_ns(now_ns)
+        pace.note(cost_ns)
+        spent_ns += cost_ns
+    assert spent_ns == pytest.approx(SHARE * 60e9, abs=2 * AT_ONCE_NS)
+
+
+def test_a_few_switches_that_are_asked_after_a_rest_do_not_wait() -> None:
+    pace = DecodingPace()
+    for now_ns in (0, 10_000_000_000):
+        assert [pace.wait_ns(now_ns) for _ in range(20)] == [0] * 20
+
+
+async def test_an_answer_that_waits_for_its_turn_is_left_out_once_the_agent_is_closed() -> None:
+    socket, waiting = LibrarySocket(), []
+    answers = AgentAnswers(socket, waiting.append)
+    asked = question(1)
+    socket.send_message(bytes(encoder.encode(asked)), ("10.20.0.2", 161))
+    socket.datagram_received(answer(asked, []), ("10.20.0.2", 161))
+    answers.close()
+    for hand_over in waiting:
+        hand_over()
+    assert len(waiting) == 1 and socket.decoded == []

@@ -9,6 +9,7 @@ from pysnmp.carrier.asyncio.dgram import udp, udp6
 from pysnmp.entity import config
 from pysnmp.hlapi.v3arch import asyncio as snmp
 
+from slotwatch.edge.front.decoding_pace import DecodingPace
 from slotwatch.edge.front.snmp_answers import LONGEST_BYTES, AgentAnswers
 from slotwatch.edge.front.switch_credentials import Credentials
 from slotwatch.wire.switch_tables import MOST_ROWS, Index, Value
@@ -67,8 +68,10 @@ class NotAnswered(Exception):
 class Agent:
     """One agent with its credentials. `close` it when it is no longer asked."""
 
-    def __init__(self, address: str, credentials: Credentials) -> None:
+    def __init__(self, address: str, credentials: Credentials, pace: DecodingPace) -> None:
+        """It takes a tenth of a second: call it in a thread."""
         self._address = address
+        self._pace = pace
         # An engine of its own: one user name may have other passphrases at another switch.
         self._engine = snmp.SnmpEngine()
         self._auth = _auth_of(credentials)
@@ -76,6 +79,8 @@ class Agent:
         self._answers: AgentAnswers | None = None
 
     def close(self) -> None:
+        if self._answers is not None:
+            self._answers.close()
         self._engine.close_dispatcher()
 
     async def get(self, objects: Mapping[str, str]) -> dict[str, Rows]:
@@ -110,13 +115,14 @@ class Agent:
         made = snmp.Udp6TransportTarget if is_v6 else snmp.UdpTransportTarget
         self._target = await made.create((self._address, PORT), timeout=ANSWER_WITHIN_S, retries=RETRIES)
         socket = udp6.Udp6AsyncioTransport() if is_v6 else udp.UdpAsyncioTransport()
-        answers = AgentAnswers(socket)
+        answers = AgentAnswers(socket, self._pace.decode)
         config.add_transport(self._engine, made.TRANSPORT_DOMAIN, socket.open_client_mode())
         return answers
 
     async def _ask(self, command: _Command, objects: Sequence[str], *numbers: int) -> list[tuple[Index, object]]:
         if self._answers is None:
             self._answers = await self._open()
+        await self._pace.turn()
         came, too_long = self._answers.came, self._answers.too_long
         wanted = [snmp.ObjectType(snmp.ObjectIdentity(text)) for text in objects]
         try:

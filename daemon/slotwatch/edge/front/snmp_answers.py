@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 from typing import Protocol
 
 from slotwatch.wire.snmp import message_number
@@ -28,8 +29,11 @@ class LibrarySocket(Protocol):
 class AgentAnswers:
     """Stands before the library's socket, in both directions."""
 
-    def __init__(self, socket: LibrarySocket) -> None:
+    def __init__(self, socket: LibrarySocket, decode: Callable[[Callable[[], None]], None]) -> None:
+        """decode: has an answer handed to the library when its turn has come."""
         self._send, self._take = socket.send_message, socket.datagram_received
+        self._decode = decode
+        self._is_open = True
         self._asked: deque[int | None] = deque(maxlen=MOST_ASKED)
         self.came = 0
         """Answers to what was asked for, understood or not."""
@@ -49,4 +53,12 @@ class AgentAnswers:
         if len(datagram) > LONGEST_BYTES:
             self.too_long += 1
             return
-        self._take(datagram, address)
+        self._decode(partial(self._hand_over, datagram, address))
+
+    def close(self) -> None:
+        """Hand over no more: the library's socket is being closed."""
+        self._is_open = False
+
+    def _hand_over(self, datagram: bytes, address: object) -> None:
+        if self._is_open:
+            self._take(datagram, address)

@@ -13,7 +13,8 @@ from typing import Protocol
 
 from slotwatch import clock
 from slotwatch.durations import NANOSECONDS
-from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
+from slotwatch.edge.front.decoding_pace import DecodingPace
+from slotwatch.edge.front.switch_credentials import read_credentials
 from slotwatch.edge.front.to_judging import Ask, tell_judging
 from slotwatch.edge.shared.ended_tasks import work_together
 from slotwatch.edge.shared.messages.orders import TakeSwitch
@@ -73,6 +74,7 @@ class SwitchPolling:
     def __init__(self, house: House, ask: Ask) -> None:
         self._house = house
         self._ask = ask
+        self._pace = DecodingPace()
         self._incidents = 0
         self._soon = [asyncio.Event() for _ in house.switches]
 
@@ -124,15 +126,19 @@ class SwitchPolling:
             await _wait(wait_s(declared.poll_s, missed), soon)
 
     async def _agent(self, declared: DeclaredSwitch) -> Asked:
-        # Only a house that names a switch needs the library.
-        from slotwatch.edge.front.snmp import Agent
-
-        path = read_place(self._house, declared.credentials_file)
-        made: Credentials = await asyncio.to_thread(read_credentials, path, declared.version)
-        return Agent(declared.address, made)
+        return await asyncio.to_thread(_agent_of, self._house, declared, self._pace)
 
     async def _tell(self, seen: SwitchSeen) -> None:
         await tell_judging(self._ask, TakeSwitch(seen))
+
+
+def _agent_of(house: House, declared: DeclaredSwitch, pace: DecodingPace) -> Asked:
+    """Make the agent of a switch. SecretFileError where its credentials cannot be read. It takes long."""
+    # Only a house that names a switch needs the library.
+    from slotwatch.edge.front.snmp import Agent
+
+    credentials = read_credentials(read_place(house, declared.credentials_file), declared.version)
+    return Agent(declared.address, credentials, pace)
 
 
 class Polls:
