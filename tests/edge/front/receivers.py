@@ -71,6 +71,7 @@ class Building:
     port: int
     taken: list[tuple[dict[str, str], bytes]] = field(default_factory=list)
     status: int = 204
+    location: str = ""
     methods: list[str] = field(default_factory=list)
 
     async def take(self, request: web.Request) -> web.Response:
@@ -78,7 +79,8 @@ class Building:
         self.methods.append(request.method)
         if self.status < 300:
             self.taken.append((dict(request.headers), body))
-        return web.Response(status=self.status, text="no room" if self.status >= 400 else None)
+        headers = {"Location": self.location} if self.location else {}
+        return web.Response(status=self.status, text="no room" if self.status >= 400 else None, headers=headers)
 
     @property
     def url(self) -> str:

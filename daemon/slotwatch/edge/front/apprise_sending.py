@@ -18,6 +18,9 @@ from slotwatch.printable import reason_of
 MOST_LINES = 10
 _SYSTEM = re.compile(r"\[Errno -?\d+\] ([A-Za-z ]+)")
 
+_REDIRECTED = re.compile(r"\berror=(3\d\d)\b")
+"""What most plugins write of the status of an answer."""
+
 
 def send(url: str, title: str, text: str, severity: str, kind: str) -> str:
     """Send it. Empty if the service took it, else why not, as the end of a sentence and without the address."""
@@ -29,7 +32,10 @@ def send(url: str, title: str, text: str, severity: str, kind: str) -> str:
     logger = logging.getLogger("apprise")
     logger.addHandler(reasons)
     logger.setLevel(logging.DEBUG)
-    asset = apprise.AppriseAsset(app_id="slotwatch", app_desc="slotwatch", app_url="", async_mode=False)
+    # With a redirect, what is secret in the address or the message would go to another computer.
+    asset = apprise.AppriseAsset(
+        app_id="slotwatch", app_desc="slotwatch", app_url="", async_mode=False, http_redirects=False
+    )
     sender = apprise.Apprise(asset=asset)
     if not sender.add(url):
         return "Apprise does not know this kind of address, or a part of it is missing"
@@ -37,7 +43,10 @@ def send(url: str, title: str, text: str, severity: str, kind: str) -> str:
     text_format = apprise.NotifyFormat.TEXT
     if sender.notify(body=text, title=title, notify_type=notify_type, body_format=text_format):
         return ""
-    return without_secret(url, "; ".join(reasons.lines) or "the service did not take it")
+    reason = "; ".join(reasons.lines)
+    if redirected := _REDIRECTED.search(reason):
+        reason = f"it answered {redirected[1]}: redirects are not followed, so give the address that it leads to"
+    return without_secret(url, reason or "the service did not take it")
 
 
 class ReasonLog(logging.Handler):
