@@ -156,7 +156,18 @@ def test_only_answers_to_what_was_asked_reach_the_library_and_each_once() -> Non
     right = answer(asked, [((*STATE, 1), V2C.Integer(1))])
     for raw in [answer(asked, [], later) for later in (-1, 1, 12_345)] + [b"", b"\x30", b"x" * 2000, right, right]:
         socket.datagram_received(raw, ("10.20.0.2", 161))
-    assert socket.decoded == [right] and answers.came == 1
+    assert socket.decoded == [right] and answers.is_answered
+
+
+def test_an_answer_to_an_earlier_request_is_none_to_the_last_one() -> None:
+    """RFC 3414 4: version 3 first asks who the agent is. Where the request itself is lost, no answer came."""
+    socket = LibrarySocket()
+    answers = AgentAnswers(socket, lambda hand_over: hand_over())
+    first, second = question(1), question(2)
+    for one, is_answered in ((first, True), (second, False)):
+        socket.send_message(bytes(encoder.encode(one)), ("10.20.0.2", 161))
+        socket.datagram_received(answer(first, []), ("10.20.0.2", 161))
+        assert answers.is_answered is is_answered
 
 
 def test_the_last_requests_may_still_be_answered_and_those_before_not() -> None:
@@ -167,7 +178,7 @@ def test_the_last_requests_may_still_be_answered_and_those_before_not() -> None:
         socket.send_message(bytes(encoder.encode(one)), ("10.20.0.2", 161))
     for one in asked:
         socket.datagram_received(answer(one, []), ("10.20.0.2", 161))
-    assert socket.decoded == [answer(one, []) for one in asked[1:]] and answers.came == MOST_ASKED
+    assert socket.decoded == [answer(one, []) for one in asked[1:]] and answers.is_answered
 
 
 async def test_of_answers_that_come_together_one_is_decoded_in_a_turn_of_the_loop() -> None:

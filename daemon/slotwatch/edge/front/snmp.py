@@ -123,7 +123,7 @@ class Agent:
         if self._answers is None:
             self._answers = await self._open()
         await self._pace.turn()
-        came, too_long = self._answers.came, self._answers.too_long
+        too_long = self._answers.too_long
         wanted = [snmp.ObjectType(snmp.ObjectIdentity(text)) for text in objects]
         try:
             indication, status, _, found = await command(
@@ -135,7 +135,7 @@ class Agent:
             raise NotAnswered(f"its answer is not understood ({type(error).__name__})") from None
         if self._answers.too_long > too_long:
             raise NotAnswered(f"its answer is longer than {LONGEST_BYTES >> 10} KiB")
-        if indication and type(indication).__name__ == "RequestTimedOut" and self._answers.came > came:
+        if indication and type(indication).__name__ == "RequestTimedOut" and self._answers.is_answered:
             raise NotAnswered("its answer is not understood")
         if indication:
             raise NotAnswered(_reason(indication))

@@ -35,21 +35,23 @@ class AgentAnswers:
         self._decode = decode
         self._is_open = True
         self._asked: deque[int | None] = deque(maxlen=MOST_ASKED)
-        self.came = 0
-        """Answers to what was asked for, understood or not."""
+        self.is_answered = False
+        """Whether an answer came to what was sent last, understood or not. Version 3 asks twice: an answer to its first
+        question says nothing of the second."""
         self.too_long = 0
         socket.send_message, socket.datagram_received = self._note_asked, self._let_in
 
     def _note_asked(self, message: bytes, address: object) -> None:
         self._asked.append(message_number(message))
+        self.is_answered = False
         self._send(message, address)
 
     def _let_in(self, datagram: bytes, address: object) -> None:
         number = message_number(datagram)
         if number is None or number not in self._asked:
             return
+        self.is_answered |= number == self._asked[-1]
         self._asked.remove(number)
-        self.came += 1
         if len(datagram) > LONGEST_BYTES:
             self.too_long += 1
             return
