@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,11 @@ from slotwatch.verbs.universe_ranges import universes
 
 DEFAULT_ROWS = 131_072
 """Where judging keeps up hardly any of it is ever real memory, for intake rewinds (`edge.shared.ring`)."""
+
+LEAST_FILES = 64
+"""Open files that a process needs: the page's has 56 beside its connections (`edge.front.callers`)."""
+USUAL_FILES = 1024
+"""What systems give a process."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -54,6 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
     from slotwatch.app import App
     from slotwatch.edge.shared.log_stream import log_streams
 
+    _have_files()
     if arguments.config:
         given = [name for name in ("interface", "universes", "page", "state") if getattr(arguments, name)]
         if given:
@@ -75,6 +82,19 @@ def run(arguments: argparse.Namespace) -> int:
     with log_streams():
         App(str(file), arguments.ring_rows, undeclared).run()
     return 0
+
+
+def _have_files() -> None:
+    """Raise this process's limit of open files where it is too low and it may. EdgeError where it may not."""
+    files, most = (1 << 62 if n == resource.RLIM_INFINITY else n for n in resource.getrlimit(resource.RLIMIT_NOFILE))
+    if files >= LEAST_FILES:
+        return
+    if most < LEAST_FILES:
+        raise EdgeError(
+            f"only {most} files may be open at once, and each process of slotwatch needs {LEAST_FILES}",
+            f"raise the limit: ulimit -n {USUAL_FILES}, or LimitNOFILE={USUAL_FILES} in its systemd unit",
+        )
+    resource.setrlimit(resource.RLIMIT_NOFILE, (min(most, USUAL_FILES), resource.getrlimit(resource.RLIMIT_NOFILE)[1]))
 
 
 def _state_directory(named: str | None) -> Path:
