@@ -25,8 +25,8 @@ def test_help_says_that_it_is_no_safety_system(capsys: pytest.CaptureFixture[str
     [
         (
             24,
-            "only 24 files may be open at once, and each process of slotwatch needs 64; raise the limit: ulimit -n 1024,"
-            " or LimitNOFILE=1024 in its systemd unit",
+            "only 24 files may be open at once, and each process of slotwatch needs 64; raise the limit: ulimit -n"
+            " 1024, or LimitNOFILE=1024 in its systemd unit",
         ),
         (1024, "no-house.toml: no such file"),  # it raised the limit itself
     ],
