@@ -31,6 +31,10 @@ ALLOWED = {
     ("edge/front/test_events.py", "test_who_leaves_was_not_dropped"): PACE,
     ("edge/front/test_history.py", ""): FAR_END,
     ("edge/front/test_mqtt.py", "broker"): BETWEEN_QUESTIONS,
+    (
+        "edge/front/test_snmp.py",
+        "test_of_answers_that_come_together_one_is_decoded_in_a_turn_of_the_loop",
+    ): TURN,
     ("edge/intake/test_udp_in.py", "test_arrival_is_the_kernels_time_and_not_the_time_of_reading"): IS_TESTED,
     ("edge/lines/test_line_tap.py", "test_what_nobody_takes_in_time_is_dropped_and_counted"): PACE,
     ("edge/lines/test_serial_line.py", "read_now"): BETWEEN_QUESTIONS,
