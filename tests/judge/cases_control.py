@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import accumulate
 
 from slotwatch.house.schema import DeclaredSource
 from tests.judge.cases import BY, END_S, FROM_S, HZ, A, B, Case, desk, while_
@@ -90,11 +93,21 @@ def behind(seconds: float) -> Levels:
     return lambda t: walk(max(0.0, t - seconds))
 
 
-def steps(*, late_s: float, until_s: float) -> list[object]:
-    """Two universes of one desk that step every 1.5 s from FROM_S on, the second so much later until a time."""
+def given(period_s: float, until_s: float = math.inf, of: int = 5) -> list[float]:
+    """Moments of steps after FROM_S: so many different intervals, again and again; five are cues of a person."""
+    at_s = accumulate(period_s * (1.0 - 0.08 * (n % of)) for n in range(200))
+    return [each_s for each_s in at_s if FROM_S + each_s < until_s]
+
+
+def steps(*, late_s: float, until_s: float, period_s: float = 1.5, of: int = 5) -> list[object]:
+    """Two universes of one desk that step from FROM_S on, the second so much later until a time.
+
+    period_s: longest time from one step to the next. of: how many different times there are.
+    """
+    moments = given(period_s, of=of)
 
     def look(shift_s: float) -> Levels:
-        return lambda t: bytes([int(max(0.0, t - FROM_S - (shift_s if t < until_s else 0.0)) / 1.5) * 5 % 250]) * 64
+        return lambda t: bytes([bisect_right(moments, t - FROM_S - (shift_s if t < until_s else 0.0)) * 5 % 250]) * 64
 
     # As many frames a second as the difference needs to be seen, and as a line of 64 slots can carry.
     return [desk(levels=look(0.0), hz=100.0), desk(universes=(2,), levels=look(late_s), hz=100.0)]
@@ -266,9 +279,20 @@ CASES = [
         # One and a half of the shortest frame of 512 slots (22.7 ms, ANSI E1.11 timing) are 34 ms.
         lambda: steps(late_s=0.03, until_s=END_S),
         lambda: steps(late_s=0.04, until_s=END_S),
-        # Steps come every 1.5 s; the first of a stream has none before it, and five that do are needed.
-        (9.0, 9.7),
-        # Steps are remembered for a minute.
-        closes_s=(45.0, 71.0),
+        # Steps come every 1.02 to 1.5 s; the first of a stream has none before it, and five that do are needed.
+        (7.7, 8.5),
+        # Steps are remembered for a minute, and five are needed; the off-delay follows.
+        closes_s=(44.0, 71.0),
+    ),
+    Case(
+        "skewed-universes",
+        house_of((1, 2), min_refresh_hz=5),
+        # Two effects of one tempo that run apart.
+        lambda: steps(late_s=0.1, until_s=END_S, of=1),
+        lambda: steps(late_s=0.1, until_s=END_S),
+        (7.7, 8.6),
+        "at no tempo",
+        closes_s=(44.0, 71.0),
+        until_s=END_S,
     ),
 ]

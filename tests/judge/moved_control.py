@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from slotwatch.wire.observation import StallSeen
 from tests.judge.cases import END_S, FROM_S, A, Play, desk, see
-from tests.judge.cases_control import HOUSE, behind, guest, numbered, steps, walk
+from tests.judge.cases_control import HOUSE, behind, given, guest, numbered, steps, walk
 from tests.judge.moved import Moved, Tells, is_open, is_raised, opens_by, plays
 from tests.judge.stage import house_of, still
 
 
-def stepping(period_s: float, late_s: float) -> Callable[[], Play]:
-    """Two universes of one desk that step each period from FROM_S on, the second so much later."""
-
-    def look(shift_s: float) -> Callable[[float], bytes]:
-        return lambda t: bytes([int(max(0.0, t - FROM_S - shift_s) / period_s) * 5 % 250]) * 64
-
-    return lambda: [desk(levels=look(0.0), hz=100.0), desk(universes=(2,), levels=look(late_s), hz=100.0)]
+def stepping(period_s: float, late_s: float, of: int = 5) -> Callable[[], Play]:
+    """Two universes of one desk that step from FROM_S on, the second so much later."""
+    return lambda: steps(late_s=late_s, until_s=math.inf, period_s=period_s, of=of)
 
 
 def deaf_before_steps() -> Play:
-    """Single steps every 2 s; between 1.3 and 1.1 s before each, this computer does not listen."""
-    return [*stepping(2.0, 0.04)(), *(see(FROM_S + 2.0 * n - 1.3, StallSeen, 200_000_000) for n in range(1, 8))]
+    """Single steps; between 1.3 and 1.1 s before each, this computer does not listen."""
+    return [*stepping(2.6, 0.04)(), *(see(FROM_S + at_s - 1.3, StallSeen, 200_000_000) for at_s in given(2.6, 25.0))]
 
 
 def skew(
@@ -110,11 +107,14 @@ def echoes(
 CONTROL = [
     skew("frame_ms", 40.0, stepping(1.5, 0.05), stepping(1.5, 0.07)),
     skew("skew_frames", 3.0, stepping(1.5, 0.06), stepping(1.5, 0.08)),
-    skew("steps", 3, stepping(1.5, 0.03), stepping(1.5, 0.04), tells=opens_by(6.9)),
+    skew("steps", 3, stepping(1.5, 0.03), stepping(1.5, 0.04), tells=opens_by(6.0)),
     skew("window_s", 20.0, skewed_until_end, skewed_until_end, (END_S + 32.0, END_S + 8.0), is_open),
     skew("isolated_s", 1.0, stepping(0.9, 0.04), stepping(1.5, 0.04)),
     skew("together_s", 0.06, stepping(1.5, 0.07), stepping(1.5, 0.04)),
-    skew("keep_alive_s", 2.0, deaf_before_steps, stepping(2.0, 0.04), 17.5),
+    skew("keep_alive_s", 2.0, deaf_before_steps, stepping(2.6, 0.04), 21.0),
+    # Steps differ by 0.12 s from one interval to the next, or by 0.48 s where the series begins again.
+    skew("even_ms", 500.0, stepping(1.5, 0.04), stepping(6.5, 0.04), 50.0),
+    skew("tempo_intervals", 2, stepping(1.5, 0.04, 2), stepping(1.5, 0.04, 3)),
     clones("overlap_s", 8.0, clone(numbered(100), 7.8), clone(numbered(100))),
     clones("disagreement", 50, clone(numbered(80)), clone(numbered(100))),
     # They agree from half a second after the clone came: for 5 s, for 3 s.

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -187,10 +188,11 @@ def test_a_longer_moment_is_the_listeners_own_fault_and_nobody_elses() -> None:
 @pytest.mark.parametrize("gaps_heard", [False, True])
 def test_steps_that_nobody_heard_are_not_apart(gaps_heard: bool) -> None:
     """Each step falls into such a moment, so every universe shows it with its next keep-alive, 150 ms apart."""
-    look: Levels = lambda t: bytes([int(t / 10) * 20 + 50]) * 512  # noqa: E731
+    cues_s = [10, 19, 30, 38, 50, 57, 70]
+    look: Levels = lambda t: bytes([bisect_right(cues_s, t) * 20 + 50]) * 512  # noqa: E731
     one = Desk("A", (1,), levels=look, rests=True)
     senders: Any = [one, Desk("A", (2,), levels=look, rests=True, keep_alive_s=0.75)]
-    moments = [10.0 * n - 0.1 for n in range(1, 8)]
+    moments = [cue_s - 0.1 for cue_s in cues_s]
     for at_s in moments:
         senders = [Unheard(senders, at_s, at_s + DEAF_S)]
     shown = Stage(house_of((1, 2)), *senders)

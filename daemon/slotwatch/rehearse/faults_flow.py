@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import accumulate
 
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import main_desk, moves, paper, rests, second_desk
@@ -133,11 +134,13 @@ def sender_pauses() -> Iterator[Item]:
     "F73",
     "the universes of one frame are spread over more than a frame",
     40,
-    Truth("skewed-universes", 12.5, (), severity="note"),
+    Truth("skewed-universes", 11.3, (), severity="note"),
     paper((1, 2, 3, 4)),
 )
 def skewed_universes() -> Iterator[Item]:
-    cues = changed_at(*((step * 2.0, held(step * 16 % 240)) for step in range(20)))
+    # A person gives the cues: no interval is as long as the ones before.
+    at_s = accumulate(1.2 + step * 0.7 % 1.7 for step in range(24))
+    cues = changed_at((0.0, held(0)), *((each, held((step + 1) * 16 % 240)) for step, each in enumerate(at_s)))
     desk = main_desk((1, 2, 3, 4), lambda _: cues)
     return replace(desk, outputs=tuple(replace(each, pace=_behind(each.number)) for each in desk.outputs)).sends()
 

@@ -17,6 +17,8 @@ FEW = 40
 """Slots of levels that are left behind; a look of its own has more than 48 (common practice, no source)."""
 STEPS = 5
 """Cues that must come apart before it is told, within a minute (common practice, no source)."""
+SPARE = 4
+"""Cues more than those that must come apart, until it must be told."""
 FRAME_S = 0.0227
 """Shortest frame of 512 slots (ANSI E1.11 timing)."""
 
@@ -44,10 +46,10 @@ def level_stays_up(plan: NightPlan, subject: str, at_s: float) -> None:
 def cues_come_apart(plan: NightPlan, subject: str, at_s: float) -> None:
     """The desk sends the universes of one cue one after another, over more than a frame; its cues are steps."""
     apart_s = plan.chance.between(2.2, 3.0) * FRAME_S
-    step_s = plan.chance.between(1.2, 2.5)
-    _step(plan, at_s, step_s)
+    cues_s = _step(plan, at_s, plan.chance.between(1.2, 2.0), plan.chance.between(3.0, 6.0))
     _pace(plan, apart_s)
-    due_s = at_s + (STEPS + 1) * step_s + 2.0
+    # Some cues may come at an interval as long as one before, as the steps of an effect do.
+    due_s = cues_s[STEPS + SPARE] + 2.0
     plan.seconds = max(plan.seconds, due_s + 3.0)
 
     def truth() -> Expected:
@@ -61,20 +63,26 @@ def cues_come_apart(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def cues_in_time(plan: NightPlan, subject: str, at_s: float) -> None:
     """Healthy: cues that are steps, whose universes come within a frame."""
-    _step(plan, at_s, plan.chance.between(0.7, 2.5))
+    _step(plan, at_s, 0.7, plan.chance.between(1.5, 5.0))
     _pace(plan, 0.6 * FRAME_S / max(len(plan.numbers) - 1, 1))
 
 
-def _step(plan: NightPlan, at_s: float, step_s: float) -> None:
-    """Let all universes of the desks change in one moment from then on, and rest between."""
-    count = int((plan.seconds + 20.0 - at_s) / step_s) + STEPS
+def _step(plan: NightPlan, at_s: float, low_s: float, high_s: float) -> list[float]:
+    """Let all universes of the desks change in one moment from then on, and rest between; give the moments (s).
+
+    A person gives the cues: each comes as long after the one before as chance has it.
+    """
+    cues_s = [at_s]
+    while cues_s[-1] < plan.seconds + 20.0 or len(cues_s) <= STEPS + SPARE:
+        cues_s.append(cues_s[-1] + plan.chance.between(low_s, high_s))
 
     def steps(before: Look) -> Look:
-        return changed_at((0.0, before), *((at_s + n * step_s, held(n * 24 % 240 + 1)) for n in range(count)))
+        return changed_at((0.0, before), *((cue_s, held(n * 24 % 240 + 1)) for n, cue_s in enumerate(cues_s)))
 
     for number in plan.numbers:
         plan.looks[number] = steps(plan.looks[number])
         _rest_from(plan, number, at_s)
+    return cues_s
 
 
 def _pace(plan: NightPlan, apart_s: float) -> None:

@@ -7,9 +7,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import ms_from_ns, ns_from_ms, ns_from_s
-from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
+from slotwatch.judge.binding import KEYS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import Effect
 from slotwatch.judge.parameters import Facts, RuleParameters, number
@@ -30,6 +31,8 @@ class SkewedUniversesParameters(RuleParameters):
     window_s: float = number(60.0, "time in which they are counted")
     isolated_s: float = number(0.3, "rest before and after a change that makes it a single step")
     together_s: float = number(0.25, "longest time between the changes of one step")
+    even_ms: float = number(50.0, "difference up to which two intervals are one tempo: two frames of 40 Hz")
+    tempo_intervals: int = number(4, "intervals before, one of which is as long as the newest where steps keep a tempo")
     keep_alive_s: float = number(1.0, "longest time between frames at rest", "ANSI E1.31-2018 6.6.2")
 
 
@@ -39,7 +42,7 @@ class SkewedUniversesFacts(Facts):
 
 
 class Skew:
-    """Measures how far apart the universes of one source change, where all of them change once and rest."""
+    """Measures how far apart the universes of one source change, where all change once and rest, and at no tempo."""
 
     def __init__(self, p: SkewedUniversesParameters) -> None:
         self._isolated_ns = ns_from_s(p.isolated_s)
@@ -47,6 +50,8 @@ class Skew:
         self._keep_alive_ns = ns_from_s(p.keep_alive_s)
         self._window_ns = ns_from_s(p.window_s)
         self._wide_ns = ns_from_ms(p.frame_ms * p.skew_frames)
+        self._even_ns = ns_from_ms(p.even_ms)
+        self._tempo_intervals = p.tempo_intervals
         self._steps = p.steps
         self._spreads: dict[int, deque[tuple[int, int]]] = {}
         """Of a source row: moments of single steps and their spreads."""
@@ -87,14 +92,27 @@ class Skew:
             return
         if newest_ns - self._keep_alive_ns < ctx.listener.marked_until_ns:
             return  # a step that this computer did not hear shows in each universe's next keep-alive
-        history_ns = streams.history_ns[rows]
-        before_ns = np.sort(history_ns, axis=1)[:, -2]
+        history_ns = np.sort(streams.history_ns[rows], axis=1)
         changes_ns = streams.last_change_ns[rows]
-        if (changes_ns - before_ns < self._isolated_ns).any():
+        if (changes_ns - history_ns[:, -2] < self._isolated_ns).any():
+            return
+        changes_ns = changes_ns[~self._keep_tempo(history_ns)]
+        if len(changes_ns) < 2:
             return
         spreads = self._spreads.setdefault(source, deque(maxlen=MOST_SPREADS))
         if not spreads or newest_ns - spreads[-1][0] > self._together_ns:
             spreads.append((newest_ns, int(changes_ns.max() - changes_ns.min())))
+
+    def _keep_tempo(self, history_ns: NDArray[np.int64]) -> Mask:
+        """Which rows of change times, in order, step at a tempo: effects do, and run apart; cues come at any time.
+
+        An effect of several steps has several intervals, and repeats them.
+        """
+        intervals_ns = np.diff(history_ns, axis=1)
+        before_ns, is_known = intervals_ns[:, :-1], history_ns[:, :-2] > 0
+        is_even = (np.abs(before_ns - intervals_ns[:, -1:]) <= self._even_ns) & is_known
+        keeps: Mask = is_even[:, -self._tempo_intervals :].any(1)
+        return keeps
 
     def _wide(self, ctx: RuleContext, spreads: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
         """Single steps of the window that were spread wider than a frame."""
@@ -113,7 +131,7 @@ class Skew:
             networks=tuple({int(ctx.streams.network[row]) for row in rows}),
             facts=SkewedUniversesFacts(f"{skew_ms:.0f}"),
             evidence=(f"{len(wide)} single steps in the last minute reached its universes {skew_ms:.0f} ms apart.",),
-            # Effects of one tempo that run apart look the same in what is received.
+            # Effects without a tempo that run apart look the same in what is received.
             confidence=Confidence.MEDIUM,
             also_possible=("effects that change one universe after the other on purpose",),
         )
