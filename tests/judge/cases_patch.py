@@ -59,6 +59,15 @@ def held(lit: int, to_s: float, hz: float = 10.0) -> Callable[[], Play]:
     return lambda: [desk(levels=dims, hz=hz), desk(2, levels=keeps, hz=hz)]
 
 
+def blinks(from_s: float, to_s: float) -> Callable[[], Play]:
+    """Desk A is up for a part of each second from FROM_S on, and Desk B keeps a slot up all the while."""
+
+    def blinking(t: float) -> bytes:
+        return still(100)(t) if t < FROM_S or from_s <= t % 1.0 < to_s else still(0)(t)
+
+    return lambda: [desk(levels=blinking, hz=20.0), desk(2, levels=levels_of(lambda t: {1: 100.0}), hz=20.0)]
+
+
 def partial(under: Callable[[], Play], level: int, threshold: str) -> Case:
     """A relay at a level that is neither off nor on."""
     fault = look(lambda t: {2: level})
@@ -148,6 +157,8 @@ CASES = [
         closes_s=(69.0, 71.3),
     ),
     stuck(held(1, FROM_S + 9.0), 1, "for ten seconds"),
+    # An effect that goes to zero each second, and is there whenever it is looked at.
+    stuck(blinks(0.2, 0.6), 1, "at zero all the time"),
     # More slots than a few are a look of their own.
     stuck(held(49, END_S), 48, "48 slots"),
     Case(

@@ -9,7 +9,7 @@ from slotwatch.house.schema import Circuit, Fixture, House, Phase
 from slotwatch.snapshot import Incident, Severity
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import END_S, FROM_S, Play, desk
-from tests.judge.cases_patch import LAMPS, held, jump, look, nod
+from tests.judge.cases_patch import LAMPS, blinks, held, jump, look, nod
 from tests.judge.moved import Moved, Rules, is_raised, plays, says, twice
 from tests.judge.stage import Desk, Stage, house_of
 from tests.judge.test_lights import BLINDER, CIRCUITS, LED, MOVER, RELAY, U1, levels_of, rig
@@ -163,6 +163,12 @@ PATCH = [
             look(jump(6), lambda t: {401: 0, 402: 7}, to_s=60.0),
             14.0,
         ),
+    ),
+    Moved(
+        "level-stuck",
+        "dark_s",
+        0.6,
+        plays(house_of((1,), min_refresh_hz=5, shared=True), blinks(0.2, 0.7), blinks(0.2, 0.4), FROM_S + 14.0),
     ),
     Moved(
         "level-stuck",

@@ -7,6 +7,7 @@ from functools import partial
 
 import numpy as np
 
+from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import EVERY_SECOND_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
@@ -22,6 +23,9 @@ REFRESH_S = 10.0
 @dataclass(frozen=True, slots=True)
 class LevelStuckParameters(RuleParameters):
     on_delay_s: float = number(10.0, "time that levels stay up before the incident opens")
+    dark_s: float = number(
+        1.0, "time at zero without a change before a sender counts as at zero: as long as from one look to the next"
+    )
     most_slots: int = number(
         48, "number of slots above which it counts as a look of its own, not as levels left behind"
     )
@@ -40,12 +44,21 @@ def is_stuck(ctx: RuleContext, p: LevelStuckParameters) -> Mask:
     if not np.count_nonzero(crowded):
         return stuck
     rows = np.flatnonzero(ctx.live & crowded[streams.universe] & (streams.changes > 0))
+    # An effect that goes to zero again and again may do so at each look.
+    rows = rows[ctx.now_ns - streams.last_change_ns[rows] >= ns_from_s(p.dark_s)]
     dark = rows[~streams.levels[rows].any(1)]
     if len(dark):
         of = np.unique(streams.universe[dark])
         lit = np.count_nonzero(ctx.model.levels[of], axis=1)
         stuck[of] = (lit > 0) & (lit <= p.most_slots)
     return stuck
+
+
+def turned_ns(ctx: RuleContext, row: int) -> int:
+    """When the newest of a universe's senders went to zero."""
+    streams = ctx.streams
+    rows = [one for one in ctx.streams_of(row).tolist() if ctx.live[one] and not streams.levels[one].any()]
+    return int(streams.last_change_ns[rows].max(initial=0))
 
 
 def describe_stuck(ctx: RuleContext, row: int) -> Finding:
@@ -58,7 +71,7 @@ def describe_stuck(ctx: RuleContext, row: int) -> Finding:
     holders = wording.list_names(ctx.say_source(ctx.source_of(owner)) for owner in owners)
     return Finding(
         group=f"universe:{ctx.universe_id(row)}",
-        since_ns=int(streams.last_change_ns[dark].max()) if dark else 0,
+        since_ns=turned_ns(ctx, row),
         universes=(row,),
         streams=tuple(dark),
         networks=(int(ctx.universes.network[row]),),
@@ -71,7 +84,17 @@ def describe_stuck(ctx: RuleContext, row: int) -> Finding:
 
 def bind(setup: RuleSetup, p: LevelStuckParameters) -> tuple[RuleBinding, ...]:
     stuck = partial(is_stuck, p=p)
-    return (RuleBinding(UNIVERSES, stuck, describe_stuck, EVERY_SECOND_NS, is_any_shared, refresh_s=REFRESH_S),)
+    return (
+        RuleBinding(
+            UNIVERSES,
+            stuck,
+            describe_stuck,
+            EVERY_SECOND_NS,
+            is_any_shared,
+            refresh_s=REFRESH_S,
+            turned_ns=turned_ns,
+        ),
+    )
 
 
 RULE = Rule(
