@@ -278,6 +278,20 @@ def test_a_receiver_that_answered_and_no_longer_does() -> None:
     assert unknown.all == [], "one that never answered cannot fall silent"
 
 
+@pytest.mark.parametrize(("address", "is_explained"), [("10.0.0.1", True), ("10.0.0.7", False)])
+def test_a_copied_computer_explains_an_address_of_its_own_that_two_devices_have(
+    address: str, is_explained: bool
+) -> None:
+    """An address that neither of both has is taken by others."""
+    twin = desk(address="10.0.0.9", sequence_of=lambda universe, index: index + 100)
+    shown = stage(desk(), twin)
+    for turn in range(4):
+        mac = ("02:00:00:00:00:01", "02:00:00:00:00:02")[turn % 2]
+        shown.see(2.0 + turn, NeighbourSeen(at(2 + turn), 0, address, mac, True))
+    found = {one.rule for one in shown.run(12.0).all if one.closed_ns is None}
+    assert found == ({"duplicate-identity"} if is_explained else {"duplicate-identity", "duplicate-address"})
+
+
 def test_an_address_with_two_devices_and_a_swapped_device() -> None:
     macs = ("02:00:00:00:00:01", "02:00:00:00:00:02")
     duel, swap = stage(desk()), stage(desk())

@@ -11,7 +11,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
+from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.homes import GONE_E131_NS
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
@@ -197,12 +197,13 @@ RULE = Rule(
     facts=DuplicateIdentityFacts,
     explains=Explains(
         50,
-        # A stranger on the same universe is another fault.
+        # A stranger on the same universe is another fault, and so is an address of others that is taken.
         Reach(
             SOURCE,
             effects=frozenset({Effect.STREAM_TROUBLE}),
             rules=frozenset(
                 {
+                    "duplicate-address",
                     "echoed-universe",
                     "fast-refresh",
                     "identity-changed",
@@ -215,7 +216,6 @@ RULE = Rule(
             # Each address has a series of its own: what is missing of one was lost on its path.
             but=frozenset({"packet-loss"}),
         ),
-        Reach(NETWORK, rules=frozenset({"duplicate-address"})),
     ),
     source="ANSI E1.31-2018 5.6 (the CID is unique to a source)",
     faults=("F41", "F42"),
