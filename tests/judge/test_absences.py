@@ -103,6 +103,27 @@ def test_a_main_that_never_sent_one_of_its_universes_is_not_said_to_be_unheard()
     assert "It is running, and has sent nothing there since this listener started." in absent.summary
 
 
+def test_a_main_that_stopped_is_not_said_to_run_where_it_never_came() -> None:
+    """It is said once 10 s have passed without a packet of it anywhere."""
+    shown = Stage(two_desks(), replace(MAIN, universes=(2,), to_s=20.0), SPARE)
+    assert "It is running, and has sent nothing there" in shown.run(19.0).rule("source-absent").summary
+    absent = next(one for one in shown.run(32.0).all if one.universes == ("e131/1",))
+    assert "It sent nothing there since this listener started, and no data anywhere since " in absent.summary
+
+
+def test_a_main_that_stopped_before_it_was_missed_elsewhere_was_heard() -> None:
+    shown = Stage(two_desks(), replace(MAIN, universes=(2,), to_s=6.0), SPARE).run(15.0)
+    absent = next(one for one in shown.all if one.universes == ("e131/1",))
+    assert "not been heard" not in absent.summary and "and no data anywhere since " in absent.summary
+
+
+def test_a_main_that_comes_late_on_another_universe_is_no_longer_said_to_be_unheard() -> None:
+    shown = Stage(two_desks(), replace(MAIN, universes=(2,), from_s=20.0), SPARE)
+    assert "It has not been heard" in shown.run(19.0).rule("source-absent").summary
+    absent = shown.run(25.0).rule("source-absent")
+    assert "It is running, and has sent nothing there since this listener started." in absent.summary
+
+
 def test_a_main_that_sends_preview_data_on_one_universe_is_not_said_to_send_it_on_both() -> None:
     """ANSI E1.31-2018 6.2.6: preview data (bit 7) is not for live output. Nothing comes on the other universe."""
     absent = Stage(two_desks(), replace(MAIN, universes=(1,), options=0x80), SPARE).run(15.0).rule("source-absent")

@@ -38,7 +38,7 @@ from slotwatch.judge.multicast_causes import (
     unicast_stopped,
 )
 from slotwatch.judge.network_causes import network_lost, others_before, others_seen
-from slotwatch.judge.never_heard import never_heard
+from slotwatch.judge.never_heard import heard_since, never_heard
 from slotwatch.judge.part_causes import part_of_source
 from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import MOST_WEIGHED, ONE_END_NS, Scene, set_scene
@@ -87,8 +87,13 @@ def say_what_works_now(ctx: RuleContext, stops: Stops, group: LossGroup, verdict
 
 
 def follow_settled(ctx: RuleContext, stops: Stops, group: LossGroup, verdict: Verdict) -> Verdict:
-    """Give a settled verdict as it reads now: the cause stays, unless all of it came back under another identity."""
-    if group.kind in ("never", "line"):
+    """Give a settled verdict as it reads now: the cause stays, unless all of it came back under another identity.
+
+    Of what never came, it says who is heard now.
+    """
+    if group.kind == "never":
+        return heard_since(ctx, group, verdict)
+    if group.kind == "line":
         return verdict
     scene = set_scene(ctx, stops, group)
     now = came_back(scene) or verdict

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.binding import Finding
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.verdict import Verdict
-from slotwatch.judge.without_levels import never_sent_levels
+from slotwatch.judge.without_levels import never_sent_levels, packets_of
 from slotwatch.snapshot import Confidence, Incident
+
+SILENT_NS = 10 * NANOSECONDS
+"""Time after which the packets of a source have stopped: Art-Net at rest comes every 4 s (Art-Net 4, "ArtDmx")."""
 
 
 def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
     """Give the verdict: the cause of the loss that an earlier run of the daemon knew, if this absence continues it."""
-    names = sorted({name for case in group.members.values() for name in case.finding.source_names})
+    names = _names(group)
     earlier = next((one for case in group.members.values() if (one := _earlier(ctx, case.finding))), None)
     found = never_sent_levels(ctx, names, {row for case in group.members.values() for row in case.finding.universes})
     if earlier is not None:
@@ -40,6 +45,8 @@ def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
     if found is not None:
         return found
     verdict = Verdict("unknown", Confidence.LOW, "It has not been heard since this listener started.")
+    if len(rows := packets_of(ctx, names)):
+        verdict.sentence = _say_last_heard(ctx, names, rows)
     heard_by_name = [
         ctx.sources[row].source_name
         for row in ctx.sources
@@ -54,6 +61,41 @@ def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
         "it sends with another identity or address than the house file declares",
     ]
     return verdict
+
+
+def heard_since(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
+    """Give a verdict as it reads now: its sources may be heard elsewhere since then, or be silent by now."""
+    names = _names(group)
+    rows = packets_of(ctx, names)
+    if not len(rows) or any(_earlier(ctx, case.finding) for case in group.members.values()):
+        return verdict
+    is_silent = ctx.now_ns - ctx.streams.last_packet_ns[rows] >= SILENT_NS
+    if not ctx.live[rows].any() and not is_silent.all():
+        return verdict  # one packet may only be late
+    now = never_heard(ctx, group)
+    if now.cause == "unknown" and verdict.cause != "unknown":
+        verdict.sentence = now.sentence
+        return verdict
+    return now
+
+
+def _say_last_heard(ctx: RuleContext, names: list[str], rows: NDArray[np.intp]) -> str:
+    """Say when sources sent last, which sent nothing where they are awaited."""
+    heard = {name for row in rows.tolist() if (name := ctx.sources[ctx.source_of(row)].declared_as)}
+    until = ctx.time_of_day(int(ctx.streams.last_packet_ns[rows].max()))
+    said = (
+        f"{_quoted(sorted(heard))} sent nothing there since this listener started, and no data anywhere since {until}."
+    )
+    others = sorted(set(names) - heard)
+    return f"{said} {_quoted(others)} {'has' if len(others) == 1 else 'have'} not been heard." if others else said
+
+
+def _quoted(names: list[str]) -> str:
+    return wording.list_names([f'"{name}"' for name in names])
+
+
+def _names(group: LossGroup) -> list[str]:
+    return sorted({name for case in group.members.values() for name in case.finding.source_names})
 
 
 def _earlier(ctx: RuleContext, finding: Finding) -> Incident | None:

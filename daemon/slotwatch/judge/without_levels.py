@@ -89,12 +89,18 @@ def _without_levels(ctx: RuleContext, rows: NDArray[np.intp], since_ns: NDArray[
     return " and ".join(kinds) or "another start code than that of levels"
 
 
+def packets_of(ctx: RuleContext, names: list[str]) -> NDArray[np.intp]:
+    """Rows of the streams of which packets ever came from declared sources, by their names."""
+    numbers = [number for number, source in enumerate(ctx.house.sources) if source.name in names]
+    declared = ctx.stream_sources_declared
+    return np.flatnonzero(is_among(declared, numbers) & (ctx.streams.last_packet_ns[: len(declared)] > 0))
+
+
 def never_sent_levels(ctx: RuleContext, names: list[str], universes: set[int]) -> Verdict | None:
     """Give the verdict where sources that never sent levels on these universes are heard nevertheless."""
     streams = ctx.streams
-    every = np.flatnonzero(streams.last_packet_ns > 0)
-    rows = np.array([row for row in every.tolist() if ctx.sources[ctx.source_of(row)].declared_as in names], np.intp)
-    is_alive = ctx.now_ns - streams.last_packet_ns[rows] < ALIVE_NS
+    rows = packets_of(ctx, names)
+    is_alive = ctx.live[rows] | (ctx.now_ns - streams.last_packet_ns[rows] < ALIVE_NS)
     if {ctx.sources[ctx.source_of(row)].declared_as for row in rows[is_alive].tolist()} != set(names):
         return None
     one = len(names) == 1
