@@ -137,6 +137,8 @@ def intruder(plan: NightPlan, subject: str, at_s: float) -> None:
     look = moves if plan.chance.below(2) else rests
     desk = tool((number,), look if look is rests else lambda n: moves(n + 3), start_s=at_s, priority=priority)
     plan.parts["intruder"] = desk.sends
+    if priority >= 100:
+        plan.rival_s[number] = at_s
     _taken(plan, f"intruder at priority {priority}", number, at_s)
 
 
@@ -144,6 +146,7 @@ def takeover_by_slots(plan: NightPlan, subject: str, at_s: float) -> None:
     """A stranger at the usual priority whose per-address priorities win every slot."""
     number = plan.numbers[plan.chance.below(len(plan.numbers))]
     plan.parts["intruder"] = tool((number,), start_s=at_s, slot_priorities=held(150)).sends
+    plan.rival_s[number] = at_s
     _taken(plan, "takeover by per-address priority", number, at_s)
 
 
@@ -160,6 +163,7 @@ def lights_on_a_desk_universe(plan: NightPlan, subject: str, at_s: float) -> Non
     desk = plan.lights_desk()
     extra = replace(desk, outputs=outputs((number,), rests, priority=100), start_s=at_s, discovery=False)
     plan.wrap("lights", lambda before: mixed(before, plan.send(extra)))
+    plan.rival_s[number] = at_s
     _taken(plan, "house lights on a desk's universe", number, at_s)
 
 

@@ -51,13 +51,16 @@ def lowers_priority(plan: NightPlan, subject: str, at_s: float) -> None:
 
     def truth() -> Expected:
         both = [plan.silent_from_s(one, 0.0) for one in ("main", "backup")]
+        # Where a stranger sends at the priority that the desk had, it is in control, and not the backup.
+        rivals = {f"e131/{number}" for number, rival_s in plan.rival_s.items() if rival_s < at_s + 7.0}
+        shown = tuple(name for name in names if name not in rivals)
         # A backup that was in control before is not reported again.
-        is_owed = min(both) > at_s + 7.0 and not plan.backup_above
+        is_owed = min(both) > at_s + 7.0 and not plan.backup_above and bool(shown)
         return Expected(
             "main below its backup",
             ("backup-in-control",),
             ("main-outranked",),
-            names,
+            shown or names,
             at_s,
             at_s + 7.0,
             ("unexpected-source",),
@@ -76,6 +79,7 @@ def three_rivals(plan: NightPlan, subject: str, at_s: float) -> None:
         for n, address in enumerate((TOOL, SECOND_TOOL))
     ]
     plan.taken.add(number)
+    plan.rival_s[number] = at_s
     plan.parts["intruder"] = lambda: mixed(*(one.sends() for one in tools))
     names = (f"e131/{number}",)
     rules = ("source-conflict", "unexpected-source", "too-many-sources")
@@ -89,6 +93,7 @@ def echo(plan: NightPlan, subject: str, at_s: float) -> None:
     out = outputs((number,), lambda _: late(lambda t_s: plan.looks[number](t_s), 0.075))
     gateway = Desk("Gateway in", GATEWAY, out, cid_of("Gateway in"), start_s=at_s, seed=6)
     plan.parts["intruder"] = gateway.sends
+    plan.rival_s[number] = at_s
     names = (f"e131/{number}",)
     rules = ("echoed-universe", "unexpected-source", "source-conflict")
     plan.truths.append(lambda: Expected("gateway echoes", rules, (), names, at_s, at_s + 7.0, RIVALS))

@@ -27,7 +27,7 @@ def loses_frames(plan: NightPlan, subject: str, at_s: float) -> None:
     if subject == "media":
         names = plan.universes("media")
         truth = Expected("lossy way of media", ("packet-loss",), (), names, at_s, at_s + WINDOW_DUE_S, SIDE)
-        plan.truths.append(lambda: replace(truth, is_owed=plan.silent_from_s("media", at_s) > at_s + ARTNET_NEEDS_S))
+        plan.truths.append(lambda: replace(truth, is_owed=_media_sends_enough(plan, at_s)))
     else:
         plan.truths.append(
             moving_truth(plan, subject, f"lossy way of {subject}", ("packet-loss",), at_s, SIDE, frames=True)
@@ -37,6 +37,11 @@ def loses_frames(plan: NightPlan, subject: str, at_s: float) -> None:
 ARTNET_NEEDS_S = 10.0
 SEEN_RATIO = 0.04
 """A packet that comes twice is lost only if both copies are. From this share on, well over 1 % of the frames are."""
+
+
+def _media_sends_enough(plan: NightPlan, at_s: float) -> bool:
+    """Whether enough packets come to count those that are missing or come twice: at rest one comes in four seconds."""
+    return not plan.media_rests and plan.silent_from_s("media", at_s) > at_s + ARTNET_NEEDS_S
 
 
 def _lossy(plan: NightPlan, subject: str, at_s: float) -> None:
@@ -185,7 +190,7 @@ def doubled(plan: NightPlan, subject: str, at_s: float) -> None:
                 names,
                 at_s,
                 at_s + WINDOW_DUE_S,
-                is_owed=plan.silent_from_s(subject, at_s) > at_s + ARTNET_NEEDS_S,
+                is_owed=_media_sends_enough(plan, at_s),
             )
         )
         return

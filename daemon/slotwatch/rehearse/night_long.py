@@ -53,7 +53,7 @@ def lights_left_on(plan: NightPlan, subject: str, at_s: float) -> None:
         plan.looks[other] = rests(other)
         plan.cues[other] = [(0.0, False)]
     plan.looks[number] = patched(held(0), *lamps)
-    plan.media_options["look"] = lambda _: held(80)
+    plan.media_options["look"], plan.media_rests = lambda _: held(80), True
 
     def truth() -> Expected | None:
         due_s = LEFT_ON_S + 4.0
@@ -75,7 +75,7 @@ def unlike_other_shows(plan: NightPlan, subject: str, at_s: float) -> None:
     for number in plan.numbers:
         plan.looks[number], plan.cues[number] = moves(number), [(0.0, True)]
     plan.looks[LIGHTS], plan.cues[LIGHTS] = rests(LIGHTS), [(0.0, False)]
-    plan.media_options["look"] = lambda _: held(80)
+    plan.media_options["look"], plan.media_rests = lambda _: held(80), True
     options: dict[str, object] = {}
     if kind == 0:
         # Three frames are left out, or one: gaps of 91 or 45 ms.

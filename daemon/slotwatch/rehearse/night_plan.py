@@ -107,6 +107,8 @@ class NightPlan:
     """Subjects that a fault of another subject took."""
     taken: set[int] = field(default_factory=set)
     """E1.31 universes on which another sends levels of its own."""
+    rival_s: dict[int, float] = field(default_factory=dict)
+    """Since when a stranger sends an E1.31 universe at the desk's priority or above it."""
     parts: dict[str, Callable[[], Iterator[Item]]] = field(default_factory=dict)
     """The players, by subject; a fault wraps its subject's part."""
     arriving: list[Callable[[Iterator[Item]], Iterator[Item]]] = field(default_factory=list)
@@ -140,6 +142,8 @@ class NightPlan:
     """Since when packets arrive damaged."""
     preview_s: float = math.inf
     """Since when the main desk sends preview data alone."""
+    media_rests: bool = False
+    """Whether the media server stays in one look all night: four seconds between its packets."""
     still_s: dict[str, float] = field(default_factory=dict)
     """Since when a subject stays in one look."""
     given_up: set[str] = field(default_factory=set)
