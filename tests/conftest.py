@@ -14,8 +14,20 @@ from pathlib import Path
 import pytest
 
 from tests.compiling import built
+from tests.leftovers import (
+    pytest_runtest_call,
+    pytest_runtest_makereport,
+    pytest_runtest_protocol,
+    pytest_runtest_teardown,
+)
 
-__all__ = ["built"]  # a fixture for all tests
+__all__ = [  # a fixture and hooks for all tests
+    "built",
+    "pytest_runtest_call",
+    "pytest_runtest_makereport",
+    "pytest_runtest_protocol",
+    "pytest_runtest_teardown",
+]
 ROOT = Path(__file__).parent
 LIVE = (
     "test_app",
@@ -34,6 +46,8 @@ LIVE = (
     "outside/test_page",
     "web/test_real_front",
 )
+LIVE_WITHIN_S = 600
+"""Longer than their own waits together, which say what did not come."""
 PATIENT = (
     "test_app",
     "test_api_strangers",
@@ -114,6 +128,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         inside = str(item.path.relative_to(ROOT))
         if inside.startswith(LIVE):
             item.add_marker(pytest.mark.live)
+            if item.get_closest_marker("timeout") is None:
+                item.add_marker(pytest.mark.timeout(LIVE_WITHIN_S))
         elif inside.startswith(SLOW):
             item.add_marker(pytest.mark.slow)
         if inside.startswith(PATIENT):

@@ -178,9 +178,9 @@ def ended(daemon: Daemon) -> Iterator[Daemon]:
 
 
 @contextlib.contextmanager
-def running(directory: Path, **house: Any) -> Iterator[Daemon]:
+def running(directory: Path, ports: Ports | None = None, **house: Any) -> Iterator[Daemon]:
     """A daemon that lives for one test and ends cleanly."""
-    ports = Ports()
+    ports = ports or Ports()
     file = directory / "house.toml"
     file.write_text(house_text(ports, **house))
     with ended(start(file, ports)) as daemon:
@@ -189,8 +189,12 @@ def running(directory: Path, **house: Any) -> Iterator[Daemon]:
 
 
 @contextlib.contextmanager
-def desk(daemon: Daemon, universes: range, rate_hz: float = 40.0) -> Iterator[dict[int, int]]:
-    """A desk that fades on these universes while the block runs; gives the count of frames sent of each."""
+def desk(to: Daemon | Ports, universes: range, rate_hz: float = 40.0) -> Iterator[dict[int, int]]:
+    """A desk that fades on these universes while the block runs; gives the count of frames sent of each.
+
+    to: ports, where it is to play before the daemon starts. What is declared and not there 10 s after that is missing.
+    """
+    port = (to if isinstance(to, Ports) else to.ports).e131
     packets = {}
     for number in universes:
         packet = DataPacket(CID, "test desk", number, (0,) * 512)
@@ -206,7 +210,7 @@ def desk(daemon: Daemon, universes: range, rate_hz: float = 40.0) -> Iterator[di
                 for number, packet in packets.items():
                     packet[111] = frame & 0xFF
                     packet[126:] = ((np.arange(512) + 5 * frame) % 256).astype(np.uint8).tobytes()
-                    sock.sendto(packet, ("127.0.0.1", daemon.ports.e131))
+                    sock.sendto(packet, ("127.0.0.1", port))
                     sent[number] += 1
                 frame += 1
 

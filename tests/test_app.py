@@ -116,7 +116,8 @@ def test_who_reads_the_log_and_stands_still_or_goes_holds_nothing_up(tmp_path: P
 
 
 def test_a_killed_intake_is_restarted_and_what_it_missed_raises_no_fault_of_the_show(tmp_path: Path) -> None:
-    with running(tmp_path) as daemon, desk(daemon, range(1, 3)) as sent:
+    ports = Ports()
+    with desk(ports, range(1, 3)) as sent, running(tmp_path, ports) as daemon:
         until(lambda: _is_heard(daemon))
         before = daemon.children()["intake"]
         os.kill(before, signal.SIGKILL)

@@ -40,7 +40,8 @@ UNWATCHED_LOOK_S = 0.2
 WATCH_AGAIN_NS = 5_000_000_000
 """How often judging learns that somebody reads. Otherwise it idles longer; it forgets it after 12 s."""
 AGAIN_S = 5.0
-SEEN_WITHIN_S = 0.5
+SEEN_WITHIN_S = 5.0
+"""Who ordered something reads it after the answer. On a computer that is slow the answer waits for that."""
 SEE_AGAIN_S = 0.005
 RESUMED_WITHIN_S = 5.0
 BATCH_NS = 250_000_000
