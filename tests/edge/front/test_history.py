@@ -401,6 +401,32 @@ def test_a_file_that_this_user_may_not_write_is_reported_as_that_also_in_the_log
     assert log[-1] == f"slotwatch: The history is being kept again ({path})."
 
 
+async def test_a_read_only_file_system_is_not_called_a_missing_right(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """statvfs(3): ST_RDONLY. A disk with errors is mounted so; a unit's ProtectSystem shows every other place so."""
+    path.parent.mkdir()
+    Store(path).close()
+    known = [*os.statvfs(path.parent)]
+    known[8] |= os.ST_RDONLY
+    monkeypatch.setattr(os, "statvfs", lambda _: os.statvfs_result(known))
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=ReadOnly))
+    history = History(path, FOR_EVER)
+    history.note(snapshot())
+    await happens(lambda: not history.health()["ok"])
+    assert f"is not being kept: the file system of {path.parent} is read-only ({path})." in history.health()["text"]
+    monkeypatch.undo()
+    history.close()
+
+
+class ReadOnly(sqlite3.Connection):
+    """As on such a file system: SQLITE_READONLY from every write."""
+
+    def execute(self, statement: str, *values: Any) -> sqlite3.Cursor:
+        super().execute("PRAGMA query_only = 1")
+        return super().execute(statement, *values)
+
+
 async def test_a_full_disk_is_reported_and_stops_nothing(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """SQLite's own page limit gives the very error a full disk gives."""
     quick_retry(monkeypatch)

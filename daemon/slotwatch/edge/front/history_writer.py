@@ -283,6 +283,9 @@ def _is_damaged(error: Exception) -> bool:
 
 def _why_not_written(path: Path) -> str:
     """Why a file cannot be opened or written, which SQLite does not pass on; empty if nothing is found."""
+    with contextlib.suppress(OSError):
+        if os.statvfs(path.parent).f_flag & os.ST_RDONLY:
+            return f"the file system of {path.parent} is read-only"
     for tail in reversed(TAILS):
         beside = path.with_name(path.name + tail)
         if beside.is_file() and not os.access(beside, os.W_OK):
