@@ -68,6 +68,9 @@ LINES_S = 0.5
 """How often tapped lines report the state of their ports."""
 NO_NETWORK_OF_A_LINE = 0
 """A line is heard at this computer, not on a network; it is judged with the first one."""
+RELEASE_S = 3.0
+"""How often memory goes back that the ring took while judging was behind: up to 90 MiB. Judging that falls behind again
+takes it anew, page by page, so not at once."""
 REFRESH_S = 10.0
 """Links and joins are read this often even without a message from netlink, in case one was lost."""
 
@@ -106,7 +109,7 @@ class Intake:
         self._resting = False
         """Whether judging idles, so that packets may gather until its next turn."""
         self._turned_s = 0.0
-        self._refreshed_s = 0.0
+        self._refreshed_s = self._released_s = 0.0
         self._lines_sent_s = 0.0
         self._poll = select.epoll()
         for fd in (observations.fileno(), self.watch.fd):
@@ -259,9 +262,11 @@ class Intake:
         """Every REFRESH_S bring memberships and the report of this process up to date, and every LINES_S that of
         lines."""
         now_s = clock.monotonic_ns() / 1e9
+        if now_s - self._released_s > RELEASE_S:
+            self._released_s = now_s
+            self.writer.release()
         if now_s - self._refreshed_s > REFRESH_S:
             self._refreshed_s = now_s
-            self.writer.release()
             self._update_joins()
             self._send_health()
         elif self.taps and now_s - self._lines_sent_s > LINES_S:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,15 @@ class StrayLevelsFacts(Facts):
     near: str
 
 
+class Span(NamedTuple):
+    """Slots of one universe."""
+
+    count: int
+    first: int
+    last: int
+    words: str
+
+
 class StrayLook:
     """Levels of some universes at one moment, beside the patch. All arrays are by place in `place_of`."""
 
@@ -53,8 +63,17 @@ class StrayLook:
         """(n, 512) unpatched slots above zero."""
         self.fits = fits
         """By universe row, the other universe whose patch its levels fit."""
-        self.words: dict[bytes, str] = {}
-        """Slots in words: many universes may have the same."""
+        self._spans: dict[bytes, Span] = {}
+
+    def span(self, strays: NDArray[np.bool_]) -> Span:
+        """Sum up which slots stray; many universes may have the same."""
+        key = strays.tobytes()
+        span = self._spans.get(key)
+        if span is None:
+            numbers = strays.nonzero()[0] + 1
+            first, last = (int(numbers[0]), int(numbers[-1])) if len(numbers) else (0, 0)
+            span = self._spans[key] = Span(len(numbers), first, last, wording.list_slots(numbers))
+        return span
 
 
 class StrayLevels:
@@ -114,16 +133,14 @@ class StrayLevels:
     def describe(self, ctx: RuleContext, row: int) -> Finding:
         look = self._look(ctx, row)
         strays = self._seen_strays(ctx, row, look)
-        numbers = (np.flatnonzero(strays) + 1).tolist()
+        span = look.span(strays)
         # In several places the cause is not a fixture in a longer mode, but another patch.
-        is_one_run = bool(numbers) and numbers[-1] - numbers[0] < len(numbers)
-        neighbour = self._last_before(ctx.universe_id(row), numbers[0]) if is_one_run else None
+        is_one_run = span.count > 0 and span.last - span.first < span.count
+        neighbour = self._last_before(ctx.universe_id(row), span.first) if is_one_run else None
         near = ""
-        if neighbour is not None and numbers[0] - neighbour.last_slot == 1:
-            follow = "It follows" if len(numbers) == 1 else "They follow"
+        if neighbour is not None and span.first - neighbour.last_slot == 1:
+            follow = "It follows" if span.count == 1 else "They follow"
             near = f" {follow} {fixture_name(neighbour)}: it may run in a longer mode."
-        key = strays.tobytes()
-        slots = look.words.get(key) or look.words.setdefault(key, wording.list_slots(numbers))
         shifted = self._say_shifted(ctx, row, look.fits.get(row))
         return Finding(
             group=f"universe:{ctx.universe_id(row)}",
@@ -131,9 +148,9 @@ class StrayLevels:
             universes=(row,),
             networks=(int(ctx.universes.network[row]),),
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
-            facts=StrayLevelsFacts(slots, near),
+            facts=StrayLevelsFacts(span.words, near),
             evidence=(
-                f"{ctx.universe_name(row)}: {wording.count(len(numbers), 'unpatched slot')} above zero.",
+                f"{ctx.universe_name(row)}: {wording.count(span.count, 'unpatched slot')} above zero.",
                 *shifted,
             ),
             confidence=Confidence.CERTAIN,
