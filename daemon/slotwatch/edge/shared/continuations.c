@@ -163,9 +163,11 @@ static inline __attribute__((always_inline)) FOLLOW(follow) {
         most = change > most ? change : most;
     }
     if (!most) return 0;
+    __asm__("" : "+r"(slots)); /* the C library copies faster than what a compiler writes for a length that it knows */
     memcpy(kept, now, slots);
-    *sum = 0;
-    for (int64_t k = 0; k < SLOTS / 8; k++) *sum += word_at(kept + 8 * k) * weights[k];
+    word all = 0; /* not behind a pointer: it would be stored each time, which no wide instruction can do */
+    for (int64_t k = 0; k < SLOTS / 8; k++) all += word_at(kept + 8 * k) * weights[k];
+    *sum = all;
     return most;
 }
 

@@ -48,7 +48,7 @@ class StrayLevelsFacts(Facts):
 class Span(NamedTuple):
     """Slots of one universe."""
 
-    count: int
+    slots: int
     first: int
     last: int
     words: str
@@ -135,11 +135,11 @@ class StrayLevels:
         strays = self._seen_strays(ctx, row, look)
         span = look.span(strays)
         # In several places the cause is not a fixture in a longer mode, but another patch.
-        is_one_run = span.count > 0 and span.last - span.first < span.count
+        is_one_run = span.slots > 0 and span.last - span.first < span.slots
         neighbour = self._last_before(ctx.universe_id(row), span.first) if is_one_run else None
         near = ""
         if neighbour is not None and span.first - neighbour.last_slot == 1:
-            follow = "It follows" if span.count == 1 else "They follow"
+            follow = "It follows" if span.slots == 1 else "They follow"
             near = f" {follow} {fixture_name(neighbour)}: it may run in a longer mode."
         shifted = self._say_shifted(ctx, row, look.fits.get(row))
         return Finding(
@@ -150,7 +150,7 @@ class StrayLevels:
             fixtures=(neighbour.name,) if near and neighbour is not None else (),
             facts=StrayLevelsFacts(span.words, near),
             evidence=(
-                f"{ctx.universe_name(row)}: {wording.count(span.count, 'unpatched slot')} above zero.",
+                f"{ctx.universe_name(row)}: {wording.count(span.slots, 'unpatched slot')} above zero.",
                 *shifted,
             ),
             confidence=Confidence.CERTAIN,
