@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from random import Random
 
 import numpy as np
 import pytest
@@ -277,6 +278,39 @@ def test_a_few_who_were_heard_for_moments_stay_to_be_looked_at() -> None:
     bench.feed_split(flood_of("anywhere", MOST_BRIEF, START, MS), [64])
     bench.model.advance(START + 600 * SECOND)
     assert bench.model.sources.filled == MOST_BRIEF
+
+
+INVENTORS = {
+    "of any": (3000, 62_000, 12),
+    "of two thousand, now and then": (400, 2000, 70),
+    "many senders": (0, 100, 20),
+}
+"""Packets a second, from how many universes each is drawn, and seconds; or 200 senders, each 1 frame a second."""
+
+
+@pytest.mark.parametrize(("hz", "universes", "seconds"), INVENTORS.values(), ids=INVENTORS.keys())
+def test_a_minute_after_a_flood_nothing_of_its_universes_is_left(hz: int, universes: int, seconds: int) -> None:
+    """Common practice, no source: a minute. Who is declared, and who was heard for long, stays."""
+    house = House(
+        universes=(DeclaredUniverse(UniverseId(Protocol.E131, 1)),), sources=(DeclaredSource("desk", cid=cid(1)),)
+    )
+    bench, chance, end_ns = Bench(house), Random(8), START + (60 + seconds) * SECOND
+    count = hz * seconds or 200 * seconds
+    made = []
+    for i in range(count):
+        who, universe = (cid(9), 20 + chance.randrange(universes)) if hz else (cid(9 + i % 200), 20 + i % universes)
+        at_ns = START + 60 * SECOND + i * seconds * SECOND // count
+        made.append(Sent(at_ns, e131(b"\xff", universe=universe, source=who), "10.9.0.9"))
+    desk = frames((60 + seconds) // 2, every_ns=2 * SECOND, source=cid(1))
+    guest = frames(29, every_ns=2 * SECOND, source=cid(2), universe=15_000, src="10.20.0.11")
+    bench.feed_split(sorted([*desk, *guest, *made], key=lambda packet: packet.t_ns), [512])
+    streams = bench.model.streams
+    assert streams.filled > 200, "that was a flood"
+    for second in range(1, 61):
+        bench.model.advance(end_ns + second * SECOND)
+    assert {number for _, _, number in bench.model.universes.by_place} == {1, 15_000}
+    assert streams.filled == 2
+    assert bench.model.sources.filled <= 3, "the desk, the guest, and who sent the flood"
 
 
 def test_a_forged_address_of_a_declared_source_does_not_keep_it_out() -> None:

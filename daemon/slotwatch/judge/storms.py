@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS
-from slotwatch.model.columns import MAX_STREAMS
+from slotwatch.model.admission import MOST_UNIVERSES
 from slotwatch.model.windows import FRAMES, OTHERS
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ slack."""
 REMEMBERED_NS = 600 * NANOSECONDS
 """After this time the universes of a storm are forgotten. A single universe is kept no longer than that either."""
 MOST_REMEMBERED = 256
-MOST_UNIVERSES = MAX_STREAMS // 2
-"""More than a gigabit carries at 44 frames a second (4,034): a source that sends on more of them invents universes."""
 COUNTED_PART = 0.1
 """Of the packets of such a source only those on universes that are kept are counted."""
 

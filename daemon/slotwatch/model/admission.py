@@ -18,6 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model.columns import MAX_STREAMS
+
 BRIEF_NS = 5_000_000_000
 """Heard for less than this: it came moments ago, or for moments only."""
 FORGET_BRIEF_NS = 30_000_000_000
@@ -25,6 +27,8 @@ MOST_BRIEF = 64
 """How many silent senders that were heard for moments only are kept. More are a flood: all are forgotten."""
 MOST_CLONES = 8
 """And how many of those that all pass for one declared source."""
+MOST_UNIVERSES = MAX_STREAMS // 2
+"""More than a gigabit carries at 44 frames a second (4,034): a source that sends on more of them invents universes."""
 CELLS = 1 << 20
 PERIOD_NS = 2_000_000_000
 """The door remembers for one to two of these; at 50,000 new senders a second 1 in 100 is taken for known."""

@@ -4,12 +4,15 @@ heard for a day."""
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF, MOST_CLONES
+from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF, MOST_CLONES, MOST_UNIVERSES
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import LEAVING_NS, ended_by_leaving
 
 DAY_NS = 86_400_000_000_000
+PASSING_NS = 45_000_000_000
+"""Who was heard for less than this passed by. As many seconds after it fell silent, no rule asks for it any more."""
 
 
 def forget_left(streams: Streams, now_ns: int) -> None:
@@ -35,6 +38,9 @@ def forget_brief(streams: Streams, now_ns: int) -> None:
         return
     rows = streams.rows()
     idle, brief, _, last_ns, packets = streams.standing(rows, now_ns)
+    if _forget_passed_by(streams, rows[idle], packets[idle], now_ns):
+        rows = streams.rows()
+        idle, brief, _, last_ns, packets = streams.standing(rows, now_ns)
     sources = streams.sources
     known = sources.rows()
     seen_ns = sources.last_seen_ns[known]
@@ -59,6 +65,44 @@ def forget_brief(streams: Streams, now_ns: int) -> None:
     gone &= (sources.streams[known] == 0) & is_flood[passes_for[known]]
     for source in known[gone].tolist():
         sources.forget(source)
+
+
+def _forget_passed_by(streams: Streams, rows: NDArray[np.intp], packets: NDArray[np.int64], now_ns: int) -> bool:
+    """Forget strangers on undeclared universes that were there for a short while, and those of senders that invent
+    universes: with more at once than a network carries, or many now and then. Senders go if they were there for a short
+    while only.
+
+    rows: silent streams. packets: how many each sent. Returns whether any was forgotten.
+    """
+    sources, of = streams.sources, streams.source[rows]
+    first_ns, last_ns = streams.first_packet_ns[rows], streams.last_packet_ns[rows]
+    lived_ns, silent_ns = last_ns - first_ns, now_ns - last_ns
+    # Packets too few to keep it alive all the time: the same universe drawn again now and then.
+    seldom = packets * streams.timeout_ns[rows] < lived_ns
+    seldom &= last_ns - np.maximum(streams.since_ns[rows], first_ns) < PASSING_NS
+    sources.invents[:] |= sources.streams > MOST_UNIVERSES
+    sources.invents[:] |= np.bincount(of[seldom], minlength=sources.capacity) > MOST_BRIEF
+    passed = (lived_ns >= BRIEF_NS) & (lived_ns < PASSING_NS) & (silent_ns > _kept_ns(lived_ns))
+    passed |= sources.invents[of] & (silent_ns > FORGET_BRIEF_NS)
+    passed &= (sources.declared[of] < 0) & (streams.universes.declared[streams.universe[rows]] < 0)
+    is_flood = bool(np.count_nonzero(passed) > MOST_BRIEF or sources.invents[of[passed]].any())
+    if is_flood:
+        for row in rows[passed].tolist():
+            streams.forget(row)
+    known = sources.rows()
+    known = known[(sources.declared[known] < 0) & (sources.streams[known] == 0)]
+    seen_for_ns = sources.last_seen_ns[known] - sources.first_seen_ns[known]
+    gone = (seen_for_ns < PASSING_NS) & (seen_for_ns >= BRIEF_NS)
+    gone &= now_ns - sources.last_seen_ns[known] > _kept_ns(seen_for_ns)
+    if np.count_nonzero(gone) > MOST_BRIEF:
+        for source in known[gone].tolist():
+            sources.forget(source)
+    return is_flood
+
+
+def _kept_ns(lived_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """For how long who passed by is kept: as long as its universe is reported as lost."""
+    return np.maximum(lived_ns, FORGET_BRIEF_NS)
 
 
 def forget_old(streams: Streams, now_ns: int) -> None:

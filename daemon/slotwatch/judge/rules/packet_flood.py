@@ -12,7 +12,8 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.storms import COUNTED_PART, MOST_UNIVERSES, Storms
+from slotwatch.judge.storms import COUNTED_PART, Storms
+from slotwatch.model.admission import MOST_UNIVERSES
 from slotwatch.model.occasions import REJECTED
 from slotwatch.model.surges import COUNTED_NS, Surge
 from slotwatch.snapshot import Confidence, Severity
