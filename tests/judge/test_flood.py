@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from dataclasses import replace
 from random import Random
 
@@ -11,7 +13,7 @@ from slotwatch.house.schema import DeclaredSource
 from slotwatch.model.admission import MOST_BRIEF
 from slotwatch.snapshot import Incident
 from slotwatch.wire.decode import decode
-from slotwatch.wire.observation import MembershipSeen, QuerySeen, ReportsDropped
+from slotwatch.wire.observation import ArpCounted, MembershipSeen, QuerySeen, ReportsDropped
 from slotwatch.wire.universe import Protocol
 from tests.judge.stage import (
     START_NS,
@@ -295,7 +297,7 @@ ADDRESS = b"Art-Net\0\0\x60\0\x0e" + bytes(95)
     ("sender", "words"),
     [
         (many_senders_of(ADDRESS, Protocol.ARTNET), "Art-Net packets that carry no levels arrive from many addresses"),
-        (many_senders_of(bytes(60), Protocol.E131), "packets that no protocol accepts arrive from many addresses"),
+        (many_senders_of(bytes(60), Protocol.E131), "Packets that no protocol accepts arrive from many addresses"),
         (poll_flood(1), "Art-Net polls arrive from 10.9.0.0, about 3,000 a second"),
         (poll_flood(5000), "Art-Net polls arrive from many addresses, about 3,000 a second"),
         (discovery_flood(), "E1.31 discovery lists arrive from many addresses, about 3,000 a second"),
@@ -304,6 +306,9 @@ ADDRESS = b"Art-Net\0\0\x60\0\x0e" + bytes(95)
 )
 def test_a_flood_of_packets_without_levels_is_one_incident_and_leaves_nothing(sender: Plain, words: str) -> None:
     shown = Stage(HOUSE, main_desk(), sender)
+    checks = " ".join(shown.run(18.0).only().next_checks)
+    # Common practice, no source: an invented address leads to no machine, a switch port's counters do.
+    assert ("packet counters" in checks) == ("many addresses" in words) != ("has this address" in checks)
     shown.run(40.0)
     tables = shown.model.occasions
     assert max(len(tables.pollers), len(tables.nodes), len(tables.syncs), shown.model.sources.filled) <= 4096
@@ -354,6 +359,42 @@ def test_reports_that_came_too_fast_to_be_read_count_as_a_flood() -> None:
     assert incident.rule == "packet-flood"
     assert "IGMP and MLD messages arrive" in incident.summary
     assert "about 10,000 a second" in incident.summary
+
+
+def arp_flood(senders: int) -> Stage:
+    """10,000 ARP packets a second, of which the listener reads a part ten times a second."""
+    shown = Stage(HOUSE, main_desk())
+    for look in range(80):
+        t_s = 13.0 + look / 10
+        numbers = (n % senders for n in range(200 * look, 200 * look + 200))
+        devices = Counter(f"02:00:00:00:{n >> 8:02x}:{n & 255:02x}" for n in numbers)
+        shown.observations.append((t_s, ArpCounted(START_NS + round(t_s * S), 0, dict(devices), 800)))
+    return shown
+
+
+@pytest.mark.parametrize(
+    ("senders", "who", "look_at"),
+    [(1, "02:00:00:00:00:00", "device address"), (5000, "many addresses", "packet counters")],
+)
+def test_a_flood_of_arp_is_one_incident_that_names_its_device(senders: int, who: str, look_at: str) -> None:
+    """Each is a broadcast (RFC 826), which every device of the network has to read."""
+    shown = arp_flood(senders)
+    assert look_at in shown.run(18.0).only().next_checks[0]
+    incident = shown.run(110.0).only()
+    assert (incident.rule, incident.closed_ns is not None) == ("packet-flood", True)
+    assert f"ARP packets arrive from {who}, about 10,000 a second" in incident.summary
+
+
+def test_packets_that_a_second_flood_brings_are_counted_by_themselves() -> None:
+    """Streams beyond 64 of one universe, twice."""
+
+    def crowd(from_s: float, universe: int, count: int) -> Plain:
+        return Plain([forged(n + 1000 * universe, from_s + n / 1000, universe) for n in range(count)])
+
+    shown = Stage(HOUSE, main_desk(), crowd(13.0, 9, 300), crowd(213.0, 10, 90)).run(216.0)
+    newest = max((one for one in shown.all if one.rule == "too-many-sources"), key=lambda one: one.opened_ns)
+    found = re.search(r"More sources than can be kept: (\d+) packets", newest.summary)
+    assert found and 0 < int(found[1]) <= 26, "not those of the first"
 
 
 STORM_HZ = 12_000

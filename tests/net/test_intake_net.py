@@ -334,6 +334,54 @@ print(json.dumps({"heard": heard, "dropped": dropped, "sent": sent, "most": most
     assert answer["sent"] / 2 < answer["heard"] + answer["dropped"] <= answer["sent"]
 
 
+def test_a_querier_is_heard_in_a_flood_of_reports() -> None:
+    """Of what waits in one buffer the kernel drops most in a flood, so queries (RFC 2236 2) wait in another."""
+    answer = inside(
+        WATCH
+        + REPORT
+        + """
+query = bytearray(report("10.20.0.1"))
+query[34:42] = bytes.fromhex("1164ee9b00000000")
+found = []
+for _ in range(9):
+    for _ in range(20 * MOST_A_LOOK):
+        sender.send(report("10.20.0.42"))
+    sender.send(query)
+    found += [repr(one) for one in watch.read(set(), next(looks_ns))]
+watch.close()
+print(json.dumps([sum(name in one for one in found) for name in ("QuerySeen", "ReportsDropped")]))
+"""
+    )
+    assert answer[0] == 9
+    assert answer[1] > 0, "there was more than is read"
+
+
+def test_a_flood_of_arp_is_counted_by_the_device_that_sends_it() -> None:
+    """A few of them come from every house, and are not counted (RFC 826)."""
+    answer = inside(
+        WATCH
+        + """
+request = bytes(6 * [255]) + bytes.fromhex("020000000041080600010800060400010200000000410a14002a0000000000000a140002")
+found = []
+def counted():
+    return [one for one in watch.read(set(), next(looks_ns)) if type(one).__name__ == "ArpCounted"]
+for _ in range(5):
+    sender.send(request)
+few = counted()
+sent = 20 * MOST_A_LOOK
+for _ in range(sent):
+    sender.send(request)
+many = counted() + counted() + counted()
+watch.close()
+senders = sorted({name for one in many for name in one.senders})
+print(json.dumps([len(few), senders, sum(sum(one.senders.values()) + one.unread for one in many), sent]))
+"""
+    )
+    few, senders, counted, sent = answer
+    assert (few, senders) == (0, ["02:00:00:00:00:41"])
+    assert sent / 2 < counted <= sent + 5
+
+
 def test_drops_of_a_flood_of_other_kinds_are_not_told_of_a_report_that_comes_after_it() -> None:
     """Requests for addresses (RFC 826) share the socket with reports, and anybody may send them at any rate."""
     answer = inside(

@@ -27,6 +27,7 @@ from slotwatch.model.surges import Surges
 from slotwatch.snapshot.health import ClockStepRow, LinkRow, ListenerHealth, NotJudgedRow, QuerierRow
 from slotwatch.wire.observation import (
     AddressSeen,
+    ArpCounted,
     ClockStepSeen,
     DropsSeen,
     JoinSeen,
@@ -63,6 +64,8 @@ UNREAD_NS = 10 * NANOSECONDS
 """How long packets that could not be read put a network's silences in doubt."""
 MOST_FORMER = 8
 """Former addresses of one interface that are kept."""
+ARP = "arp"
+"""Name of a flood of ARP packets in `Listener.group_messages`."""
 MOST_INTERVALS = 256
 """Intervals not judged that are kept."""
 
@@ -115,7 +118,7 @@ class Listener:
         self.watched_since_ns: dict[int, int] = {}
         self.neighbours = Neighbours()
         self.group_messages = Surges()
-        """How many queries and reports come each second."""
+        """How many queries and reports come each second, and how many ARP packets."""
         self.routes, self.elsewhere = OwnRoutes(), Elsewhere()
         self.ports = Ports()
         self.last_show = LastShow()
@@ -153,6 +156,8 @@ class Listener:
                 self.group_messages.note("reports", seen.network, seen.host, seen.t_ns)
             case ReportsDropped():
                 self.group_messages.take("reports", seen.network, seen.t_ns, seen.packets)
+            case ArpCounted():
+                self._take_arp(seen)
             case QuerierWatchSeen():
                 if seen.watched and not (seen.network in self.watched and self.watched[seen.network].watched):
                     self.watched_since_ns[seen.network] = seen.t_ns
@@ -331,6 +336,12 @@ class Listener:
         if seen.late_ns >= self.stalled_for_ns or seen.t_ns - self.stalled_last_ns > SETTLE_NS:
             self.stalled_for_ns, self.stalled_unheard = seen.late_ns, seen.unheard
         self.stalled_last_ns = seen.t_ns
+
+    def _take_arp(self, seen: ArpCounted) -> None:
+        surge = self.group_messages.take(ARP, seen.network, seen.t_ns, seen.unread + sum(seen.senders.values()))
+        if surge is not None:
+            for device, packets in seen.senders.items():
+                surge.name(device, packets)
 
     def _add_interval(self, start_ns: int, end_ns: int, reason: str) -> None:
         last = self.not_judged[-1] if self.not_judged else None

@@ -28,6 +28,8 @@ NEARLY = 15 / 16
 """From this share of a bound on, a new sender has to send twice."""
 LOOK_AGAIN_NS = (10_000_000, 2_000_000)
 """How often room is looked for in a full table: for strangers, and for declared sources."""
+LOOK_AMONG_NS = 2_000_000
+"""How often on a full universe, and among the addresses of one identity: each look costs as much as 50 packets."""
 ROOM_AT_ONCE = 16
 """Streams or sources that make room together, because finding them costs a look at all."""
 
@@ -55,7 +57,8 @@ class Newcomers:
         self.allowances = [float(MAX_STREAMS), float(MAX_STREAMS)]
         """New streams that may come at once: of strangers, and of declared sources or on declared universes."""
         self._allowance_ns = now_ns
-        self._look_ns = [now_ns, now_ns]
+        self._look_ns: dict[tuple[str, bool], tuple[int, int]] = {}
+        """When room may be looked for next, by bound and of declared sources apart, and packets of who looked last."""
 
     def find(self, batch: Batch, fields: Fields, rows: NDArray[np.intp] | slice) -> NDArray[np.int32]:
         """Stream of each of these rows of a batch; new streams are added. -1: counted, not kept."""
@@ -209,28 +212,46 @@ class Newcomers:
         """Name the bound that keeps a new stream out, after making room where that may be; empty if none."""
         if self.allowances[newcomer.rank > 0] < 1:
             return "rate"
-        if universe >= 0 and self.universes.streams[universe] >= MAX_SOURCES_PER_UNIVERSE:
-            top = self.streams.top
-            on = np.flatnonzero(self.streams.used[:top] & (self.streams.universe[:top] == universe))
-            if not self._make_room(on, t_ns, newcomer, 1):
-                return "universe"
+        if (
+            universe >= 0
+            and self.universes.streams[universe] >= MAX_SOURCES_PER_UNIVERSE
+            and not (
+                self._may_look("universe", t_ns, newcomer) and self._make_room(self._on(universe), t_ns, newcomer, 1)
+            )
+        ):
+            return "universe"
         crowd = self.sources.crowd_of(source)
-        if crowd and not self._make_source_room(t_ns, newcomer, crowd):
+        if crowd and not (
+            self._may_look("addresses", t_ns, newcomer) and self._make_source_room(t_ns, newcomer, crowd)
+        ):
             return "addresses"
         if self.streams.is_full and not (
-            self._may_look(t_ns, newcomer) and self._make_room(self.streams.rows(), t_ns, newcomer, ROOM_AT_ONCE)
+            self._may_look("table", t_ns, newcomer)
+            and self._make_room(self.streams.rows(), t_ns, newcomer, ROOM_AT_ONCE)
         ):
             return "streams"
         if self.sources.is_full and source not in self.sources.by_key:
-            return "" if self._may_look(t_ns, newcomer) and self._make_source_room(t_ns, newcomer) else "sources"
+            return (
+                "" if self._may_look("table", t_ns, newcomer) and self._make_source_room(t_ns, newcomer) else "sources"
+            )
         return ""
 
-    def _may_look(self, t_ns: int, newcomer: Newcomer) -> bool:
-        """Whether room may be looked for now in a whole table: that costs a millisecond, found or not."""
+    def _on(self, universe: int) -> NDArray[np.intp]:
+        """Rows of the streams on a universe."""
+        top = self.streams.top
+        return np.flatnonzero(self.streams.used[:top] & (self.streams.universe[:top] == universe))
+
+    def _may_look(self, among: str, t_ns: int, newcomer: Newcomer) -> bool:
+        """Whether room may be looked for now. In a whole table ("table") that costs a millisecond, found or not.
+
+        Elsewhere who sent more than the last that looked need not wait: a sender that goes on is no flood's next one.
+        """
         declared = newcomer.rank >= DECLARED
-        if t_ns < self._look_ns[declared]:
+        until_ns, most = self._look_ns.get((among, declared), (t_ns, 0))
+        if t_ns < until_ns and (among == "table" or newcomer.packets <= most):
             return False
-        self._look_ns[declared] = t_ns + LOOK_AGAIN_NS[declared]
+        again_ns = LOOK_AGAIN_NS[declared] if among == "table" else LOOK_AMONG_NS
+        self._look_ns[among, declared] = t_ns + again_ns, newcomer.packets
         return True
 
     def _refuse(self, bound: str, universe: int, t_ns: int, packets: int) -> int:

@@ -115,6 +115,18 @@ class ReportsDropped:
 
 
 @dataclass(frozen=True, slots=True)
+class ArpCounted:
+    """ARP packets that came since the last of these, where they are many. Few are not counted."""
+
+    t_ns: int
+    network: int
+    senders: dict[str, int]
+    """By the device address that the frame came from."""
+    unread: int
+    """Further ones, that came faster than they are read."""
+
+
+@dataclass(frozen=True, slots=True)
 class QuerierWatchSeen:
     """Whether queries can be watched at all on a network (needs the right to open a raw socket)."""
 
@@ -338,6 +350,7 @@ Observation = (
     | QuerySeen
     | MembershipSeen
     | ReportsDropped
+    | ArpCounted
     | QuerierWatchSeen
     | NeighbourSeen
     | RoutesSeen

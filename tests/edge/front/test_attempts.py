@@ -41,6 +41,16 @@ def test_the_table_of_guessers_is_bounded() -> None:
     assert len(wrong) == 100
 
 
+def test_guesses_from_more_addresses_than_are_remembered_slow_nobody_else() -> None:
+    """The token's length is what stops those (SECURITY.md); a person who never mistyped must not wait for them."""
+    wrong = WrongTokens()
+    wrong.note_wrong("10.9.9.9", 0)
+    for number in range(3 * 4097):
+        wrong.note_wrong(f"10.{number % 4097 >> 8}.0.{number % 4097 & 255}", number)
+        assert wrong.wait_ns("10.200.0.1", number) == wrong.wait_ns("10.9.9.9", number) == 0
+    assert len(wrong) == 4096
+
+
 @pytest.mark.parametrize(
     ("address", "place"),
     [

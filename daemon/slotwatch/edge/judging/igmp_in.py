@@ -16,7 +16,8 @@ import errno
 import os
 import socket
 import struct
-from collections.abc import Set
+from collections import Counter
+from collections.abc import Sequence, Set
 from ipaddress import IPv4Address
 
 from slotwatch.edge.shared.interfaces import Interface, InterfaceWatch
@@ -24,6 +25,7 @@ from slotwatch.house.schema import House
 from slotwatch.wire import arp, igmp, lldp
 from slotwatch.wire.observation import (
     AddressSeen,
+    ArpCounted,
     MembershipSeen,
     PortSeen,
     QuerierWatchSeen,
@@ -43,6 +45,8 @@ LOOK_NS = 100_000_000
 MOST_A_LOOK = 256
 """Packets read of an interface at one look. The kernel drops, and counts, what does not fit its buffer meanwhile."""
 MOST_DEVICES = 4096
+MANY_ARP = 20
+"""ARP packets of one look from which they are counted: a house at rest sends a few a second."""
 FIX = "for the unit: AmbientCapabilities=CAP_NET_RAW; by hand: sudo setcap cap_net_raw+ep on the interpreter"
 
 IGMP, UDP = 2, 17
@@ -78,8 +82,30 @@ _FILTER = (
     (0x06, 0, 0, 0xFFFFFFFF),
     (0x06, 0, 0, 0),
 )
+_ONLY_QUERIES = (
+    (0x28, 0, 0, 0xFFFFF000),
+    (0x15, 0, 5, ETH_P_IP),
+    (0x30, 0, 0, 9),
+    (0x15, 0, 14, IGMP),
+    (0xB1, 0, 0, 0),
+    (0x50, 0, 0, 0),  # behind the IPv4 header is the type (RFC 2236 2)
+    (0x15, 10, 11, 0x11),
+    (0x15, 0, 10, ETH_P_IPV6),
+    (0x30, 0, 0, 6),
+    (0x15, 0, 8, 0),
+    (0x30, 0, 0, 41),  # length of the hop-by-hop options in units of 8 bytes, the first left out (RFC 8200 4.3)
+    (0x04, 0, 0, 1),
+    (0x64, 0, 0, 3),
+    (0x07, 0, 0, 0),
+    (0x50, 0, 0, 40),  # behind them is the type (RFC 2710 3)
+    (0x15, 1, 0, 130),
+    (0x05, 0, 0, 1),
+    (0x06, 0, 0, 0xFFFFFFFF),
+    (0x06, 0, 0, 0),
+)
+"""Queries have a socket of their own: in a flood of reports the kernel drops most of what waits in the other."""
 
-Seen = QuerySeen | MembershipSeen | ReportsDropped | QuerierWatchSeen | PortSeen | AddressSeen
+Seen = QuerySeen | MembershipSeen | ReportsDropped | ArpCounted | QuerierWatchSeen | PortSeen | AddressSeen
 
 
 class GroupWatch:
@@ -87,8 +113,8 @@ class GroupWatch:
 
     def __init__(self, house: House) -> None:
         self._interfaces = InterfaceWatch(house)
-        self._sockets: dict[int, tuple[int, socket.socket]] = {}
-        """Interface index to its network and socket."""
+        self._sockets: dict[int, tuple[int, socket.socket, socket.socket]] = {}
+        """Interface index to its network and sockets: of queries, and of all else."""
         self._refused = ""
         self._outcomes: dict[int, tuple[bool, str]] = {}
         self._devices: dict[tuple[int, str], str] = {}
@@ -101,8 +127,9 @@ class GroupWatch:
         return [self._interfaces.fd]
 
     def close(self) -> None:
-        for _, sock in self._sockets.values():
-            sock.close()
+        for _, *both in self._sockets.values():
+            for sock in both:
+                sock.close()
         self._sockets.clear()
         self._interfaces.close()
 
@@ -119,7 +146,8 @@ class GroupWatch:
         if now_ns < self._look_ns:
             return found
         self._look_ns = now_ns + LOOK_NS
-        for index, (network, sock) in self._sockets.items():
+        for index, (network, queries, sock) in self._sockets.items():
+            found += _asked(queries, network, now_ns)
             found += self._changed(_heard(sock, self._interfaces.table.by_index.get(index), network, now_ns))
         return found
 
@@ -139,20 +167,21 @@ class GroupWatch:
     def _open(self) -> None:
         """Have a socket on every interface of the house that exists, and on no other."""
         wanted = self._interfaces.networks_by_index()
-        for index in [i for i, (network, _) in self._sockets.items() if wanted.get(i) != network]:
-            self._sockets.pop(index)[1].close()
+        for index in [i for i, (network, *_) in self._sockets.items() if wanted.get(i) != network]:
+            for sock in self._sockets.pop(index)[1:]:
+                sock.close()
         for index, network in wanted.items():
             found = self._interfaces.table.by_index.get(index)
             if index in self._sockets or found is None:
                 continue
             try:
-                self._sockets[index] = (network, _listening(index, found.name))
+                self._sockets[index] = (network, *_listening(index, found.name))
                 self._refused = ""
             except OSError as error:
                 self._refused = _reason(error)
 
     def _watched(self, now_ns: int) -> list[QuerierWatchSeen]:
-        networks = {network for network, _ in self._sockets.values()}
+        networks = {network for network, *_ in self._sockets.values()}
         changed = []
         for network in set(self._interfaces.networks_by_index().values()):
             outcome = (network in networks, "" if network in networks else self._refused)
@@ -162,10 +191,20 @@ class GroupWatch:
         return changed
 
 
-def _listening(index: int, name: str) -> socket.socket:
+def _listening(index: int, name: str) -> tuple[socket.socket, socket.socket]:
+    """Open the sockets of an interface: of queries, and of all else. Refused like any socket."""
+    queries = _opened(index, name, _ONLY_QUERIES)
+    try:
+        return queries, _opened(index, name, _FILTER)
+    except BaseException:
+        queries.close()
+        raise
+
+
+def _opened(index: int, name: str, lines: Sequence[tuple[int, int, int, int]]) -> socket.socket:
     sock = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK, 0)
     try:
-        _attach(sock)
+        _attach(sock, lines)
         for address in (*REPORT_GROUPS, lldp.NEAREST_BRIDGE):
             request = struct.pack("=iHH8s", index, PACKET_MR_MULTICAST, 6, bytes.fromhex(address))
             with contextlib.suppress(OSError):  # an interface without such a filter lets all through
@@ -178,9 +217,9 @@ def _listening(index: int, name: str) -> socket.socket:
     return sock
 
 
-def _attach(sock: socket.socket) -> None:
-    program = ctypes.create_string_buffer(b"".join(struct.pack("=HBBI", *line) for line in _FILTER))
-    head = struct.pack("@HP", len(_FILTER), ctypes.addressof(program))
+def _attach(sock: socket.socket, lines: Sequence[tuple[int, int, int, int]]) -> None:
+    program = ctypes.create_string_buffer(b"".join(struct.pack("=HBBI", *line) for line in lines))
+    head = struct.pack("@HP", len(lines), ctypes.addressof(program))
     sock.setsockopt(socket.SOL_SOCKET, SO_ATTACH_FILTER, head)
 
 
@@ -190,9 +229,23 @@ def _reason(error: OSError) -> str:
     return f"cannot listen for IGMP: {os.strerror(error.errno or 0)}"
 
 
+def _asked(sock: socket.socket, network: int, now_ns: int) -> list[Seen]:
+    """Queries that came since the last look."""
+    found: list[Seen] = []
+    for _ in range(MOST_A_LOOK):
+        try:
+            packet, address = sock.recvfrom(PACKET_BYTES)
+        except OSError:
+            break
+        if address[2] != PACKET_OUTGOING:
+            found += [seen for seen in igmp.observations(packet, now_ns, network) if isinstance(seen, QuerySeen)]
+    return found
+
+
 def _heard(sock: socket.socket, interface: Interface | None, network: int, now_ns: int) -> list[Seen]:
     found: list[Seen] = []
     read = reports = 0
+    arp_of: Counter[str] = Counter()
     for _ in range(MOST_A_LOOK):
         try:
             packet, address = sock.recvfrom(PACKET_BYTES)
@@ -204,6 +257,7 @@ def _heard(sock: socket.socket, interface: Interface | None, network: int, now_n
         if address[1] == lldp.ETHERTYPE:
             found += _announced(packet, network, now_ns)
         elif address[1] == arp.ETHERTYPE:
+            arp_of[address[4].hex(":")] += 1
             announced = arp.read_arp(packet)
             found += [AddressSeen(now_ns, network, *announced)] if announced else []
         elif address[1] == ETH_P_IP and packet[9] == UDP:
@@ -213,10 +267,13 @@ def _heard(sock: socket.socket, interface: Interface | None, network: int, now_n
                 found.append(AddressSeen(now_ns, network, str(sender), address[4].hex(":")))
         else:
             reports += 1
-            found += igmp.observations(packet, now_ns, network)
+            found += [seen for seen in igmp.observations(packet, now_ns, network) if isinstance(seen, MembershipSeen)]
     # What was dropped since the last look is of the same kinds as what was read.
-    if read and (dropped := _dropped(sock) * reports // read):
-        found.append(ReportsDropped(now_ns, network, dropped))
+    dropped = _dropped(sock) if read else 0
+    if dropped * reports // max(read, 1):
+        found.append(ReportsDropped(now_ns, network, dropped * reports // read))
+    if arp_of.total() >= MANY_ARP:
+        found.append(ArpCounted(now_ns, network, dict(arp_of), dropped * arp_of.total() // read))
     return found
 
 

@@ -10,6 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
+from slotwatch.judge.listener import ARP
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.storms import COUNTED_PART, Storms
@@ -27,10 +28,21 @@ WORDS = {
     "replies": "Art-Net poll replies",
     "syncs": "sync packets",
     "reports": "IGMP and MLD messages",
+    ARP: "ARP packets",
     "others": "Art-Net packets that carry no levels",
     REJECTED: "packets that no protocol accepts",
 }
 MOST_NAMED = 3
+CHECKS_OF_ONE = ("Find out which machine has this address, and which program on it sends them.",)
+CHECKS_OF_A_DEVICE = (
+    "Look for this device address in the switches' address tables: they name the port that it is behind.",
+)
+CHECKS_OF_FEW = ("Find out which machines have these addresses, and which program on them sends that much.",)
+CHECKS_OF_MANY = (
+    "Sender addresses can be invented. Compare the packet counters of the switches' ports: the one that receives far "
+    "more than the others leads to the machine.",
+    "Storm control on that port holds a flood back. On the port of a desk it drops show data too.",
+)
 MOSTLY = 0.5
 """Share of one address from which it is named as the sender."""
 
@@ -94,12 +106,13 @@ def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters, storm
         group=f"flood:{kind}:{network}",
         since_ns=0,
         networks=(network,),
-        facts=PacketFloodFacts(WORDS[kind], f"about {shown:,} a second", _say_who(surge, senders)),
+        facts=PacketFloodFacts(_at_the_start(WORDS[kind]), f"about {shown:,} a second", _say_who(surge, senders)),
         evidence=(
             f"About {shown:,} {WORDS[kind]} a second on {ctx.network_name(network)}, from "
             f"{wording.list_names(senders[:MOST_NAMED]) if senders else 'unknown addresses'}{more}.",
         ),
         confidence=Confidence.HIGH,
+        next_checks=_checks(kind, surge, senders),
         also_possible=("a loop between two switches, in which the same packets go round",),
         weight=float(rate),
     )
@@ -123,6 +136,7 @@ def _describe_storm(ctx: RuleContext, source: int, p: PacketFloodParameters, sto
         facts=PacketFloodFacts("Packets of levels", much, who),
         evidence=(f"{counted} {shown:,} packets of levels a second from {who} to {ctx.name_universes(universes)}.",),
         confidence=Confidence.HIGH,
+        next_checks=CHECKS_OF_ONE,
         also_possible=("a loop between two switches, in which the same packets go round",),
         weight=rate,
     )
@@ -139,6 +153,18 @@ def _say_who(surge: Surge, senders: list[str]) -> str:
     if main := _main_sender(surge):
         return main
     return "many addresses" if len(senders) > MOST_NAMED or surge.others else wording.list_names(senders)
+
+
+def _at_the_start(words: str) -> str:
+    """These words where they begin a sentence."""
+    return words[0].upper() + words[1:]
+
+
+def _checks(kind: str, surge: Surge, senders: list[str]) -> tuple[str, ...]:
+    """What to look at: invented addresses lead to no machine."""
+    if _main_sender(surge):
+        return CHECKS_OF_A_DEVICE if kind == ARP else CHECKS_OF_ONE
+    return CHECKS_OF_MANY if len(senders) > MOST_NAMED or surge.others else CHECKS_OF_FEW
 
 
 def bind(setup: RuleSetup, p: PacketFloodParameters) -> tuple[RuleBinding, ...]:
@@ -158,7 +184,7 @@ RULE = Rule(
     name="packet-flood",
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
-    short=ShortWords("packet flood", "{n} packet floods", look="Find out which machine sends them"),
+    short=ShortWords("packet flood", "{n} packet floods", look="Look for the machine that sends them"),
     sentence="{what} arrive from {who}, {much}: far more than any house sends. "
     "They are counted, and declared sources are judged as before.",
     judged_by=judged_by(PacketFloodParameters(), bind),
@@ -183,8 +209,5 @@ RULE = Rule(
         ),
     ),
     faults=("F25",),
-    next_checks=(
-        "Find out which machine has this address, and which program on it sends them.",
-        "Look at the switches: a loop makes many packets out of one.",
-    ),
+    next_checks=("Look at the switches: a loop makes many packets out of one.",),
 )

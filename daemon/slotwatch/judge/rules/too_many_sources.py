@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from functools import partial
 
@@ -43,6 +44,7 @@ class TooManySourcesParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class TooManySourcesFacts(Facts):
+    what: str
     bound: str
     counted: str
 
@@ -53,12 +55,31 @@ def crowd_of(setup: RuleSetup) -> Crowd:
     return Crowd(p.new_sources, p.new_s, p.off_delay_s, setup.parameters(UniverseLostParameters).forgotten_s)
 
 
+class UnkeptBefore:
+    """What was not kept before the present flood: counts are of the whole life of this listener."""
+
+    def __init__(self) -> None:
+        self.counts: Counter[str] = Counter()
+        self._newest: Counter[str] = Counter()
+        self._newest_ns = 0
+
+    def look(self, ctx: RuleContext, apart_ns: int) -> None:
+        """Take what was counted up to now. A pause of `apart_ns` divides floods."""
+        last_ns = ctx.model.streams.last_unkept_ns
+        if last_ns == self._newest_ns:
+            return
+        if last_ns - self._newest_ns > apart_ns:
+            self.counts = self._newest
+        self._newest, self._newest_ns = Counter(ctx.model.streams.unkept), last_ns
+
+
 def may_be(ctx: RuleContext) -> bool:
     """Whether a bound was ever reached, or a crowd is there."""
     return ctx.model.streams.last_unkept_ns > 0 or ctx.crowd.is_on
 
 
-def overflow(ctx: RuleContext, p: TooManySourcesParameters) -> dict[str, None]:
+def overflow(ctx: RuleContext, p: TooManySourcesParameters, before: UnkeptBefore) -> dict[str, None]:
+    before.look(ctx, ns_from_s(p.recent_s + p.off_delay_s))
     return {"all": None} if _is_over_a_bound(ctx, p) or _comes_in_a_crowd(ctx, p) else {}
 
 
@@ -75,14 +96,16 @@ def overflow_since_ns(ctx: RuleContext, key: str) -> int:
     return int(ctx.model.streams.last_unkept_ns) or ctx.crowd.last_ns
 
 
-def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -> Finding:
-    unkept = ctx.model.streams.unkept
+def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters, before: UnkeptBefore) -> Finding:
+    unkept = ctx.model.streams.unkept - before.counts
     universes = ctx.universes
     recent = universes.used & (universes.last_unkept_ns > 0)
     recent &= ctx.now_ns - universes.last_unkept_ns < ns_from_s(p.recent_s)
-    bound, counted, evidence = "a show brings", [], []
-    if tables := ", ".join(f"{number} {BOUNDS[table]}" for table, number in sorted(unkept.items()) if number):
+    what, bound, counted, evidence = "sources", "a show brings", [], []
+    if tables := ", ".join(f"{number:,} {BOUNDS[table]}" for table, number in sorted(unkept.items())):
         bound = "can be kept"
+        if set(unkept) <= {"rate", "streams"} and not ctx.crowd.is_on:  # one sender can do that
+            what = "streams"
         counted.append(f"{wording.count(sum(unkept.values()), 'packet')} counted and not judged ({tables})")
         evidence.append(f"Not kept so far: {tables}.")
     if ctx.crowd.is_on:
@@ -92,14 +115,15 @@ def describe_overflow(ctx: RuleContext, key: str, p: TooManySourcesParameters) -
         group="tables",
         since_ns=0,
         universes=tuple(np.flatnonzero(recent).tolist()[:MOST_NAMED]),
-        facts=TooManySourcesFacts(bound, "; ".join(counted)),
+        facts=TooManySourcesFacts(what, bound, "; ".join(counted)),
         evidence=tuple(evidence),
     )
 
 
 def bind(setup: RuleSetup, p: TooManySourcesParameters) -> tuple[RuleBinding, ...]:
-    describe = partial(describe_overflow, p=p)
-    return (RuleBinding(KEYS, partial(overflow, p=p), describe, subject=may_be, began_ns=overflow_since_ns),)
+    before = setup.lasting(UnkeptBefore)
+    find, describe = partial(overflow, p=p, before=before), partial(describe_overflow, p=p, before=before)
+    return (RuleBinding(KEYS, find, describe, subject=may_be, began_ns=overflow_since_ns),)
 
 
 RULE = Rule(
@@ -107,12 +131,12 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("too many sources", "too many sources", look="Look for a program that scans"),
-    sentence="More sources than {bound}: {counted}.",
+    sentence="More {what} than {bound}: {counted}.",
     judged_by=judged_by(TooManySourcesParameters(), bind),
     facts=TooManySourcesFacts,
     measured=(
         Threshold("per_universe", MAX_SOURCES_PER_UNIVERSE, "sources of one universe that are kept"),
         Threshold("in_all", MAX_SOURCES, "sources in all that are kept"),
     ),
-    next_checks=("Look for a program that invents senders: a load test, or a scan of the show network.",),
+    next_checks=("Look for a program that invents senders or universes: a load test, or a scan of the show network.",),
 )
