@@ -78,7 +78,7 @@ def test_sources_that_die_in_one_moment_are_looked_at_together() -> None:
     both = desk("Desk A", (1,), **stops), desk("Desk B", (2,), 2, **stops)
     found = stage((1, 2, 3), *both, desk("Desk C", (3,), 3)).run(14.0).only()
     assert found.next_checks[:2] == (
-        "Look at what Desk A and Desk B share: supply, switch, uplink.",
+        "Look at what both sources share: supply, switch, uplink.",
         "Look at their screens: are they running?",
     )
     assert 'Other sources continued: "Desk C" (10.0.0.3).' in found.evidence
@@ -159,6 +159,15 @@ def test_source_lost_with_others_going_on_is_high() -> None:
     shown = stage((1, 2, 7), desk("Desk A", (1, 2), to_s=8.0), desk("Desk B", (7,), 2)).run(34.0)
     assert cause_of(shown) == ("universe-lost", "source-lost", "high")
     complete(shown.only())
+
+
+@pytest.mark.parametrize(("desks", "said"), [(2, "both sources"), (3, "all 3 sources")])
+def test_the_first_check_of_several_sources_can_be_cut_at_its_first_and(desks: int, said: str) -> None:
+    """The page shows it up to its first `and`, comma or colon: it read "Look at what main desk" there."""
+    own = tuple(range(1, desks + 1))
+    lost = [desk(f"Desk {number}", (number,), number, to_s=8.0) for number in own]
+    shown = stage((*own, 7), *lost, desk("Desk of the bar", (7,), 9)).run(34.0)
+    assert shown.only().next_checks[0] == f"Look at what {said} share: supply, switch, uplink."
 
 
 def test_the_only_source_lost_is_medium_with_the_network_as_runner_up() -> None:

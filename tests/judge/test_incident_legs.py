@@ -98,7 +98,5 @@ def test_two_sources_cut_off_from_one_network_together_share_something_there() -
         '"main desk" and "spare desk" were cut off from network A together; network B continues. '
         "Look first at what they share there. The sources themselves are running."
     ) in found.summary
-    assert (
-        found.next_checks[0] == 'Look at what "main desk" and "spare desk" share on network A: switch, supply, uplink.'
-    )
+    assert found.next_checks[0] == "Look at what both sources share on network A: switch, supply, uplink."
     assert "the leads themselves, both at once" in found.also_possible

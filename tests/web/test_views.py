@@ -279,6 +279,23 @@ def test_a_route_that_does_not_reach_its_output_is_not_as_declared(open_page: Op
     assert "output lost" not in page.locator("article", has_text="tower").inner_text()
 
 
+def test_routes_whose_input_is_gone_are_not_called_as_declared(open_page: Open) -> None:
+    opened = open_page("well")
+    running = opened.listener.situation.answers["routes"]["routes"][0]
+    gone = running | {"route": "foyer", "state": "stopped", "text": "Its input is gone, so nothing is sent."}
+    opened.page.route("**/api/v1/routes", lambda route: route.fulfill(json={"routes": [running, gone]}))
+    opened.go("/routes").wait_for_selector("text=1 route of 2 sends nothing, as its input is gone.")
+
+
+def test_a_supply_line_without_a_declared_load_is_given_no_current(open_page: Open) -> None:
+    opened = open_page("well")
+    (rack, _) = opened.listener.situation.answers["racks"]["racks"]
+    bare = rack | {"supplies": [{"supply": 1, "estimated_a": 0.0, "worst_a": 0.0, "full_a": 0.0, "limit_a": 32.0}]}
+    opened.page.route("**/api/v1/racks", lambda route: route.fulfill(json={"racks": [bare]}))
+    shown = opened.go("/racks").locator(".amounts").inner_text()
+    assert "no circuit on it has a declared load" in shown and "0.0 A" not in shown
+
+
 def test_a_universe_that_only_this_computer_sends_is_listed_as_its_own(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/")

@@ -178,7 +178,8 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     checks = [f"Look at the screen of {screens}: is it running?", LOOK_AT_LEADS[0]]
     if several:
         checks = [
-            f"Look at what {screens} share: supply, switch, uplink.",
+            # Without names: the page's third line ends at the first "and" or colon.
+            f"Look at what {wording.say_all(len(whole), 'source')} share: supply, switch, uplink.",
             "Look at their screens: are they running?",
             LOOK_AT_LEADS[1],
         ]

@@ -218,7 +218,8 @@ def _leg_lost(scene: Scene, legs: Legs) -> Verdict:
             for (there, _), mine in apart.items()
         ]
     elif several:
-        checks = [f"Look at what {plain_names(ctx, rows)} share on {lost}: switch, supply, uplink."]
+        every = wording.say_all(len(ctx.whole_sources(rows)), "source")
+        checks = [f"Look at what {every} share on {lost}: switch, supply, uplink."]
         checks += [f"Look at their leads on {lost}: link lamps at both ends."]
     verdict = Verdict(
         "leg-lost",

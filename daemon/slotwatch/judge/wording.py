@@ -36,6 +36,11 @@ def list_names(names: Iterable[str]) -> str:
     return ", ".join(every[:-1]) + " and " + every[-1]
 
 
+def say_all(number: int, noun: str) -> str:
+    """Say that all of several are meant, without their names: `both sources`, `all 3 sources`."""
+    return f"both {noun}s" if number == 2 else f"all {number:,} {noun}s"
+
+
 def count(number: int, noun: str) -> str:
     """Say how many of a thing there are: `1 gap`, `3 gaps`."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
