@@ -51,7 +51,7 @@ class Evenly:
 
     def chunks(self) -> Iterator[Chunk]:
         """Give all packets, as many at once as a capture's reader does."""
-        at_once = max(1, MOST_ROWS // self.universes)
+        at_once = max(1, min(self.frames, MOST_ROWS // self.universes))
         batch = self._still(at_once * self.universes)
         for first in range(0, self.frames, at_once):
             frames = np.arange(first, min(first + at_once, self.frames))

@@ -9,8 +9,6 @@ gives a plain number, and the watch is `opaque`: it does not know for how long t
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any, Protocol
 
 import numpy as np
@@ -87,15 +85,26 @@ class Timed(Protocol):
     at_ns: int
 
 
-@contextmanager
-def watched(ctx: Timed) -> Iterator[TimeWatch]:
-    """Have a pass compare with a watched time meanwhile."""
-    watch = TimeWatch(ctx.at_ns)
-    ctx.now_ns = watch.moment
-    try:
-        yield watch
-    finally:
-        ctx.now_ns = ctx.at_ns
+class Watching:
+    """Has a pass compare with a watched time meanwhile."""
+
+    __slots__ = ("_ctx",)
+
+    def __init__(self, ctx: Timed) -> None:
+        self._ctx = ctx
+
+    def __enter__(self) -> TimeWatch:
+        watch = TimeWatch(self._ctx.at_ns)
+        self._ctx.now_ns = watch.moment
+        return watch
+
+    def __exit__(self, *_: object) -> None:
+        self._ctx.now_ns = self._ctx.at_ns
+
+
+def watched(ctx: Timed) -> Watching:
+    """Have a pass compare with a watched time meanwhile: `with watched(ctx) as watch`."""
+    return Watching(ctx)
 
 
 def _moment(value: int, watch: TimeWatch) -> WatchedTime:
@@ -214,9 +223,17 @@ def _bare(value: Any) -> Any:
     return _plain(value)
 
 
+def _bare_number(value: Any) -> Any:
+    """One operand without anything that watches; a whole number as wide as times are."""
+    if type(value) is WatchedAges:
+        return value.view(np.ndarray)
+    value = _bare(value)
+    return np.int64(value) if type(value) is int else value
+
+
 def _apply(watch: TimeWatch, ufunc: np.ufunc, method: str, inputs: tuple[Any, ...], options: dict[str, Any]) -> Any:
     """Work out one array operation in which a time or ages take part, and note when it would come out otherwise."""
-    bare = [np.int64(one) if type(one) is int else one for one in _bare(list(inputs))]
+    bare = [one if type(one) is np.ndarray else _bare_number(one) for one in inputs]
     operation: Any = ufunc
     if method != "__call__" or len(inputs) != 2:
         watch.opaque = True

@@ -22,6 +22,7 @@ class Answers:
             looks: tuple(dict.fromkeys(one.subject for one in conditions if one.subject and one.looks is looks))
             for looks in self._all_looks
         }
+        self._told_of_ticks = [one.binding.pass_over for one in conditions if one.binding.pass_over is not None]
         self._asked = conditions
         """Those of which the subject is there, or that have a case, as of the last pass by other facts."""
         self._quiet_of: int | None = None
@@ -140,9 +141,8 @@ class Answers:
             return
         for looks in self._all_looks:
             looks.pass_over(self._ticks_ns, self._noted)
-        for condition in self._conditions:
-            if condition.binding.pass_over is not None:
-                condition.binding.pass_over(self._ticks_ns[self._noted :])
+        for pass_over in self._told_of_ticks:
+            pass_over(self._ticks_ns[self._noted :])
         self._noted = len(self._ticks_ns)
 
 

@@ -16,7 +16,7 @@ from slotwatch.snapshot import Confidence
 def announced_end(scene: Scene) -> Verdict:
     """Give the verdict of streams whose source sent that they end."""
     ctx = scene.ctx
-    rows = np.flatnonzero(scene.stopped)
+    rows = scene.stopped.nonzero()[0]
     names = scene.names
     others = ctx.live & ~scene.stopped & is_among(ctx.streams.source, scene.sources)
     every = not others.any()
@@ -54,13 +54,13 @@ def announced_end(scene: Scene) -> Verdict:
 
 def say_announced_beside(scene: Scene, verdict: Verdict) -> Verdict:
     """Doubt that a source failed if it announced in the same second that other streams of it end."""
-    announced = np.flatnonzero(_ended_beside(scene) & scene.stops.terminated)
+    announced = (_ended_beside(scene) & scene.stops.terminated).nonzero()[0]
     if verdict.cause != "source-lost" or len(scene.ctx.whole_sources(scene.sources)) > 1 or not len(announced):
         return verdict
     ctx, names = scene.ctx, scene.names
     said, silent = (
         ctx.name_universes(sorted(set(ctx.streams.universe[rows].tolist())))
-        for rows in (announced, np.flatnonzero(scene.stopped))
+        for rows in (announced, scene.stopped.nonzero()[0])
     )
     verdict.confidence = Confidence.MEDIUM
     verdict.sentence = (
@@ -73,7 +73,7 @@ def say_announced_beside(scene: Scene, verdict: Verdict) -> Verdict:
 
 def _ended_unannounced(scene: Scene) -> NDArray[np.intp]:
     """Streams of the same sources that ended in the same second, and of which nobody said so."""
-    return np.flatnonzero(_ended_beside(scene) & ~scene.stops.terminated)
+    return (_ended_beside(scene) & ~scene.stops.terminated).nonzero()[0]
 
 
 def _ended_beside(scene: Scene) -> NDArray[np.bool_]:

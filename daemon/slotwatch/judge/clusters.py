@@ -262,6 +262,8 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companio
 
 def _crowded(clusters: list[Cluster], before: set[tuple[str, bool]]) -> set[tuple[str, bool]]:
     """Name the rules of which there are too many clusters to read; accepted ones count apart."""
+    if len(clusters) <= FEW_CLUSTERS:
+        return set()
     count = Counter((cluster.rule.name, bool(cluster.accepted)) for cluster in clusters)
     return {key for key, several in count.items() if several > (FEW_CLUSTERS if key in before else MOST_CLUSTERS)}
 

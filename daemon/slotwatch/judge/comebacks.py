@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from slotwatch.judge import wording
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, IDENTITY_CHANGED, changes, is_back_as, moved, prove_changes
@@ -18,7 +16,7 @@ def came_back(scene: Scene) -> Verdict | None:
     now_of: dict[int, int] = {}
     """Of each stream that stopped, the one as which it came back."""
     visitors = Visitors(ctx)
-    for row in np.flatnonzero(scene.stopped).tolist():
+    for row in scene.stopped.nonzero()[0].tolist():
         live = (one for one in ctx.streams_of(ctx.universe_of(row)).tolist() if ctx.live[one])
         now = next((one for one in live if _is_it(scene, one, row) and visitors.visit(one) is None), -1)
         if now < 0:

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+import numpy as np
+
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import Phase
 from slotwatch.judge import elsewhere, phases, wording
@@ -96,7 +98,7 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
     heard = elsewhere.heard_elsewhere(ctx.listener.elsewhere, ctx, universes)
     if cluster.rule.rule_class is RuleClass.LOSS and cluster.rule.name != "lost-between":
         # Where another source carries on, what is heard of the universe there is no sign of the one that stopped.
-        all_lost = not ctx.universes.live[universes].any()
+        all_lost = not np.count_nonzero(ctx.universes.live[universes])
         is_gone = Effect.SILENCE in cluster.rule.effects
         evidence[1:1] = [
             *(elsewhere.sentences(heard) if all_lost else ()),
@@ -187,8 +189,10 @@ def _legs(ctx: RuleContext, cluster: Cluster) -> tuple[IncidentLeg, ...]:
             rows = ctx.streams_from(leg)
             if not len(rows):
                 continue
-            ended = ctx.streams.last_terminated_ns[rows] >= ctx.streams.last_arrival_ns[rows]
-            state: LegState = "live" if ctx.live[rows].any() else "terminated" if ended.all() else "silent"
+            state: LegState = "live"
+            if not np.count_nonzero(ctx.live[rows]):
+                goes_on = ctx.streams.last_terminated_ns[rows] < ctx.streams.last_arrival_ns[rows]
+                state = "silent" if np.count_nonzero(goes_on) else "terminated"
             key = ctx.source_name(source), ctx.network_name(ctx.sources[leg].network)
             # A source may have had several addresses on one network.
             found[key] = "live" if "live" in (state, found.get(key)) else state

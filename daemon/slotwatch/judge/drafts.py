@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields
 from math import inf
+from operator import attrgetter
 
 from slotwatch.judge import wording
 from slotwatch.judge.catalog import CATALOG
@@ -114,7 +115,9 @@ class IncidentRecord:
     def keep_as_over(self) -> None:
         """Keep what was known of it while all of it was back. To be called before it is gone again."""
         incident, openings = self.incident.copy(), self.openings.copy()
-        self.over = replace(self, incident=incident, causes=set(self.causes), openings=openings, over=None)
+        over = IncidentRecord(*_values_of(self))
+        over.incident, over.causes, over.openings, over.over = incident, set(self.causes), openings, None
+        self.over = over
 
     def begin_anew(self, draft: IncidentDraft) -> None:
         """Forget whom and what it was about: it was over, and what returned is described from its own beginning."""
@@ -185,3 +188,6 @@ class IncidentRecord:
             return
         self.while_it_lasted, self.evidence_of_it = draft.summary_of_it, draft.evidence
         self.weight = draft.weight
+
+
+_values_of = attrgetter(*(one.name for one in fields(IncidentRecord)))

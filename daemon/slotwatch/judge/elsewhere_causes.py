@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from slotwatch.judge.elsewhere import OtherListener, say_page
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict
@@ -12,7 +10,7 @@ from slotwatch.snapshot import Confidence
 
 def weigh_elsewhere(scene: Scene, verdict: Verdict) -> Verdict:
     """Give the verdict with what other listeners hear of the streams that stopped here."""
-    ctx, rows = scene.ctx, np.flatnonzero(scene.stopped).tolist()
+    ctx, rows = scene.ctx, scene.stopped.nonzero()[0].tolist()
     if not ctx.house.listeners or not rows or scene.group.kind == "terminated":
         return verdict
     for declared, other in ctx.listener.elsewhere.well(ctx):

@@ -116,7 +116,7 @@ def may_be_swapped(ctx: RuleContext, pair: Pair) -> bool:
     universes = ctx.universes
     for home, other in (pair, pair[::-1]):
         heard = universes.used & (universes.network == home) & (universes.declared >= 0) & (universes.live > 0)
-        for row in np.flatnonzero(heard).tolist():
+        for row in heard.nonzero()[0].tolist():
             if not (namesakes(ctx, row) & (universes.network == other) & (universes.declared >= 0)).any():
                 return False
     return True
@@ -137,14 +137,15 @@ def elsewhere(ctx: RuleContext, universe: int) -> list[int]:
 
 def strays(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the same universe on networks that it is not declared on, also those that have ended."""
-    return np.flatnonzero(namesakes(ctx, universe) & (ctx.universes.declared < 0)).tolist()
+    return (namesakes(ctx, universe) & (ctx.universes.declared < 0)).nonzero()[0].tolist()
 
 
 def declared_elsewhere(ctx: RuleContext, universe: int) -> list[int]:
     """Rows of the same universe on networks that it is declared on and where it is not heard now."""
     universes = ctx.universes
     silent = (universes.live == 0) | (ctx.now_ns - universes.last_arrival_ns > SILENT_NS)
-    return np.flatnonzero(namesakes(ctx, universe) & (universes.declared >= 0) & silent).tolist()
+    rows: list[int] = (namesakes(ctx, universe) & (universes.declared >= 0) & silent).nonzero()[0].tolist()
+    return rows
 
 
 def is_declared_everywhere(ctx: RuleContext, universe: int) -> bool:
@@ -158,7 +159,7 @@ def is_declared_everywhere(ctx: RuleContext, universe: int) -> bool:
 def went_home(ctx: RuleContext, universe: int) -> bool:
     """Whether an undeclared universe that ended here has since come back to the network that it is declared on."""
     universes, streams = ctx.universes, ctx.streams
-    homes = np.flatnonzero(namesakes(ctx, universe) & (universes.declared >= 0) & (universes.live > 0))
+    homes = (namesakes(ctx, universe) & (universes.declared >= 0) & (universes.live > 0)).nonzero()[0]
     here = {ctx.first_leg(source) for source in ctx.sources_of(ctx.streams_of(universe).tolist())}
     first_ns = universes.first_frame_ns[universe]
     return any(

@@ -159,7 +159,7 @@ class Judge:
             self._regrade = False
 
     def _cases(self) -> list[Raised]:
-        return [case for condition in self._conditions for case in condition.raised.values()]
+        return [case for condition in self._conditions if condition.raised for case in condition.raised.values()]
 
     def holds_until_ns(self, paced_until_ns: int = NEVER_NS) -> int:
         """Until when passes change nothing if nothing comes; the last pass's own time where that is not known.

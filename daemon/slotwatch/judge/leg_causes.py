@@ -49,7 +49,7 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
     arrived: list[int] = []
     ended_whole = {ctx.first_leg(source) for source in scene.whole}
     for universe in sorted(set(streams.universe[scene.stopped].tolist())):
-        ended = np.flatnonzero(scene.stopped & (streams.universe == universe)).tolist()
+        ended = (scene.stopped & (streams.universe == universe)).nonzero()[0].tolist()
         lost = {ctx.first_leg(ctx.source_of(row)) for row in ended}
         found = [
             row
@@ -333,7 +333,7 @@ def say_legs_working(scene: Scene, verdict: Verdict) -> None:
                 if leg not in lost and ctx.sources[leg].network in heard_on(scene, row)
             }
         )
-        rows = np.flatnonzero(scene.alive & is_among(streams.source, legs)) if legs else ()
+        rows = (scene.alive & is_among(streams.source, legs)).nonzero()[0] if legs else ()
         if len(rows):
             universes = sorted(set(streams.universe[rows].tolist()))
             senders = " and ".join(ctx.say_sources(streams.source[rows].tolist()))
@@ -348,7 +348,7 @@ def say_other_leg(scene: Scene, source: int, lost: NDArray[np.intp], verdict: Ve
     numbers = set(zip(streams.protocol[lost].tolist(), streams.number[lost].tolist(), strict=True))
     beside = [
         row
-        for row in np.flatnonzero(scene.alive & is_among(streams.source, legs)).tolist()
+        for row in (scene.alive & is_among(streams.source, legs)).nonzero()[0].tolist()
         if (int(streams.protocol[row]), int(streams.number[row])) in numbers
     ]
     found = {(int(streams.protocol[row]), int(streams.number[row])) for row in beside}

@@ -75,7 +75,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
     Silent for no longer than from frame to frame before, a source is not known to be gone.
     """
     ctx, streams = scene.ctx, scene.ctx.streams
-    rows = np.flatnonzero(scene.stopped)
+    rows = scene.stopped.nonzero()[0]
     if not len(rows) or np.count_nonzero(streams.protocol[rows] != int(Protocol.E131)):
         return None
     gap_ns = np.where(streams.prev_frame_ns[rows] > 0, streams.last_frame_ns[rows] - streams.prev_frame_ns[rows], 0)
@@ -108,7 +108,7 @@ def kept_alive_slowly(scene: Scene) -> Verdict | None:
 def stops_at_rest(scene: Scene) -> bool:
     """Whether all that stopped is Art-Net that had come to rest: not every sender of it repeats what is unchanged."""
     streams = scene.ctx.streams
-    rows = np.flatnonzero(scene.stopped)
+    rows = scene.stopped.nonzero()[0]
     is_artnet = streams.protocol[rows] == int(Protocol.ARTNET)
     return bool(is_artnet.all() and (streams.equal_frames[rows] >= RESTING).all())
 
@@ -117,7 +117,7 @@ def paused_before(scene: Scene) -> bool:
     """Whether all that stopped is Art-Net that was silent before and came back with the next number: it had sent
     nothing meanwhile, so it was neither cut off nor started again."""
     streams = scene.ctx.streams
-    rows = np.flatnonzero(scene.stopped)
+    rows = scene.stopped.nonzero()[0]
     is_artnet = streams.protocol[rows] == int(Protocol.ARTNET)
     is_recent = scene.ctx.at_ns - streams.return_ns[rows] < PAUSES_ARE_KNOWN_NS
     return bool(is_artnet.all() and (is_recent & (streams.return_step[rows] == 1)).all())
@@ -193,7 +193,7 @@ def doubt_the_last_one(scene: Scene, verdict: Verdict) -> None:
     ctx, universes = scene.ctx, scene.ctx.universes
     gone = universes.used & (universes.declared >= 0) & universes.expected & (universes.last_arrival_ns == 0)
     gone &= (ctx.heard_before_ns != NOT_HEARD_NS) & is_among(universes.network, scene.networks)
-    rows = np.flatnonzero(gone).tolist()
+    rows = gone.nonzero()[0].tolist()
     # What answers or lists its universes still reaches this port.
     if not rows or any(lists_still(scene, source) or answers_still(scene, source) for source in scene.sources):
         return
@@ -223,7 +223,7 @@ WITHOUT_END = re.compile(r",? without (?:the|a) stream-terminated bit")
 def say_unfit_ends(scene: Scene, verdict: Verdict) -> Verdict:
     """Say that a packet announced the end of what stopped, where its sequence number is why it is not believed."""
     ctx, streams = scene.ctx, scene.ctx.streams
-    rows = np.flatnonzero(scene.stopped & (streams.last_unfit_end_ns > 0))
+    rows = (scene.stopped & (streams.last_unfit_end_ns > 0)).nonzero()[0]
     rows = rows[streams.last_unfit_end_ns[rows] >= streams.last_arrival_ns[rows]]
     if not len(rows):
         return verdict

@@ -41,7 +41,7 @@ class RuleParameters:
 
     def by_name(self) -> dict[str, object]:
         """Give each parameter's value: what a sentence may use."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
+        return {name: getattr(self, name) for name in _names(type(self))}
 
     def rows(self) -> tuple[Threshold, ...]:
         """Give all parameters for the documents, the two delays first."""
@@ -57,7 +57,18 @@ class Facts:
 
     def words(self) -> dict[str, object]:
         """Give what each placeholder is filled with."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
+        return {name: getattr(self, name) for name in _names(type(self))}
+
+
+_NAMES: dict[type, tuple[str, ...]] = {}
+
+
+def _names(kind: type[RuleParameters | Facts]) -> tuple[str, ...]:
+    """Names of the fields of one of these classes, found once: incidents are put into words with each look."""
+    names = _NAMES.get(kind)
+    if names is None:
+        names = _NAMES[kind] = tuple(one.name for one in fields(kind))
+    return names
 
 
 NO_FACTS = Facts()

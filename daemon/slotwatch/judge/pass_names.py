@@ -111,6 +111,8 @@ class PassNames(PassTables):
 
     def say_legs(self, legs: list[int]) -> str:
         """Name one source with the addresses of these of its legs."""
+        if len(legs) == 1:
+            return self.say_source(legs[0])
         own = self.sources[legs[0]]
         where = list(dict.fromkeys(self.sources[leg].address for leg in legs if self.sources[leg].address))
         name = own.declared_as or own.source_name

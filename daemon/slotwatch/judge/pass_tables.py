@@ -32,10 +32,23 @@ class Rows:
 
     def __init__(self, table: Table) -> None:
         self.table, self.count, self._capacity = table, table.top, table.capacity
+        self._by: dict[str, RowsBy] = {}
+        self._by_of = -1
+        """The table's turnover that those are of."""
 
     def are_of(self, table: Table) -> bool:
         """Whether they are what this table holds now: only as it grows are its columns made anew."""
         return self.table is table and self.count == table.top and self._capacity == table.capacity
+
+    def by(self, name: str) -> RowsBy:
+        """Give the rows in use by the value of this column, which is set when a row is taken and stays as it is."""
+        if self._by_of != self.table.turnover:
+            self._by_of = self.table.turnover
+            self._by.clear()
+        rows = self._by.get(name)
+        if rows is None:
+            rows = self._by[name] = RowsBy(getattr(self.table, name)[: self.count], self.table.used[: self.count])
+        return rows
 
     def __getattr__(self, name: str) -> object:
         column: object = getattr(self.table, name)[: self.count]
@@ -62,7 +75,7 @@ class SourceRows:
 
 
 class RowsBy:
-    """The rows in use by the value of one column: sorted once a pass, since a wide fault asks thousands of times."""
+    """The rows in use by the value of one column, sorted once: a wide fault asks thousands of times a pass."""
 
     def __init__(self, column: NDArray[np.int32], used: NDArray[np.bool_]) -> None:
         rows = used.nonzero()[0]
@@ -110,7 +123,8 @@ class PassTables:
         self.revision = revision
         self._moment: WatchedTime | None = None
         streams, universes = (None, None) if earlier is None else (earlier.streams, earlier.universes)
-        self.streams: StreamColumns = cast(StreamColumns, _rows_of(model.streams, streams))
+        self._stream_rows = _rows_of(model.streams, streams)
+        self.streams: StreamColumns = cast(StreamColumns, self._stream_rows)
         self.universes: UniverseColumns = cast(UniverseColumns, _rows_of(model.universes, universes))
         self.sources = SourceRows(model.sources)
 
@@ -195,11 +209,11 @@ class PassTables:
 
     @cached_property
     def _by_universe(self) -> RowsBy:
-        return RowsBy(self.streams.universe, self.streams.used)
+        return self._stream_rows.by("universe")
 
     @cached_property
     def _by_source(self) -> RowsBy:
-        return RowsBy(self.streams.source, self.streams.used)
+        return self._stream_rows.by("source")
 
     def settled(self, window_ns: int) -> NDArray[np.bool_]:
         """(S,) live streams that have been there for a whole window."""
@@ -291,7 +305,7 @@ class PassTables:
 
     @cached_property
     def _first_leg(self) -> dict[int, int]:
-        return dict(self.model.first_legs())
+        return self.model.first_legs()
 
     @cached_property
     def _legs(self) -> dict[int, list[int]]:
@@ -303,13 +317,19 @@ class PassTables:
 
     def other_legs(self, source: int) -> list[int]:
         """Rows of the same source on other networks."""
+        legs = self._legs.get(self.first_leg(source), [])
+        if len(legs) < 2:
+            return []  # that is itself
         network = self.sources[source].network
-        return [leg for leg in self._legs.get(self.first_leg(source), []) if self.sources[leg].network != network]
+        return [leg for leg in legs if self.sources[leg].network != network]
 
     def by_source(self, rows: Iterable[int]) -> list[list[int]]:
         """Rows of sources as lists of the legs of one source, each row once, in the order of the first of each."""
+        every = set(rows)
+        if len(every) < 2:
+            return [[row] for row in every]
         legs: dict[int, list[int]] = {}
-        for row in sorted(set(rows)):
+        for row in sorted(every):
             legs.setdefault(self.first_leg(row), []).append(row)
         return list(legs.values())
 

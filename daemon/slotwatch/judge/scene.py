@@ -88,7 +88,7 @@ class Scene:
         kin = [other for other in self._alive_at.get((row.network, row.address), ()) if other != source]
         if not kin:
             return np.zeros(0, np.intp)
-        return np.flatnonzero(self.alive & is_among(ctx.streams.source, kin))
+        return (self.alive & is_among(ctx.streams.source, kin)).nonzero()[0]
 
     @cached_property
     def _alive_by_lead(self) -> dict[tuple[int, int], list[int]]:
@@ -115,7 +115,7 @@ class Scene:
     def alive_afar(self) -> NDArray[np.intp]:
         """Streams that continue and come over the same networks."""
         streams = self.ctx.streams
-        rows = np.flatnonzero(self.alive & is_among(streams.network, self.networks))
+        rows = (self.alive & is_among(streams.network, self.networks)).nonzero()[0]
         here = [source for source in set(streams.source[rows].tolist()) if self.ctx.is_here(source)]
         return rows[~is_among(streams.source[rows], here)]
 
@@ -226,7 +226,7 @@ def _apart_from_the_dark(ctx: RuleContext, group: LossGroup, lost: NDArray[np.bo
 def _continues_under_another_address(ctx: RuleContext) -> NDArray[np.bool_]:
     """(S,) streams of sources that send nothing any more from an address, and send from another one there."""
     streams = ctx.streams
-    live = ctx.sources_of(np.flatnonzero(ctx.live).tolist())
+    live = ctx.sources_of(ctx.live.nonzero()[0].tolist())
     going = {lead_of(ctx, source) for source in live}
     every = set(streams.source[streams.used].tolist()) - live
     moved = [source for source in every if lead_of(ctx, source) in going]

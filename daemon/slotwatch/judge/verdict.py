@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields
+from operator import attrgetter
 
 from slotwatch.durations import NEVER_NS
 from slotwatch.snapshot import Confidence
@@ -65,14 +66,14 @@ class Verdict:
 
     def copy(self) -> Verdict:
         """The same, to be changed by itself."""
-        return replace(
-            self,
-            evidence=[*self.evidence],
-            also_possible=[*self.also_possible],
-            still_working=[*self.still_working],
-            next_checks=[*self.next_checks],
-        )
+        copied = Verdict(*_values_of(self))
+        copied.evidence, copied.also_possible = [*self.evidence], [*self.also_possible]
+        copied.still_working, copied.next_checks = [*self.still_working], [*self.next_checks]
+        return copied
 
     def settle(self, now_ns: int) -> None:
         """End with the time for evidence, where nothing else has changed since it was weighed."""
         self.provisional &= now_ns < self.settles_ns
+
+
+_values_of = attrgetter(*(one.name for one in fields(Verdict)))

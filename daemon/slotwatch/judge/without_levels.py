@@ -23,7 +23,7 @@ SURE_NS = 10 * NANOSECONDS
 
 def comes_on(scene: Scene) -> bool:
     """Whether packets of all that stopped came on, and held no levels that a receiver may use."""
-    rows = np.flatnonzero(scene.stopped)
+    rows = scene.stopped.nonzero()[0]
     came_ns = scene.ctx.streams.last_packet_ns[rows]
     return bool(len(rows)) and bool((came_ns > scene.stops.last_ns[rows] + NANOSECONDS).all())
 
@@ -33,7 +33,7 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
     if not comes_on(scene):
         return None
     ctx, streams = scene.ctx, scene.ctx.streams
-    rows = np.flatnonzero(scene.stopped)
+    rows = scene.stopped.nonzero()[0]
     stopped_ns = scene.stops.last_ns[rows]
     # A source that has just come back sends other packets before its first levels, which come once a second at rest.
     back_ns = streams.return_ns[rows]
@@ -146,7 +146,7 @@ def _lost_between_others(scene: Scene) -> Verdict:
     names = scene.names
     one = len(ctx.whole_sources(scene.sources)) == 1
     its = "its" if one else "their"
-    missing = ctx.streams.lost_of_last_10[np.flatnonzero(scene.stopped)]
+    missing = ctx.streams.lost_of_last_10[scene.stopped.nonzero()[0]]
     counted = f"{missing[0]} of its last 10 packets"
     if len(missing) > 1:
         counted = f"At least {missing.min()} of the last 10 packets of each stream"

@@ -51,6 +51,8 @@ def list_universes(names: Sequence[str], labels: Sequence[str] = ()) -> str:
 
     labels: the house's label of each name ("" for none); used only where there is room for them.
     """
+    if len(names) == 1:
+        return f"Universe {labels[0]} ({names[0]})" if labels and labels[0] else f"Universe {names[0]}"
     runs = list(_runs(names))
     plain = list(dict.fromkeys(names))
     if any(labels) and (labelled := _labelled(plain, dict(zip(names, labels, strict=False)))):

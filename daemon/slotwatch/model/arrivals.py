@@ -220,8 +220,10 @@ class Arrivals:
 
     def _read_names(self, batch: Batch, at: Rows, rows: Rows) -> None:
         table, sources = self.streams, self.streams.sources
-        which, firsts = np.unique(table.source[rows], return_index=True)
-        for source, first in zip(which.tolist(), firsts.tolist(), strict=True):
+        firsts: dict[int, int] = {}
+        for place, source in enumerate(table.source[rows].tolist()):
+            firsts.setdefault(source, place)
+        for source, first in sorted(firsts.items()):
             index = int(at[first])
             t_ns = int(batch.t_ns[index])
             if sources.protocol[source] == _E131:

@@ -98,7 +98,7 @@ def _recent_medians(
     line = np.arange(len(rows))
     medians: NDArray[np.int64] = ranked[line, (counts - 1) // 2].astype(np.int64) * 1000
     total_ns = np.where(kept == 0xFFFFFFFF, 0, kept).sum(1, dtype=np.int64) * 1000
-    for i in np.flatnonzero(total_ns > MEDIAN_WINDOW_NS):
+    for i in (total_ns > MEDIAN_WINDOW_NS).nonzero()[0]:
         count = int(counts[i])
         end = int(table.interval_count[rows[i]])
         newest_first = kept[i][(end - 1 - np.arange(count)) % INTERVALS].astype(np.int64)
@@ -155,7 +155,7 @@ def learn_norms(table: Table, now_ns: int) -> bool:
     frames = table.frames_5s[:top]
     moving = table.live[:top] & (frames >= 2) & (table.stepped_5s[:top] >= MOVING_SHARE * frames)
     moving &= now_ns - table.since_ns[:top] >= MOVING_WINDOW_S * 1_000_000_000
-    rows = np.flatnonzero(moving)
+    rows = moving.nonzero()[0]
     if len(rows):
         table.best_moving_hz[rows] = np.maximum(table.best_moving_hz[rows], frames[rows] / MOVING_WINDOW_S)
         table.moving_known_s[rows] += 1

@@ -166,7 +166,7 @@ class Continuations:
         )
         if accepted is not None:
             good &= segments.last(accepted)
-        which = np.flatnonzero(good)
+        which = good.nonzero()[0]
         if not len(which):
             return
         if self._keys_used + len(which) > len(self._rows) // 2:

@@ -48,9 +48,11 @@ def settle(streams: Streams) -> None:
     top = universes.top
     universes.live[:top] = universes.contenders[:top] = universes.slots[:top] = 0
     universes.winner[:top] = NOBODY
-    rows = in_order(streams, streams.live[: streams.top].nonzero()[0])
+    rows = streams.live[: streams.top].nonzero()[0]
     if not len(rows):
         return
+    if len(rows) > 1:
+        rows = in_order(streams, rows)
     universe = streams.universe[rows]
     if not np.count_nonzero(universe[1:] == universe[:-1]):
         # Each is alone on its universe, as in most houses.

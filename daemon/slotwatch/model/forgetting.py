@@ -56,7 +56,7 @@ def forget_brief(streams: Streams, now_ns: int) -> None:
     # Of those that pass for a declared source, the one that sent most stays: it may be the real one.
     sent = np.zeros(sources.capacity, np.int64)
     np.add.at(sent, streams.source[rows], packets)
-    for number in np.flatnonzero(is_flood[1:]) + 1:
+    for number in is_flood[1:].nonzero()[0] + 1:
         which = known[passes_for[known] == number]
         stays = which[np.argmax(sent[which])]
         left, gone = left[streams.source[left] != stays], gone & (known != stays)
@@ -114,5 +114,5 @@ def forget_old(streams: Streams, now_ns: int) -> None:
     sources = streams.sources
     top = sources.top
     old = sources.used[:top] & (sources.streams[:top] == 0) & (now_ns - sources.last_seen_ns[:top] > DAY_NS)
-    for row in np.flatnonzero(old).tolist():
+    for row in old.nonzero()[0].tolist():
         sources.forget(row)

@@ -57,7 +57,7 @@ class Frames:
         new = None
         if not last_frame_ns.all():
             # A stream's very first frame has nothing to differ from.
-            new = np.flatnonzero(last_frame_ns == 0)
+            new = (last_frame_ns == 0).nonzero()[0]
             first = segments.starts[new]
             changed[first] = False
             table.first_frame_ns[rows[new]] = table.last_change_ns[rows[new]] = t_ns[first]
@@ -71,7 +71,7 @@ class Frames:
         if resized:
             table.slots[rows] = last_slots
         sync_address = fields.sync_address[segments.last(part.at)]
-        if (table.sync_address[rows] != sync_address).any():
+        if np.count_nonzero(table.sync_address[rows] != sync_address):
             table.sync_address[rows] = sync_address
         table.prev_frame_ns[rows] = segments.last(since)
         table.last_frame_ns[rows] = segments.last(t_ns)
@@ -93,7 +93,7 @@ class Frames:
         if fresh is not None:
             counted &= ~fresh
         if not counted.all():
-            keep = np.flatnonzero(counted)
+            keep = counted.nonzero()[0]
             if not len(keep):
                 return
             stream, gaps_us = stream[keep], gaps_us[keep]
@@ -105,13 +105,14 @@ class Frames:
         self.counters.take_intervals(table.protocol, stream, kept_us)
         longest = kept_us if segments.single else np.maximum.reduceat(kept_us, segments.starts)
         table.windows.add_gap(segments.rows, longest)
-        if (longest > cadence.UNEVEN_FLOOR_US).any():
+        if np.count_nonzero(longest > cadence.UNEVEN_FLOOR_US):
             self._take_long(segments, stream, kept_us, changed, equal_before)
 
     def take_gaps(self, gaps: NDArray[np.int64]) -> None:
         """Take long gaps before frames that were taken already, as `Taken.gaps` holds them."""
         if len(gaps):
-            stream, gap_us, equal_before, changed = gaps[np.argsort(gaps[:, 0], kind="stable")].T
+            ordered = gaps[np.argsort(gaps[:, 0], kind="stable")] if len(gaps) > 1 else gaps
+            stream, gap_us, equal_before, changed = ordered.T
             kept_us, is_change = gap_us.astype(np.uint32), changed.astype(np.bool_)
             self._take_long(Segments(stream), stream, kept_us, is_change, equal_before.astype(np.uint16))
 
@@ -126,11 +127,13 @@ class Frames:
         """Distinguish idle times from gaps."""
         table = self.streams
         minute_intervals.note_long(table, stream, kept_us, equal_before)
+        if not np.count_nonzero(changed):
+            return  # at rest: no gap before a frame that repeats the last one is uneven
         medians_us = table.median_interval_ns[stream] // 1000
         uneven = cadence.uneven_gaps(kept_us, medians_us, changed, equal_before)
-        if uneven.any():
+        if np.count_nonzero(uneven):
             table.windows.add(windows.UNEVEN, segments.rows, segments.sums(uneven))
-            which = np.flatnonzero(uneven)
+            which = uneven.nonzero()[0]
             of_uneven = Segments(stream[which])
             widest_us = kept_us[which]
             if not of_uneven.single:
@@ -176,7 +179,7 @@ class Frames:
             steps = levels.largest_steps(now, before, words)
             self._note_changes(segments, part.t_ns, now, steps)
         elif changed.any():
-            which = np.flatnonzero(changed)
+            which = changed.nonzero()[0]
             moved = now[which]
             steps[which] = levels.largest_steps(moved, before[which], words[which])
             self._note_changes(Segments(part.stream[which]), part.t_ns[which], moved, steps[which])

@@ -21,6 +21,8 @@ def one_source_each(
     rows: Mapping[int, SourceRow], universes_of: Callable[[int], Universes] = lambda _: frozenset()
 ) -> dict[int, int]:
     """Give each row the first row of the source that it is a leg of."""
+    if len(rows) < 2:
+        return {row: row for row in rows}
     legs = _JoinedLegs(rows)
     legs.join_alike(_identity)
     if len({row.network for row in rows.values()}) < 2:

@@ -61,7 +61,7 @@ class SeriesOfStreams:
         discarded = (verdict == _LATE) | (verdict == _REPEAT)
         if np.count_nonzero(discarded):
             counts = segments.sums(discarded)
-            hit = np.flatnonzero(counts)
+            hit = counts.nonzero()[0]
             table.discarded[rows[hit]] += counts[hit].astype(np.uint64)
             table.windows.add(windows.DISCARDED, rows[hit], counts[hit])
         return verdict
@@ -137,7 +137,7 @@ class SeriesOfStreams:
         """Note numbers that jumped over a silence. A part is shorter than that silence, so only first rows may."""
         segments = part.segments
         silent, first = segments.first(silent_ns), segments.first(step)
-        jumped = np.flatnonzero((silent > JUMP_NS) & ~begins & (first > 1) & (first != NO_STEP))
+        jumped = ((silent > JUMP_NS) & ~begins & (first > 1) & (first != NO_STEP)).nonzero()[0]
         if len(jumped):
             self.restarts.note(segments.rows[jumped], segments.first(part.t_ns)[jumped], silent[jumped], first[jumped])
 
@@ -280,5 +280,5 @@ def _fits(series: Series, number: int) -> bool:
 
 def _pick(part: Part, number: NDArray[np.uint8], rows: NDArray[np.bool_]) -> tuple[Segments, NDArray[np.uint8]]:
     """Some rows of a part as runs of their own, with their numbers."""
-    places = np.flatnonzero(rows)
+    places = rows.nonzero()[0]
     return Segments(part.stream[places]), number[places]

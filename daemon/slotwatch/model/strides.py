@@ -38,7 +38,7 @@ def find_copies(table: Streams, part: Part, number: Numbers, step: Numbers, sile
     live = (part.kind == LEVELS) & ((part.options & _NOT_LIVE) == 0)
     copy: Flags = (step == 0) & (number != 0) & (silent_ns <= COPY_NS) & live
     copy &= segments.before(live, table.series_known[segments.rows])
-    found = np.flatnonzero(copy)
+    found = copy.nonzero()[0]
     if not len(found):
         return copy
     slots = fields.slots[part.at]
@@ -48,7 +48,7 @@ def find_copies(table: Streams, part: Part, number: Numbers, step: Numbers, sile
     first = np.zeros(len(number), np.bool_)
     first[segments.starts] = True
     theirs = table.levels[part.stream[found]]
-    inner = np.flatnonzero(~first[found])
+    inner = (~first[found]).nonzero()[0]
     if len(inner):
         at = part.at[found[inner] - 1]
         theirs[inner] = levels.gather(data, at, fields.first_slot[at], fields.slots[at])
@@ -124,7 +124,7 @@ def rise(table: Streams, segments: Segments, number: Numbers, step: Numbers) -> 
     """Take the first packets of all runs together, then the second ones, and so on: numbers may be missing before
     each."""
     for place in range(int(segments.counts.max())):
-        runs = np.flatnonzero(segments.counts > place)
+        runs = (segments.counts > place).nonzero()[0]
         at = segments.starts[runs] + place
         _rise_once(table, segments.rows[runs], number[at], step[at])
 
@@ -156,7 +156,7 @@ def _rise_once(table: Streams, rows: Rows, number: Numbers, step: Numbers) -> No
             np.uint64
         )
     lost = np.where(measurable & decided, missing, 0)
-    some = np.flatnonzero(lost)
+    some = lost.nonzero()[0]
     if len(some):
         table.lost_frames[rows[some]] += lost[some].astype(np.uint64)
         table.windows.add(windows.LOST, rows[some], np.minimum(lost[some], 10_000).astype(np.int16))

@@ -24,6 +24,8 @@ class Table:
         """Rows in use."""
         self.top = 0
         """One past the highest row ever used: nothing from there on is."""
+        self.turnover = 0
+        """Rises whenever rows are taken or given back: as long as it is the same, they are of the same holders."""
         self._free: list[int] = []
         self.column_names: list[str] = []
         """In the order in which they were given."""
@@ -54,6 +56,7 @@ class Table:
             self._fit()
         else:
             raise IndexError("table is full")
+        self.turnover += 1
         # What was never used is zero already: a whole house that begins need not clear it (30 µs a row).
         self.generation[row] += 1
         self.used[row] = True
@@ -74,6 +77,7 @@ class Table:
             for name in self.column_names:
                 self.__dict__[name][again] = 0
             self.generation[again] = generation
+        self.turnover += 1
         rows = np.concatenate((np.array(again, np.intp), new))
         self.generation[rows] += 1
         self.used[rows] = True
@@ -82,6 +86,7 @@ class Table:
 
     def remove(self, row: int) -> None:
         """Give a row back."""
+        self.turnover += 1
         self.used[row] = False
         self._free.append(row)
         self.filled -= 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -208,36 +208,28 @@ class Replay:
         # Until then all steps are alike.
         alike_until_ns = paced_until_ns + longest_ns if soonest_loss_ns is None else soonest_loss_ns + 1
         left_out += range(self._due_ns + longest_ns, min(alike_until_ns, stop_ns), longest_ns)
-        self._due_ns = left_out[-1] if left_out else self._due_ns
-        deadlines_ns = self._deadlines_ns()
+        due_ns = left_out[-1] if left_out else self._due_ns
+        is_silent = soonest_loss_ns is None
+        deadlines_ns = self._deadlines_ns() if is_silent else []
         while True:
-            step_ns = self._step_ns(self._due_ns - begun_ns, longest_ns, soonest_loss_ns, deadlines_ns)
+            silent_ns = due_ns - begun_ns
+            if not is_silent or silent_ns < CLOSE_NS:
+                step_ns = _rest_ns(longest_ns, soonest_loss_ns, due_ns)
+            elif silent_ns < DELAYS_NS:
+                step_ns = NANOSECONDS
+            else:
+                step_ns = _silent_step_ns(silent_ns, due_ns, deadlines_ns)
             # The last tick before a packet is right before it, so that what ran out meanwhile is reported first.
-            left_ns = (until_ns - self._due_ns - 1) // TICK_NS * TICK_NS
-            self._due_ns += max(TICK_NS, min(step_ns, left_ns))
-            if self._due_ns >= stop_ns:
+            left_ns = (until_ns - due_ns - 1) // TICK_NS * TICK_NS
+            if left_ns < step_ns:
+                step_ns = left_ns
+            due_ns += step_ns if step_ns > TICK_NS else TICK_NS
+            if due_ns >= stop_ns:
                 break
-            left_out.append(self._due_ns)
+            left_out.append(due_ns)
+        self._due_ns = due_ns
         if left_out:
             engine.pass_over(left_out)
-
-    def _step_ns(
-        self, silent_ns: int, longest_ns: int, soonest_loss_ns: int | None, deadlines_ns: Sequence[int]
-    ) -> int:
-        """Give the time from one tick to the next, after a silence of this length."""
-        rest_ns = longest_ns
-        if longest_ns > TICK_NS:
-            # In whole ticks, so that none falls beside the grid.
-            rest_ns = -(-waits_ns(longest_ns, soonest_loss_ns, self._due_ns) // TICK_NS) * TICK_NS
-        if silent_ns < CLOSE_NS or soonest_loss_ns is not None:
-            return rest_ns
-        if silent_ns < DELAYS_NS:
-            return NANOSECONDS
-        step_ns = max(NANOSECONDS, silent_ns // SHARE)
-        next_one = bisect_right(deadlines_ns, self._due_ns)
-        if next_one == len(deadlines_ns):
-            return step_ns
-        return min(step_ns, deadlines_ns[next_one] - self._due_ns + TICK_NS)
 
     def _deadlines_ns(self) -> list[int]:
         """Times after which something may end, ascending."""
@@ -267,4 +259,27 @@ class Replay:
         """
         before = self._incidents.get(incident.id)
         checks = incident.next_checks or (before.next_checks if before is not None else ())
-        self._incidents[incident.id] = replace(incident, next_checks=checks)
+        kept = incident
+        if checks is not incident.next_checks:
+            kept = incident.copy()
+            kept.next_checks = checks
+        self._incidents[incident.id] = kept
+
+
+def _rest_ns(longest_ns: int, soonest_loss_ns: int | None, due_ns: int) -> int:
+    """Give the time from one tick to the next in whole ticks, so that none falls beside the grid."""
+    if longest_ns <= TICK_NS:
+        return longest_ns
+    return -(-waits_ns(longest_ns, soonest_loss_ns, due_ns) // TICK_NS) * TICK_NS
+
+
+def _silent_step_ns(silent_ns: int, due_ns: int, deadlines_ns: Sequence[int]) -> int:
+    """Give the time from one tick to the next after a long silence of this length. deadlines_ns: ascending."""
+    step_ns = silent_ns // SHARE
+    if step_ns < NANOSECONDS:
+        step_ns = NANOSECONDS
+    next_one = bisect_right(deadlines_ns, due_ns)
+    if next_one == len(deadlines_ns):
+        return step_ns
+    deadline_step_ns = deadlines_ns[next_one] - due_ns + TICK_NS
+    return deadline_step_ns if deadline_step_ns < step_ns else step_ns
