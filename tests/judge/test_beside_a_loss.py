@@ -97,3 +97,56 @@ def test_a_backup_above_its_priority_is_one_incident_while_the_main_source_is_si
     assert sorted(one.sources for one in stage.all) == [("main desk",), ("spare desk",)]
     of_spare = next(one for one in stage.all if one.sources == ("spare desk",))
     assert of_spare.closed_ns is not None and of_spare.closed_ns > START_NS + 45 * S
+
+
+MAIN = DeclaredSource("main desk", address="10.0.0.1", priority=100)
+SPARE = DeclaredSource("spare desk", address="10.0.0.2", role="backup", priority=90)
+HOUSE_OF_TWO = house_of((1, 2), sources=(MAIN, SPARE), by=("main desk", "spare desk"))
+
+
+def test_backup_whose_numbers_stand_still_does_not_simply_carry_on() -> None:
+    """Conforming receivers discard the frames of a number that does not change (ANSI E1.31-2018 6.7.2)."""
+    main = Desk("Desk A", (1, 2), MAIN.address, to_s=20.0)
+    spare = Desk("Desk B", (1, 2), SPARE.address, 2, 90, sequence_of=lambda u, i: i if u == 1 or i < 600 else 88)
+    shown = Stage(HOUSE_OF_TWO, main, spare, TOWER).run(26.0)
+    absent = shown.rule("source-absent")
+    assert absent.summary.endswith(
+        "carries on, but on universe e131/2 with sequence numbers that receivers may discard."
+    )
+    assert absent.still_working[0] == (
+        'backup "spare desk" (10.0.0.2) is sending universes e131/1 and e131/2, '
+        "but on universe e131/2 with sequence numbers that receivers may discard"
+    )
+
+
+def test_backup_that_is_silent_says_so_once_its_main_source_has_failed_too() -> None:
+    main = Desk("Desk A", (1, 2), MAIN.address, drop=lambda universe, index, t: universe == 2 and t > 24.0)
+    spare = Desk("Desk B", (1, 2), SPARE.address, 2, 90, to_s=16.0)
+    stage = Stage(HOUSE_OF_TWO, main, spare, TOWER).run(22.0)
+    assert stage.rule("backup-absent").summary.endswith("Nothing takes over if the main source fails.")
+    stage.run(32.0)
+    assert stage.rule("backup-absent").summary.endswith("Nobody else sends universe e131/2 now.")
+
+
+def test_stage_is_not_said_to_hold_its_last_look_where_another_source_carries_on() -> None:
+    main = Desk("Desk A", (1, 2), MAIN.address)
+    spare = Desk("Desk B", (1, 2), SPARE.address, 2, 90, to_s=16.0, terminate=True)
+    absent = Stage(HOUSE_OF_TWO, main, spare, TOWER).run(20.0).rule("backup-absent")
+    assert "Look at the stage: do the lights still follow?" in absent.next_checks
+    assert not any("last look" in check for check in absent.next_checks)
+
+
+def test_path_that_several_sources_shared_is_said_in_the_past_once_one_of_them_is_left() -> None:
+    """One that is named alone does not show by itself that the path is shared."""
+
+    def drops(until_s: float) -> Callable[[int, int, float], bool]:
+        return lambda universe, index, t: 10.0 <= t < until_s and index % 4 == 0
+
+    first = Desk("Desk A", (1,), levels=moving(), drop=drops(18.0))
+    second = Desk("Desk B", (2,), "10.0.0.2", 2, levels=moving(), drop=drops(60.0))
+    stage = Stage(house_of((1, 2)), first, second).run(16.0)
+    assert "Several sources show it at once" in stage.rule("packet-loss").summary
+    stage.run(34.0)
+    summary = stage.rule("packet-loss").summary
+    assert summary.startswith('Universe e131/2 from "Desk B" (10.0.0.2)')
+    assert "Several sources showed it at once" in summary

@@ -182,6 +182,58 @@ def test_it_recovers_after_its_off_delay() -> None:
     assert tap.rules() == []
 
 
+def test_a_difference_is_not_over_while_its_universe_is_lost() -> None:
+    """What cannot be compared is not known to be right: common practice, no source."""
+    tap, other = Tap(), bytes([180]) * 512
+    tap.run(5, held, lambda t: other)
+    (before,) = tap.rules()
+    tap.run(20, None, lambda t: other)
+    (incident,) = tap.rules()
+    assert (incident.id, incident.returned_ns, incident.still_working) == (before.id, None, ())
+    assert incident.summary == (
+        "line/rack-feed does not carry the levels of e131/1: 512 slots differ. "
+        "Not known since 08:16:44: e131/1 is not heard."
+    )
+    tap.run(3, held, lambda t: other)
+    (incident,) = tap.rules()
+    assert incident.summary.endswith("The network is right, the line is not.")
+    tap.run(12, held, held)
+    assert tap.rules() == []
+
+
+def test_a_difference_is_not_over_while_its_line_is_dark() -> None:
+    tap = Tap()
+    tap.run(5, held, lambda t: bytes([180]) * 512)
+    tap.run(20, held, None)
+    (incident,) = tap.rules()
+    assert incident.summary.endswith("Not known since 08:16:44: no levels are heard on the line.")
+    assert incident.still_working == ()
+
+
+def test_a_difference_that_did_not_last_before_its_universe_was_lost_is_none() -> None:
+    tap = Tap()
+    tap.run(5, held, held)
+    tap.run(1, None, held)
+    tap.run(20, None, lambda t: bytes(512))
+    assert tap.rules() == [], "a gateway that blacks out when its universe stops"
+
+
+def test_a_line_that_never_brought_levels_is_not_right_while_its_universe_is_lost_or_its_port_is_away() -> None:
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    tap.run(13, held, None)
+    tap.run(20, None, None)
+    (incident,) = tap.rules()
+    assert incident.cause == "silent" and incident.summary.endswith("Not known since 08:16:53: e131/1 is not heard.")
+    tap.run(5, held, None)
+    (incident,) = tap.rules()
+    assert incident.summary.endswith("The network is right, the line or the adapter here is not.")
+    tap.judge.observe(LineSeen(tap.now_ns, 1, False, "/dev/ttyUSB0 is not there"))
+    tap.run(20, held, None)
+    (incident,) = tap.rules()
+    assert incident.summary.endswith("Not known now: its port cannot be read.")
+
+
 def test_no_data_on_either_side_is_no_difference() -> None:
     tap = Tap()
     tap.run(5, held, None)

@@ -275,7 +275,7 @@ def test_a_missing_universe_says_that_another_start_code_comes(restarts: bool) -
     found = stage.only()
     assert (found.rule, found.cause) == ("universe-missing", "universe-withdrawn")
     assert found.summary.endswith(
-        'Packets come on it from "Main desk" (10.0.0.1) with another start code than that of levels: '
+        'Packets come there from "Main desk" (10.0.0.1) with another start code than that of levels: '
         "they hold no levels that receivers may use."
     )
     assert not any("path to this port" in line for line in found.evidence)

@@ -160,6 +160,18 @@ def test_a_copy_to_the_same_destination_is_one_also_beside_a_second_destination(
     assert {one.rule for one in Stage(house(1), *senders, backup((1,))).run(30.0).all} == {"repeated-packets"}
 
 
+def test_packets_of_several_sources_that_come_four_times_go_round_in_a_loop() -> None:
+    """Common practice, no source: a loop is two leads between the same switches. The path alone is no answer."""
+    round_and_round = [
+        replace(desk, phase_s=0.0004 * lap)
+        for desk in (Desk("Desk A", (1,)), Desk("Desk B", (2,), "10.0.0.2", 2))
+        for lap in range(4)
+    ]
+    (loop,) = Stage(house_of((1, 2)), *round_and_round).run(8.0).alarms()
+    assert "Several sources show it at once, with so many copies that packets go round in a loop." in loop.summary
+    assert loop.next_checks[0].startswith("Look for two leads between the same two switches")
+
+
 # --- one fault does not hide another ------------------------------------------------------------------
 
 
@@ -245,7 +257,7 @@ def test_missing_universes_on_which_different_packets_without_levels_come_are_se
     text, other = Desk("Desk A", (1, 2), start_code=0x17), Desk("Desk C", (4,), "10.0.0.3", 3, start_code=0x17)
     priorities = Desk("Desk B", (3,), "10.0.0.2", 2, start_code=0xDD)
     shown = Stage(house_of((1, 2, 3, 4, 5)), text, priorities, other, Desk("Desk D", (5,), "10.0.0.4", 4)).run(20.0)
-    said = {one.universes: one.summary.partition("Packets come on it ")[2].partition(":")[0] for one in shown.open}
+    said = {one.universes: one.summary.partition("Packets come there ")[2].partition(":")[0] for one in shown.open}
     assert said == {
         ("e131/1", "e131/2"): 'from "Desk A" (10.0.0.1) with another start code than that of levels',
         ("e131/3",): 'from "Desk B" (10.0.0.2) with per-address priorities (start code 0xDD)',

@@ -19,7 +19,7 @@ from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.losses import LOSS_RULES, Losses
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.scene import lead_of
-from slotwatch.judge.shared_path import Companions, find_shared_cause
+from slotwatch.judge.shared_path import Companions, find_shared_cause, say_several_did
 from slotwatch.judge.stops import Stops, measure_stops
 from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
@@ -256,6 +256,8 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companio
             cases = [case for cluster in together for case in cluster.cases]
             wide = Cluster(together[0].rule, f"network:{network}" + (f":{place}" if place else ""), cases)
             wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
+            if len(names_of(ctx, [case.finding for case in cases if not case.over])) == 1:
+                say_several_did(wide.verdict)
             kept.append(wide)
     return kept
 

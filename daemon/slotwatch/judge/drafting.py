@@ -22,7 +22,7 @@ from slotwatch.judge.likeness import ABSENT
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
-from slotwatch.judge.rule import RuleClass, quiet_phase
+from slotwatch.judge.rule import LOOK_AT_STAGE, LOOK_WHO_FOLLOWS, RuleClass, quiet_phase
 from slotwatch.judge.still_working import HELD
 from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import IncidentLeg, LegState, Severity
@@ -322,6 +322,8 @@ def _explained(ctx: RuleContext, cluster: Cluster) -> tuple[tuple[str, tuple[str
 
 def _checks(ctx: RuleContext, cluster: Cluster) -> tuple[str, ...]:
     own = [*(cluster.verdict.next_checks if cluster.verdict else ()), *cluster.speaker.next_checks]
+    if cluster.rule.name in ABSENT and (ctx.universes.live[cluster.universes()] > 0).all():
+        own = [LOOK_WHO_FOLLOWS if check == LOOK_AT_STAGE else check for check in own]
     checks = [*own, *(cluster.rule.next_checks if len(own) < 2 else ())]
     cause = cluster.verdict.cause if cluster.verdict else ""
     if quiet_phase(ctx.phase) and cause not in cluster.rule.touch_nothing_for:

@@ -209,3 +209,13 @@ def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
         networks=(int(streams.network[stream]),),
         lower=int(terminated),
     )
+
+
+def dead_with(ctx: RuleContext, finding: Finding) -> list[int]:
+    """Rows of the declared universes that the absent source sent here and that nobody sends now."""
+    table, streams = ctx.universes, ctx.streams
+    rows = np.array(finding.universes, np.intp)
+    if finding.streams:
+        rows = np.unique(streams.universe[ctx.streams_from(ctx.source_of(finding.streams[0]))])
+    found: list[int] = rows[(table.live[rows] == 0) & (table.declared[rows] >= 0)].tolist()
+    return found

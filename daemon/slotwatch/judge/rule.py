@@ -20,6 +20,8 @@ from slotwatch.snapshot import Severity
 COMPETENT = "by a competent person, isolated, under local rules"
 """The person who may open or measure electrical equipment."""
 LOOK_AT_STAGE = "Look at the stage: do the racks and fixtures hold their last look, or fade?"
+LOOK_WHO_FOLLOWS = "Look at the stage: do the lights still follow?"
+"""The same where another source sends what one no longer does: nothing holds or fades."""
 LOOK_AT_SNOOPING = "Look at the switch's snooping page: is there a querier, is the group table full?"
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 """Begins each next check that asks a person to touch something."""

@@ -20,6 +20,9 @@ THIS_COMPUTER = "this-computer"
 WIRELESS = "wireless"
 WAY_BETWEEN = "way-between"
 SHARED_PATH = "shared-path"
+LOOP, DOUBLED = "loop", "doubled"
+COPIED = frozenset({LOOP, DOUBLED})
+"""Causes of packets that come more than once."""
 LEAD_CHECK = "Check whether this port's own lead or switch port counts errors."
 
 LOOKED_BACK_NS = 10 * NANOSECONDS
@@ -102,6 +105,16 @@ def _count(frames_ns: NDArray[np.int64], from_ns: NDArray[np.int64], to_ns: NDAr
     return counted
 
 
+_SHOWED = {"Several sources show ": "Several sources showed ", "Several sources stutter ": "Several sources stuttered "}
+
+
+def say_several_did(verdict: Verdict) -> None:
+    """Put what several sources showed at once into the past, where it lasts for one of them alone."""
+    for now, then in _SHOWED.items():
+        if verdict.sentence.startswith(now):
+            verdict.as_found, verdict.sentence = verdict.sentence, then + verdict.sentence.removeprefix(now)
+
+
 def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequence[Finding]) -> Verdict:
     """Say what several sources have in common that show the same trouble at once."""
     if all(ctx.runs_here(source) for source in sources):
@@ -133,6 +146,15 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
             "Several sources show it at once and no frame is missing: a path that they share delays frames.",
             also_possible=["one clock or cue that all these senders wait for"],
             next_checks=[check, "Check whether these senders follow one timecode or one remote control."],
+        )
+    if causes and causes <= COPIED:
+        # The rule's own checks are the right ones: they look for what makes copies.
+        return Verdict(
+            SHARED_PATH,
+            Confidence.HIGH,
+            "Several sources show it at once, with so many copies that packets go round in a loop."
+            if LOOP in causes
+            else "Several sources show it at once: a mirror of both directions, a bonded port, or a loop.",
         )
     return Verdict(
         SHARED_PATH,

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.discards import say_discards
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict
 
@@ -36,29 +39,36 @@ def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[in
             of = sorted(ctx.sources_of(rows))
             said.update(of)
             others = sorted({ctx.universe_of(row) for row in rows})
-            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}")
+            verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}{say_discards(ctx, rows)}")
     keepers: dict[int, list[int]] = {}
     for row in (scene.alive & is_among(streams.universe, stopped_universes)).nonzero()[0].tolist():
         if (source := ctx.source_of(row)) not in said:
-            keepers.setdefault(source, []).append(ctx.universe_of(row))
+            keepers.setdefault(source, []).append(row)
     # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
     kept = sorted(
         ctx.by_source(keepers),
-        key=lambda legs: (ctx.declared_source(legs[0]) is None, -len({row for leg in legs for row in keepers[leg]})),
+        key=lambda legs: (
+            ctx.declared_source(legs[0]) is None,
+            -len({ctx.universe_of(row) for leg in legs for row in keepers[leg]}),
+        ),
     )
     for legs in kept[:MOST_NAMED]:
-        universes = sorted({universe for leg in legs for universe in keepers[leg]})
+        rows = [row for leg in legs for row in keepers[leg]]
         senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"
-        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
+        verdict.still_working.append(f"{senders} is sending {_say_sent(ctx, rows)}")
     others_alive = [source for source in scene.others_alive() if source not in keepers and source not in said]
     others_alive = [source for source in others_alive if not _is_intruder(scene, source)]
     whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
     for legs in whole[:MOST_NAMED]:
-        universes = sorted(set(streams.universe[scene.alive_of(*legs)].tolist()))
         senders = f"{_stranger(ctx, legs[0])}{ctx.say_legs(legs)}"
-        verdict.still_working.append(f"{senders} is sending {ctx.name_universes(universes)}")
+        verdict.still_working.append(f"{senders} is sending {_say_sent(ctx, scene.alive_of(*legs).tolist())}")
     if len(whole) > MOST_NAMED:
         verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
+
+
+def _say_sent(ctx: RuleContext, streams: Sequence[int]) -> str:
+    """Say what universes these streams are on, and whether receivers may use them."""
+    return f"{ctx.name_universes(sorted({ctx.universe_of(row) for row in streams}))}{say_discards(ctx, streams)}"
 
 
 def _what_it_is(ctx: RuleContext, source: int) -> str:

@@ -10,12 +10,14 @@ from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, number
-from slotwatch.judge.roster import Absent, Roster, describe_absent
+from slotwatch.judge.roster import Absent, Roster, dead_with, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
 from slotwatch.judge.subjects import declares_sources
 from slotwatch.judge.succession import COMES_BACK, ITS_RETURN
 from slotwatch.snapshot import Severity
+
+_IF_IT_FAILS = "if the main source fails."
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +35,11 @@ def describe_absent_backup(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     since = ctx.time_of_day(finding.since_ns)
     absence = "never came" if key[0] == "never" else f"has been silent since {since}"
-    who, finding.weight = _who_is_left(ctx, finding.universes[0])
-    finding.facts = BackupAbsentFacts(absence, who)
+    left, finding.weight = _who_is_left(ctx, finding.universes[0])
+    if dead := dead_with(ctx, finding):
+        # The main source has failed too.
+        left, finding.weight = f"Nobody else sends {ctx.name_universes(dead)} now.", 3.0
+    finding.facts = BackupAbsentFacts(absence, left)
     return finding
 
 
@@ -45,8 +50,10 @@ def _who_is_left(ctx: RuleContext, universe: int) -> tuple[str, float]:
     beside = {source: ctx.declared_source(source) for source in sorted(ctx.sources_of(rows))}
     backups = sorted({declared.name for declared in beside.values() if declared and declared.role == "backup"})
     if backups:
-        return f"{wording.list_names(backups)} {'is' if len(backups) == 1 else 'are'} still there to take over", 0.0
-    return ("No declared source takes over", 1.0) if beside else ("Nothing takes over", 2.0)
+        there = f"{wording.list_names(backups)} {'is' if len(backups) == 1 else 'are'} still there to take over"
+        return f"{there} {_IF_IT_FAILS}", 0.0
+    nobody, weight = ("No declared source", 1.0) if beside else ("Nothing", 2.0)
+    return f"{nobody} takes over {_IF_IT_FAILS}", weight
 
 
 def bind(setup: RuleSetup, p: BackupAbsentParameters) -> tuple[RuleBinding, ...]:
@@ -63,7 +70,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.WARNING,
     short=ShortWords("backup silent", "{n} backups silent", on_its_screen=True),
-    sentence="Backup {sources} {absence} on {universes}. {verdict} {left} if the main source fails.",
+    sentence="Backup {sources} {absence} on {universes}. {verdict} {left}",
     judged_by=judged_by(BackupAbsentParameters(), bind),
     facts=BackupAbsentFacts,
     effects=frozenset({Effect.ABSENCE, Effect.SILENCE}),

@@ -33,7 +33,7 @@ class DamagedPacketsParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class DamagedPacketsFacts(Facts):
     count: int
-    whose: str
+    missing_frames: str
 
 
 def is_any_known(ctx: RuleContext) -> bool:
@@ -100,7 +100,7 @@ RULE = Rule(
     severity=Severity.WARNING,
     short=ShortWords("packets arrive damaged", "packets arrive damaged", look="Look at leads and switch ports"),
     sentence="Packets have arrived damaged since {since}: {count} in {window_s:g} s have a wrong checksum. "
-    "Something on the path damages them; this computer's receive buffers were not full.{whose}",
+    "Something on the path damages them; this computer's receive buffers were not full.{missing_frames}",
     judged_by=judged_by(DamagedPacketsParameters(), bind),
     facts=DamagedPacketsFacts,
     explains=Explains(

@@ -2,6 +2,7 @@
 
 A line is right while each of its slots is between the lowest and highest level that its universe had for
 that slot within the last moments: a gateway may be some frames behind, and then nothing is different.
+A difference lasts until both are heard and agree: while one of them is not heard, whether it lasts is not known.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ class LineDiffersFacts(Facts):
     line: str
     universes: str
     fault: str
-    whose: str
+    side_at_fault: str
 
 
 @dataclass(slots=True)
@@ -69,6 +70,22 @@ class ComparedLine:
     fault: str = ""
     evidence: tuple[str, ...] = ()
     cause: str = ""
+    since_ns: int | None = None
+    """Since when it has been wrong each time it was compared; None: it was right."""
+    compared_ns: int = 0
+    """When it was last compared."""
+
+    def judged(self, now_ns: int, is_wrong: bool) -> bool:
+        """Keep what a comparison gave, and give it."""
+        self.compared_ns = now_ns
+        self.since_ns = None if not is_wrong else now_ns if self.since_ns is None else self.since_ns
+        return is_wrong
+
+    def stays_wrong(self, on_delay_ns: int) -> bool:
+        """Whether it was wrong for so long before it could no longer be compared."""
+        if self.since_ns is None or self.compared_ns - self.since_ns < on_delay_ns:
+            self.since_ns = None  # what comes back begins anew
+        return self.since_ns is not None
 
 
 class ComparedLines:
@@ -91,6 +108,7 @@ class LineComparison:
     def __init__(self, house: House, p: LineDiffersParameters, kept: ComparedLines) -> None:
         self._lines = [line for line in house.lines if line.compare_with is not None]
         self._start_ns = ns_from_s(p.start_s)
+        self._on_delay_ns = ns_from_s(p.on_delay_s)
         self._level = p.level
         self._behind_ns = ns_from_s(p.behind_s)
         self._history_ns = ns_from_s(p.history_s)
@@ -109,6 +127,7 @@ class LineComparison:
         universe, own = compared_row(ctx, line), line_row(ctx, line)
         rows = tuple(row for row in (universe, own) if row is not None)
         evidence, checks = seen.evidence, tuple[str, ...]()
+        unheard = _say_unheard(ctx, line, universe, own)
         unlike = _say_unlike(ctx, universe) if universe is not None and seen.cause != NEVER_HEARD else ""
         if is_disturbed(ctx, line.number) and seen.cause != NEVER_HEARD:
             evidence, checks = (*evidence, _DISTURBED), CHECKS_OF_A_DISTURBED_LINE
@@ -118,39 +137,41 @@ class LineComparison:
             group=line_group(ctx, line.number),
             since_ns=seen.awaited_ns or 0 if seen.cause == NEVER_HEARD else 0,
             universes=rows,
-            facts=LineDiffersFacts(f"line/{name}", str(line.compare_with), seen.fault, unlike or _wrong(seen.cause)),
+            facts=LineDiffersFacts(
+                f"line/{name}", str(line.compare_with), seen.fault, unheard or unlike or _wrong(seen.cause)
+            ),
             evidence=evidence,
             cause=seen.cause,
             confidence=Confidence.HIGH if seen.cause == NEVER_HEARD else Confidence.CERTAIN,
             also_possible=(_ALSO_SILENT if seen.cause == NEVER_HEARD else _ALSO_DIFFERENT,),
-            still_working=() if unlike else (f"{line.compare_with} reaches this port complete.",),
+            still_working=() if unheard or unlike else (f"{line.compare_with} reaches this port complete.",),
             next_checks=checks,
         )
 
     def _differs(self, ctx: RuleContext, line: Line) -> bool:
         universe, own = compared_row(ctx, line), line_row(ctx, line)
         seen = self._seen[line.name]
-        if universe is not None and own is None and self._is_never_heard(ctx, line, universe):
-            return True
+        if universe is not None and own is None and ctx.universes.live[universe] and _is_open(ctx, line):
+            return seen.judged(ctx.now_ns, self._is_never_heard(ctx, line, universe))
         if universe is None or own is None or not ctx.universes.live[universe] or not ctx.universes.live[own]:
             seen.history.clear()  # a silence on either side has rules of its own
-            return False
+            # No level of the one is right or wrong without the other.
+            is_kept = seen.stays_wrong(0 if seen.cause == NEVER_HEARD else self._on_delay_ns)
+            seen.awaited_ns = seen.awaited_ns if is_kept else None
+            return is_kept
         levels, _ = ctx.winning(np.array([universe, own]))
         seen.history.append((ctx.now_ns, levels[0].copy()))
         while ctx.now_ns - seen.history[0][0] > self._history_ns:
             seen.history.popleft()
         slots = int(ctx.universes.slots[own])
-        return self._compare(ctx.now_ns, seen, levels[1], slots)
+        return seen.judged(ctx.now_ns, self._compare(ctx.now_ns, seen, levels[1], slots))
 
     def _is_never_heard(self, ctx: RuleContext, line: Line, universe: int) -> bool:
-        """Whether no frame of levels ever came on a line whose port can be read, while its universe comes."""
-        seen, tapped = self._seen[line.name], ctx.listener.lines.get(line.number)
-        if tapped is None or not tapped.seen.open or not ctx.universes.live[universe]:
-            seen.awaited_ns = None
-            return False
+        """Whether no frame of levels came for long on a line whose port can be read, while its universe comes."""
+        seen, tapped = self._seen[line.name], ctx.listener.lines[line.number]
         if seen.awaited_ns is None:
             seen.awaited_ns = ctx.at_ns
-        if ctx.now_ns - seen.awaited_ns < self._start_ns:
+        if int(ctx.universes.last_arrival_ns[universe]) - seen.awaited_ns < self._start_ns:
             return False
         drives = "No break came either: nothing drives the line, or the adapter here does not show breaks."
         if tapped.seen.breaks:
@@ -208,6 +229,26 @@ class LineComparison:
         return True
 
 
+def _is_open(ctx: RuleContext, line: Line) -> bool:
+    """Whether the port of a line can be read, as far as is known."""
+    tapped = ctx.listener.lines.get(line.number)
+    return tapped is not None and tapped.seen.open
+
+
+def _say_unheard(ctx: RuleContext, line: Line, universe: int | None, own: int | None) -> str:
+    """Say since when a line cannot be compared, and why; empty if it can be."""
+    table = ctx.universes
+    if universe is not None and not table.live[universe]:
+        silent, what = universe, f"{line.compare_with} is not heard."
+    elif own is not None and not table.live[own]:
+        silent, what = own, "no levels are heard on the line."
+    elif own is None and not _is_open(ctx, line):
+        return "Not known now: its port cannot be read."
+    else:
+        return ""
+    return f"Not known since {ctx.time_of_day(int(table.last_arrival_ns[silent]))}: {what}"
+
+
 def _wrong(cause: str) -> str:
     return f"The network is right, {'the line or the adapter here' if cause == NEVER_HEARD else 'the line'} is not."
 
@@ -237,7 +278,7 @@ RULE = Rule(
     rule_class=RuleClass.LOSS,
     severity=Severity.CRITICAL,
     short=ShortWords("line differs", "{n} lines differ", look="Look at the gateway's page"),
-    sentence="{line} does not carry the levels of {universes}: {fault}. {whose}",
+    sentence="{line} does not carry the levels of {universes}: {fault}. {side_at_fault}",
     judged_by=judged_by(LineDiffersParameters(), bind),
     facts=LineDiffersFacts,
     explains=Explains(125, Reach(GROUP, rules=frozenset({"line-faulty"}))),

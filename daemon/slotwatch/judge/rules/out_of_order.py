@@ -75,7 +75,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.NOTE,
     short=ShortWords("{place} out of order", "{n} universes out of order", look="Look for two network paths"),
-    sentence="{universes}{from_sender}: {count} frames in {window_s:g} s{worst} came late and receivers discard them.",
+    sentence="{universes}{from_sender}: {count} frames in {window_s:g} s came late and receivers discard them{worst}.",
     judged_by=judged_by(OutOfOrderParameters(), bind),
     facts=OutOfOrderFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

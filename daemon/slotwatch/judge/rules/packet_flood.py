@@ -59,7 +59,7 @@ class PacketFloodParameters(RuleParameters):
 @dataclass(frozen=True, slots=True)
 class PacketFloodFacts(Facts):
     what: str
-    much: str
+    extent: str
     who: str
 
 
@@ -124,16 +124,16 @@ def _describe_storm(ctx: RuleContext, source: int, p: PacketFloodParameters, sto
     rows = ctx.streams_from(source)
     universes = sorted(set(streams.universe[rows].tolist()))
     shown, who = int(float(f"{rate:.1g}")), ctx.say_source(source)
-    much, counted = f"about {shown:,} a second", "About"
+    extent, counted = f"about {shown:,} a second", "About"
     if len(rows) > MOST_UNIVERSES:  # its packets on universes that are not kept are not counted
-        much, counted = f"on over {MOST_UNIVERSES:,} universes", "At least"
+        extent, counted = f"on over {MOST_UNIVERSES:,} universes", "At least"
     return Finding(
         group=f"flood:{LEVELS}:{ctx.source_key(source)}",
         since_ns=0,
         last_ns=storms.last_ns(ctx, source),
         sources=(source,),
         networks=(ctx.sources[source].network,),
-        facts=PacketFloodFacts("Packets of levels", much, who),
+        facts=PacketFloodFacts("Packets of levels", extent, who),
         evidence=(f"{counted} {shown:,} packets of levels a second from {who} to {ctx.name_universes(universes)}.",),
         confidence=Confidence.HIGH,
         next_checks=CHECKS_OF_ONE,
@@ -185,7 +185,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("packet flood", "{n} packet floods", look="Look for the machine that sends them"),
-    sentence="{what} arrive from {who}, {much}: far more than any house sends. "
+    sentence="{what} arrive from {who}, {extent}: far more than any house sends. "
     "They are counted, and declared sources are judged as before.",
     judged_by=judged_by(PacketFloodParameters(), bind),
     facts=PacketFloodFacts,

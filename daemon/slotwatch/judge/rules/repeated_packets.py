@@ -15,7 +15,7 @@ from slotwatch.judge.explain import NETWORK, SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.shared_path import SHARED_PATH
+from slotwatch.judge.shared_path import DOUBLED, LOOP, SHARED_PATH
 from slotwatch.judge.subjects import is_any_counted
 from slotwatch.model.strides import COPY_NS
 from slotwatch.model.windows import COPIES, FRAMES, OTHERS
@@ -60,10 +60,10 @@ def describe_repeated(ctx: RuleContext, row: int, p: RepeatedPacketsParameters) 
     ratio = int(copies[row]) / max(1, int(packets[row]))
     name = ctx.universe_name(ctx.universe_of(row))
     if ratio > p.loop_ratio:
-        cause, verdict = "loop", "There are so many copies that packets go round in a loop."
+        cause, verdict = LOOP, "There are so many copies that packets go round in a loop."
         also = ("a device that answers every packet with copies",)
     else:
-        cause, verdict = "doubled", "Each packet comes twice: a mirror of both directions, a bonded port, or a loop."
+        cause, verdict = DOUBLED, "Packets come twice: a mirror of both directions, a bonded port, or a loop."
         also = ("a loop between two switches",)
     return finding_of(
         ctx,
@@ -101,13 +101,14 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("{place} repeated", "{n} universes repeated", look="Look for two leads in parallel"),
-    sentence="{universes}{from_sender}: {percent} % of packets arrive twice or more within {copy_ms:g} ms. {verdict}",
+    sentence="{universes}{from_sender}: {percent} % of packets are copies, within {copy_ms:g} ms of the first. "
+    "{verdict}",
     judged_by=judged_by(RepeatedPacketsParameters(), bind),
     facts=RepeatedPacketsFacts,
     explains=Explains(
         60,
         # A loop fills the whole network. One source that comes twice, as a mirror shows it, takes nothing from others.
-        Reach(NETWORK, effects=_MADE, rules=_MADE_BY_NAME, causes=frozenset({"loop", SHARED_PATH})),
+        Reach(NETWORK, effects=_MADE, rules=_MADE_BY_NAME, causes=frozenset({LOOP, SHARED_PATH})),
         Reach(SOURCE, effects=_MADE, rules=_MADE_BY_NAME),
         begins_at_a_moment=True,
     ),

@@ -199,6 +199,6 @@ RULE = Rule(
     faults=("F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
-        "Find out which receivers show this universe and which do not: not all of them discard such data.",
+        "Find out which receivers follow and which do not: not all of them discard such data.",
     ),
 )

@@ -10,11 +10,12 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.discards import say_discards
 from slotwatch.judge.explain import SOURCE, STREAM, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import namesakes
 from slotwatch.judge.likeness import LEAD_WORKS
 from slotwatch.judge.parameters import Facts, RuleParameters, number
-from slotwatch.judge.roster import Absent, Roster, describe_absent
+from slotwatch.judge.roster import Absent, Roster, dead_with, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS
 from slotwatch.judge.subjects import declares_sources
@@ -35,7 +36,7 @@ class SourceAbsentFacts(Facts):
 def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     universe = finding.universes[0]
-    dead = _dead_with_it(ctx, finding)
+    dead = dead_with(ctx, finding)
     kept_by = f"Nobody else sends {ctx.name_universes(dead or list(finding.universes))}"
     if keeper := _keeper(ctx, universe):
         kept_by = f"{ctx.say_legs(keeper)} carries on"
@@ -45,20 +46,12 @@ def describe_absent_main(ctx: RuleContext, key: Absent) -> Finding:
             # What the other network lost is a separate incident; what matters here is where the show continues.
             networks = sorted({ctx.network_name(ctx.sources[leg].network) for leg in keeper})
             kept_by += f", on network {wording.list_names(networks)} alone"
+        elif discards := say_discards(ctx, _kept_streams(ctx, keeper, finding)):
+            kept_by += discards
         elif due := [row for row in dead if ctx.universes.expected[row]]:
             kept_by += f", but nobody sends {ctx.name_universes(due)}"
     finding.facts = SourceAbsentFacts(kept_by)
     return finding
-
-
-def _dead_with_it(ctx: RuleContext, finding: Finding) -> list[int]:
-    """Rows of the declared universes that the absent source sent here and that nobody sends now."""
-    table, streams = ctx.universes, ctx.streams
-    rows = np.array(finding.universes, np.intp)
-    if finding.streams:
-        rows = np.unique(streams.universe[ctx.streams_from(ctx.source_of(finding.streams[0]))])
-    found: list[int] = rows[(table.live[rows] == 0) & (table.declared[rows] >= 0)].tolist()
-    return found
 
 
 def _keeper(ctx: RuleContext, universe: int) -> list[int]:
@@ -73,6 +66,16 @@ def _keeper(ctx: RuleContext, universe: int) -> list[int]:
     whole = ctx.by_source(ctx.source_of(row) for row in rows)
     whole.sort(key=lambda legs: (here.isdisjoint(legs), ctx.declared_source(legs[0]) is None))
     return whole[0] if whole else []
+
+
+def _kept_streams(ctx: RuleContext, keeper: list[int], finding: Finding) -> list[int]:
+    """Live streams of a keeper on the universes on which the absent source is silent."""
+    away = set(finding.universes)
+    if finding.streams:
+        every = ctx.streams_from(ctx.source_of(finding.streams[0]))
+        away.update(ctx.streams.universe[every[~ctx.live[every]]].tolist())
+    rows = [row for universe in sorted(away) for row in ctx.streams_of(universe).tolist()]
+    return [row for row in rows if ctx.live[row] and ctx.source_of(row) in keeper]
 
 
 def _is_dark_somewhere(ctx: RuleContext, universe: int) -> bool:

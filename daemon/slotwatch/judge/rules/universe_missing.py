@@ -203,7 +203,7 @@ def _describe_without_levels(
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
-        facts=past.facts(f" Packets come on it from {named} with {what}: they hold no levels that receivers may use."),
+        facts=past.facts(f" Packets come there from {named} with {what}: they hold no levels that receivers may use."),
         evidence=past.evidence,
         cause="universe-withdrawn",
         confidence=Confidence.HIGH,
