@@ -79,6 +79,19 @@ def test_what_returns_by_another_cause_is_another_incident(cause: str, same: boo
     assert (incident.acknowledged is not None) is same
 
 
+def test_what_is_over_is_not_said_to_have_ended_earlier_once_its_last_part_is_closed() -> None:
+    """Of two parts one ends at 58 s and closes first; the other ended at 26 s and is watched longer, for it flapped."""
+    book = IncidentBook(0)
+    both = replace(ONE, universes=("e131/1", "e131/2"))
+    book.update([both], 10 * S)
+    book.update([replace(both, returned_ns=58 * S, summary="Over since 00:00:58.")], 62 * S)
+    book.update([replace(ONE, returned_ns=26 * S, summary="Over since 00:00:26.")], 71 * S)
+    (incident,) = book.open_incidents()
+    assert (incident.returned_ns, incident.summary) == (58 * S, "Over since 00:00:58.")
+    book.update([ONE], 72 * S)
+    assert (incident.returned_ns, incident.summary) == (None, ONE.summary)
+
+
 @pytest.mark.parametrize("universes", [("e131/1",), ("e131/1", "e131/9")])
 def test_what_returns_is_told_by_itself(universes: tuple[str, ...]) -> None:
     """It was over: when it began, and what it takes, is worked out again. Causes that it went through are its own."""

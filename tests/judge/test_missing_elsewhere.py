@@ -35,6 +35,11 @@ def house() -> House:
     )
 
 
+def on_both() -> House:
+    """The same house with its universes on both networks."""
+    return replace(house(), universes=tuple(replace(one, networks=(0, 1)) for one in house().universes))
+
+
 def missing(*senders: object) -> Incident:
     (one,) = (each for each in Stage(house(), *senders).run(16.0).all if each.rule == "universe-missing")
     return one
@@ -54,3 +59,24 @@ def test_only_the_source_that_another_network_alone_hears_may_be_plugged_in_wron
     lost = missing(here, there)
     assert lost.cause == "wrong-network"
     assert lost.next_checks[0] == 'Look at the lead of "spare desk": it may be plugged into a port of network B.'
+
+
+def test_a_source_that_sends_it_where_it_belongs_too_is_on_no_wrong_network() -> None:
+    """Declared on both: what is missing is a lead, and the other network is right as it is."""
+    there = replace(MAIN, network=1, discovery=True)
+    spare = Desk("Spare desk", (1,), "10.0.0.2", 2, 90)
+    shown = Stage(on_both(), there, spare).run(16.0)
+    lost = next(one for one in shown.all if one.rule == "universe-missing" and one.universes == ("e131/2@A",))
+    assert lost.cause == ""
+    assert lost.summary.endswith('"main desk" (10.0.0.1) sends it on B, and nothing of it is heard on A.')
+    assert lost.next_checks[0] == 'Look at the lead of "main desk" on network A: link lamp at both ends.'
+
+
+def test_a_source_that_is_heard_on_its_other_network_only_since_it_ended_on_one_has_lost_a_lead() -> None:
+    """As after a restart of this listener, which hears at rest one network first. It belongs on both."""
+    here, there = replace(MAIN, to_s=14.0), replace(MAIN, network=1, from_s=14.2, discovery=True)
+    spare = Desk("Spare desk", (1,), "10.0.0.2", 2, 90)
+    shown = Stage(on_both(), here, there, spare).run(20.0)
+    lost = next(one for one in shown.all if one.rule == "universe-lost" and one.universes == ("e131/2@A",))
+    assert lost.cause == "leg-lost"
+    assert "instead of" not in lost.summary

@@ -210,9 +210,12 @@ class IncidentBook(ResumedIncidents):
     def _fill_words(self, entry: IncidentRecord, draft: IncidentDraft, *, is_over: bool) -> None:
         """is_over: all of it is back, and what was known while it lasted stays the record."""
         incident = entry.incident
-        incident.summary, incident.next_checks = entry.summary_now(draft), draft.next_checks
-        if self._flapping.opens_often(entry.openings) and not draft.flapping:
-            incident.summary = FLAPPING.sentence.format(summary=draft.summary, flaps=incident.flaps + 1)
+        incident.next_checks = draft.next_checks
+        # What ended last may have closed already: what is left of it ended earlier, and does not date the end.
+        if draft.returned_ns is None or draft.returned_ns >= (incident.returned_ns or 0):
+            incident.summary = entry.summary_now(draft)
+            if self._flapping.opens_often(entry.openings) and not draft.flapping:
+                incident.summary = FLAPPING.sentence.format(summary=draft.summary, flaps=incident.flaps + 1)
         if is_over:
             # What still worked while it lasted is now part of all that works.
             incident.evidence, incident.still_working = entry.evidence_of_it, ()

@@ -104,8 +104,14 @@ def _may_continue(scene: Scene, source: int) -> bool:
 
 
 def _has_moved(scene: Scene, source: int) -> bool:
-    """Whether a source was heard on other networks only since it had ended on its own, or there long ago."""
+    """Whether a source was heard on other networks only since it had ended on its own, or there long ago.
+
+    What it sends there and is declared there belongs there, however late it came: after a restart of this listener.
+    """
     ctx = scene.ctx
+    rows = [row for leg in ctx.other_legs(source) for row in ctx.streams_from(leg).tolist() if ctx.live[row]]
+    if any(ctx.universes.declared[ctx.universe_of(row)] >= 0 for row in rows):
+        return False
     return all(ctx.model.sources.heard_since_ns[leg] > scene.group.from_ns - SLACK_NS for leg in ctx.other_legs(source))
 
 

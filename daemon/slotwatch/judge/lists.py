@@ -12,6 +12,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import namesakes
 from slotwatch.wire.universe import Protocol
 
 MOST_NUMBERS = 6
@@ -29,6 +30,8 @@ class ByLists:
     """Sentence for the summary; empty, or with a space before it."""
     elsewhere: dict[int, list[int]] = field(default_factory=dict)
     """Its sources that other networks alone hear, each with the networks on which it lists it."""
+    without_lead: list[int] = field(default_factory=list)
+    """Its sources that send it on other networks that it is declared on, and of which nothing is heard on this one."""
 
 
 def listed_by(ctx: RuleContext, source: int) -> frozenset[int] | None:
@@ -88,13 +91,20 @@ def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
     for source in senders:
         where = _listed_on(ctx, source, row)
         name, here = ctx.say_source(source), int(ctx.universes.network[row])
+        is_heard_here = here in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}
+        if not is_heard_here and (sent_on := _sent_on(ctx, source, row)):
+            on = wording.list_names(ctx.network_name(network) for network in sent_on)
+            hints.append(f"{name} sends it on {on}, and nothing of it is heard on {ctx.network_name(here)}")
+            found.without_lead.append(source)
+            found.also_possible.append(f"its output to {ctx.network_name(here)} is off")
+            continue
         if here in where:
             found.evidence.append(f"{name} lists it as sent: the path to this port may have failed.")
             continue
         if where:
             on = wording.list_names(ctx.network_name(network) for network in where)
             found.evidence.append(f"{name} lists it as sent on {on}, and not on {ctx.network_name(here)}.")
-            if here not in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}:
+            if not is_heard_here:
                 found.elsewhere[source] = where
                 hints.append(f"{name} is heard on {on} alone, and its discovery list there names what is missing here")
                 continue
@@ -113,6 +123,16 @@ def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
     found.evidence += [f"{hint}." for hint in hints]
     found.hint = f" {hints[0]}." if hints else ""
     return found
+
+
+def _sent_on(ctx: RuleContext, source: int, row: int) -> list[int]:
+    """Networks that a universe is declared on and to which a source sends it."""
+    legs = {source, *ctx.other_legs(source)}
+    return sorted(
+        int(ctx.universes.network[one])
+        for one in np.flatnonzero(namesakes(ctx, row) & (ctx.universes.declared >= 0)).tolist()
+        if any(ctx.live[stream] and ctx.source_of(stream) in legs for stream in ctx.streams_of(one).tolist())
+    )
 
 
 def _listed_on(ctx: RuleContext, source: int, row: int) -> list[int]:

@@ -38,7 +38,7 @@ def describe_absent_backup(ctx: RuleContext, key: Absent) -> Finding:
     left, finding.weight = _who_is_left(ctx, finding.universes[0])
     if dead := dead_with(ctx, finding):
         # The main source has failed too.
-        left, finding.weight = f"Nobody else sends {ctx.name_universes(dead)} now.", 3.0
+        left, finding.weight = f"Nobody else sends {ctx.name_universes(dead)} now.", finding.weight + 1
     finding.facts = BackupAbsentFacts(absence, left)
     return finding
 
