@@ -72,6 +72,12 @@ def test_a_source_that_sends_it_where_it_belongs_too_is_on_no_wrong_network() ->
     assert lost.next_checks[0] == 'Look at the lead of "main desk" on network A: link lamp at both ends.'
 
 
+def test_where_nothing_at_all_is_heard_on_a_network_no_lead_of_one_source_is_looked_at() -> None:
+    shown = Stage(on_both(), replace(MAIN, network=1, discovery=True)).run(16.0)
+    lost = next(one for one in shown.all if one.rule == "universe-missing")
+    assert lost.next_checks[0] == "Look at the sources of this network: is any of them on and sending?"
+
+
 def test_a_source_that_is_heard_on_its_other_network_only_since_it_ended_on_one_has_lost_a_lead() -> None:
     """As after a restart of this listener, which hears at rest one network first. It belongs on both."""
     here, there = replace(MAIN, to_s=14.0), replace(MAIN, network=1, from_s=14.2, discovery=True)

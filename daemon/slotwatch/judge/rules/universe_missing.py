@@ -171,18 +171,18 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     else:
         also.append("it is sent unicast to its receivers only, and is not visible from this port")
     network = int(ctx.universes.network[row])
-    if by_lists.without_lead and not is_elsewhere:
-        there = say_networks(ctx, [network])
-        checks = checks or (
-            f"Look at the lead of {plain_names(ctx, by_lists.without_lead)} on {there}: link lamp at both ends.",
-            f"Look at its switch port on {there}.",
-        )
     if not ctx.universes.last_arrival_ns[row] and not any(
         ctx.sources[source].network == network for source in ctx.sources
     ):
         evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
         # A recording may be read on another computer than the one that made it.
         checks = checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
+    if by_lists.without_lead and not is_elsewhere:
+        there = say_networks(ctx, [network])
+        checks = checks or (
+            f"Look at the lead of {plain_names(ctx, by_lists.without_lead)} on {there}: link lamp at both ends.",
+            f"Look at its switch port on {there}.",
+        )
     return Finding(
         group=_group(sources, past, is_elsewhere=is_elsewhere, is_known=known is not None),
         since_ns=past.since_ns,
