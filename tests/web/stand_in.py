@@ -282,7 +282,8 @@ class StandIn:
                 )
             while True:
                 try:
-                    event, data = await asyncio.wait_for(queue.get(), 1.0)
+                    async with asyncio.timeout(1.0):  # not wait_for, which may keep a cancel
+                        event, data = await queue.get()
                 except TimeoutError:
                     event, data = "house", {"at": self.at(), "uptime_s": here.house["uptime_s"]}
                 if not event:
