@@ -128,10 +128,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         inside = str(item.path.relative_to(ROOT))
         if inside.startswith(LIVE):
             item.add_marker(pytest.mark.live)
-            if item.get_closest_marker("timeout") is None:
-                item.add_marker(pytest.mark.timeout(LIVE_WITHIN_S))
         elif inside.startswith(SLOW):
             item.add_marker(pytest.mark.slow)
+        if item.get_closest_marker("live") and not item.get_closest_marker("timeout"):
+            item.add_marker(pytest.mark.timeout(LIVE_WITHIN_S))
         if inside.startswith(PATIENT):
             item.add_marker(pytest.mark.patient)
         if inside.startswith(BROWSER):
