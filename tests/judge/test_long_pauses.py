@@ -6,11 +6,13 @@ every 0.8 to 1 s.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import accumulate
 from random import Random
 
 import pytest
 
+from tests.judge.elsewhere import STAGE_END, Ear
 from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, opened_after_s
 
 
@@ -20,7 +22,7 @@ def pausing(every_s: float, for_s: float, until_s: float = 1e9) -> Desk:
     def is_silent(t: float) -> bool:
         return 10.0 <= t < until_s and (t - 10.0) % every_s < for_s
 
-    sent = list(accumulate(not is_silent(index / 40) for index in range(4000)))
+    sent = list(accumulate(not is_silent(index / 40) for index in range(10_000)))
     return Desk(
         "Desk A", (1,), levels=moving(), drop=lambda u, index, t: is_silent(t), sequence_of=lambda u, index: sent[index]
     )
@@ -30,7 +32,7 @@ def pausing(every_s: float, for_s: float, until_s: float = 1e9) -> Desk:
 def test_pauses_under_the_loss_timeout_stutter(for_s: float) -> None:
     stage = Stage(house_of((1,)), pausing(6.0, for_s, until_s=34.0)).run(30.0)
     assert stage.only().next_checks
-    incident = stage.run(60.0).only()
+    incident = stage.run(62.0).only()
     assert (incident.rule, incident.cause) == ("uneven-refresh", "sender-paused")
     assert opened_after_s(incident) <= 22.0 + for_s + 0.3
     assert (incident.began_ns - START_NS) / S == pytest.approx(10.0, abs=0.2)
@@ -39,7 +41,38 @@ def test_pauses_under_the_loss_timeout_stutter(for_s: float) -> None:
 
 
 def test_a_pause_now_and_then_is_none() -> None:
-    assert Stage(house_of((1,)), pausing(15.0, 2.4)).run(60.0).reported() == []
+    assert Stage(house_of((1,)), pausing(35.0, 2.4)).run(120.0).reported() == []
+
+
+@pytest.mark.parametrize("every_s", [12.0, 28.0])
+def test_pauses_far_apart_stutter_and_keep_their_length(every_s: float) -> None:
+    """Each is a freeze of a fade that an audience sees. Their length is said also when the last is long ago."""
+    stage = Stage(house_of((1,)), pausing(every_s, 2.4)).run(10.0 + 3 * every_s - 0.5)
+    incident = stage.only()
+    assert (incident.rule, incident.cause) == ("uneven-refresh", "sender-paused")
+    assert "with gaps of up to 24" in incident.summary and incident.returned_ns is None
+
+
+def test_lost_pauses_far_apart_are_not_put_down_to_the_sender_later() -> None:
+    """The numbers that are missing were counted more than 10 s ago."""
+    is_silent = lambda u, index, t: t >= 10.0 and (t - 10.0) % 14.0 < 2.4  # noqa: E731
+    stage = Stage(house_of((1,)), Desk("Desk A", (1,), levels=moving(), drop=is_silent)).run(51.5)
+    uneven = [one for one in stage.all if one.rule == "uneven-refresh"]
+    assert not any("The sender paused" in text for one in uneven for text in (one.summary, *one.evidence))
+
+
+@pytest.mark.parametrize(("also_there", "cause"), [(True, "sender-paused"), (False, "way-between")])
+def test_pauses_far_apart_are_compared_while_the_other_listeners_figures_hold_one(also_there: bool, cause: str) -> None:
+    """They hold 512 frames: at 40 Hz 12.8 s, so that half of the time they hold none."""
+    one = pausing(25.0, 2.4)
+    afar = one if also_there else Desk("Desk A", (1,), levels=moving())
+    stage = Stage(replace(house_of((1,)), listeners=(STAGE_END,)), one)
+    for t_s, answer in Ear(afar).until(85.0):
+        stage.see(t_s, answer)
+    early = stage.run(63.0).only()
+    assert (early.rule, early.cause) == ("uneven-refresh", "")
+    assert stage.run(70.0).only().cause == cause
+    assert stage.run(84.0).only().cause == cause, "also while the newest pause is no longer among its frames"
 
 
 @pytest.mark.parametrize("keep_alive_s", [0.8, 1.0])

@@ -211,6 +211,7 @@ class IntervalsThere:
     interval_max_ms: float
     known: bool
     """Whether they hold all gaps since the moment that was asked for."""
+    answered_ns: int
 
 
 def intervals_there(others: Elsewhere, ctx: PassNames, row: int, since_ns: int) -> IntervalsThere | None:
@@ -219,7 +220,8 @@ def intervals_there(others: Elsewhere, ctx: PassNames, row: int, since_ns: int) 
         found = other.stream_of(ctx, row)
         if found is None or found.state != "live" or not found.judged or found.interval_max_ms is None:
             continue
-        return IntervalsThere(declared, found.interval_max_ms, other.answered_ns - since_ns >= INTERVALS_AGE_NS)
+        known = other.answered_ns - since_ns >= INTERVALS_AGE_NS
+        return IntervalsThere(declared, found.interval_max_ms, known, other.answered_ns)
     return None
 
 

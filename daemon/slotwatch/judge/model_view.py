@@ -66,6 +66,8 @@ class StreamColumns(Protocol):
     pause_end_ns: NDArray[np.int64]
     pauses: NDArray[np.uint16]
     pauses_began_ns: NDArray[np.int64]
+    pauses_longest_us: NDArray[np.uint32]
+    pauses_lost_before: NDArray[np.uint64]
     prev_frame_ns: NDArray[np.int64]
     priority: NDArray[np.uint8]
     protocol: NDArray[np.uint8]

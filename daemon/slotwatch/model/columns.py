@@ -69,6 +69,8 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("pauses", "<u2"),  # long pauses in a row while its levels moved
     ("pauses_began_ns", "<i8"),  # when the first of them began
     ("pause_end_ns", "<i8"),  # when the last of them ended, to a tenth of a second
+    ("pauses_longest_us", "<u4"),  # the longest of them
+    ("pauses_lost_before", "<u8"),  # its `lost_frames` when the first of them ended
     # --- windows (sums over 1, 5 or 10 s of 100 ms buckets)
     ("frames_1s", "<u4"),
     ("frames_5s", "<u4"),

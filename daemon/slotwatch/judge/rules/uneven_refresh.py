@@ -15,6 +15,7 @@ from slotwatch.judge.elsewhere import intervals_there, say_page
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, last_counted_in
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.pauses_elsewhere import PausesElsewhere
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WAY_BETWEEN, WIRELESS
@@ -85,35 +86,41 @@ def has_gaps(ctx: RuleContext, p: UnevenRefreshParameters) -> bool:
     return bool(np.count_nonzero(ctx.counted((UNEVEN,), p.window_s)))
 
 
-def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> Finding:
+def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters, afar: PausesElsewhere) -> Finding:
     streams = ctx.streams
-    lost, gaps = int(ctx.counted((LOST,), p.window_s)[row]), int(ctx.counted((UNEVEN,), p.window_s)[row])
-    longest_ms = ms_from_ns(ctx.longest_uneven_ns(row))
+    gaps, pauses = int(ctx.counted((UNEVEN,), p.window_s)[row]), int(streams.pauses[row])
     name = ctx.universe_name(ctx.universe_of(row))
     if gaps >= p.gaps:
+        limit_ms, longest_ms = FLOOR_MS, ms_from_ns(ctx.longest_uneven_ns(row))
+        is_lost = bool(ctx.counted((LOST,), p.window_s)[row])
+        there = intervals_there(ctx.listener.elsewhere, ctx, row, counted_in(UNEVEN, p.window_s)(ctx, row))
         found = f"{wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s"
     else:
+        limit_ms = ms_from_ns(PAUSE_US * MICROSECOND_NS)
+        longest_ms = ms_from_ns(int(streams.pauses_longest_us[row]) * MICROSECOND_NS)
+        # The first of them may have been counted before. One frame that is lost at some time is no pause.
+        is_lost = int(streams.lost_frames[row]) - int(streams.pauses_lost_before[row]) >= max(pauses - 1, 1)
+        there = afar.there(ctx, row)
         found = f"at least {p.pauses} gaps of {PAUSE_S:g} s or more in a row, each within {ROW_S:g} s of the one before"
     evidence = [f"{name}: {found}, the longest {longest_ms:.0f} ms, while levels move."]
     also: tuple[str, ...] = ("a program on the sender that delays it at times",)
     # Evidence is what was counted. What follows from it depends on which other streams are uneven; the summary has it.
     if not streams.sequence_measurable[row]:
         counted, verdict, cause = "Its sequence numbers do not show whether frames are missing.", "", ""
-    elif lost:
+    elif is_lost:
         counted, verdict, cause = "Frames are missing by sequence.", "They are lost on the way.", LOST_ON_THE_WAY
         also = ("a lead, a port or a wireless hop on the path",)
     elif ctx.runs_here(ctx.source_of(row)):
         counted, verdict, cause = NONE_MISSING, "Its sender runs on this computer, and paused.", THIS_COMPUTER
     else:
         counted, verdict, cause = NONE_MISSING, "The sender paused.", SENDER_PAUSED
-    there = intervals_there(ctx.listener.elsewhere, ctx, row, counted_in(UNEVEN, p.window_s)(ctx, row))
-    if there is not None and not lost and cause != THIS_COMPUTER:
+    if there is not None and not is_lost and cause != THIS_COMPUTER:
         own, name = there.declared.own_name, there.declared.name
         if not there.known:
             verdict, cause = "Its sender pauses, or the path delays them.", ""
-        elif there.interval_max_ms < FLOOR_MS:
+        elif there.interval_max_ms < limit_ms:
             verdict, cause = f"They are delayed between {places_of(own, name)}.", WAY_BETWEEN
-            evidence += [f"At {name} the same stream has no gap over {FLOOR_MS:g} ms.", say_page(there.declared)]
+            evidence += [f"At {name} the same stream has no gap over {limit_ms:g} ms.", say_page(there.declared)]
             also = (f"the computer or the switch port of {own} alone",)
         else:
             evidence.append(f"At {name} the same stream has gaps of up to {there.interval_max_ms:.0f} ms.")
@@ -149,11 +156,12 @@ def _clumps(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> bool:
 
 
 def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...]:
+    describe = partial(describe_uneven, p=p, afar=PausesElsewhere())
     return (
         RuleBinding(
             STREAMS,
             partial(is_uneven, p=p),
-            partial(describe_uneven, p=p),
+            describe,
             subject=is_any_counted(UNEVEN, p.window_s),
             began_ns=counted_in(UNEVEN, p.window_s),
             ended_ns=last_counted_in(UNEVEN, p.window_s),
@@ -163,7 +171,7 @@ def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...
         RuleBinding(
             STREAMS,
             partial(is_pausing, p=p),
-            partial(describe_uneven, p=p),
+            describe,
             subject=has_paused,
             began_ns=pauses_began_ns,
             ended_ns=last_pause_ended_ns,
