@@ -20,6 +20,8 @@ slack."""
 REMEMBERED_NS = 600 * NANOSECONDS
 """After this time the universes of a storm are forgotten. A single universe is kept no longer than that either."""
 MOST_REMEMBERED = 256
+GOES_ON_UNIVERSES = 64
+"""Universes that a storm over more than MOST_UNIVERSES still sends in a second while it lasts."""
 COUNTED_PART = 0.1
 """Of the packets of such a source only those on universes that are kept are counted."""
 
@@ -69,6 +71,9 @@ class Storms:
         if may_invent:
             kept = np.bincount(streams.source[streams.used], minlength=len(packets))[: len(packets)]
             stormy |= (kept > MOST_UNIVERSES) & (packets > packets_hz * window_s * COUNTED_PART)
+            # Once the table is full, few of its packets are counted: it goes on while it sends on many universes.
+            for row in np.flatnonzero((kept > MOST_UNIVERSES) & (universes > GOES_ON_UNIVERSES) & ~stormy).tolist():
+                stormy[row] = ctx.at_ns - self.last_ns(ctx, row) <= LINGERS_NS
         for row in np.flatnonzero(stormy).tolist():
             key = ctx.source_key(row)
             last_ns, before_hz = self._known.pop(key, (0, 0.0))

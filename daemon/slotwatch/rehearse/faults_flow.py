@@ -119,6 +119,18 @@ def regular_hiccup() -> Iterator[Item]:
 
 
 @scenario(
+    "F70",
+    "the desk pauses for 2 s every 4 s: no pause is long enough to be a loss (E1.31 6.7.1: 2.5 s)",
+    44,
+    Truth("uneven-refresh", 30.1, MAIN_UNIVERSES, began_s=20.0, explains=("universe-lost", "source-absent")),
+    TWO,
+)
+def pauses_below_the_timeout() -> Iterator[Item]:
+    main = main_desk(paused=lambda t_s: t_s >= 20 and (t_s - 20) % 4 < 2)
+    return mixed(main.sends(), second_desk().sends())
+
+
+@scenario(
     "F06",
     "the desk itself pauses for 0.3 s every 2 s: there are gaps, and no sequence number is missing",
     40,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import count
 
-from slotwatch.rehearse import packets, stage
+from slotwatch.rehearse import packets, rewriting, stage
 from slotwatch.rehearse.cast import (
     TOOL,
     main_desk,
@@ -16,6 +16,7 @@ from slotwatch.rehearse.cast import (
     paper,
     second_desk,
 )
+from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.desk import BROADCAST, LISTENER, cid_of
 from slotwatch.rehearse.looks import changed_at, moving, shortened
 from slotwatch.rehearse.packets import Sent
@@ -98,6 +99,32 @@ def reserved_universe() -> Iterator[Item]:
 def poll_flood() -> Iterator[Item]:
     polls = (Sent(ns(4 + n / 2500), 0, TOOL, 6454, BROADCAST, 6454, packets.art_poll(), 64) for n in count())
     return mixed(main_desk((1,)).sends(), polls)
+
+
+@scenario(
+    "F25",
+    "a faulty program sends 3,000 packets of levels a second, each on any universe",
+    20,
+    Truth(
+        "packet-flood",
+        5.6,
+        (),
+        began_s=4.0,
+        also=("too-many-sources",),
+        says=(TOOL,),
+        explains=("universe-lost", "undeclared-universe"),
+    ),
+    paper((1,)),
+    live=False,
+)
+def universes_invented() -> Iterator[Item]:
+    chance = Chance(25)
+
+    def levels(at: int) -> bytes:
+        return packets.e131_data(cid_of("inventor"), "Inventor", 20 + chance.below(60_000), at & 0xFF, bytes(24))
+
+    invented = (Sent(ns(4 + n / 3000), 0, TOOL, 5568, LISTENER, 5568, levels(n), 64) for n in count())
+    return mixed(main_desk((1,)).sends(), invented)
 
 
 @scenario(
@@ -201,6 +228,20 @@ def sequence_restarted() -> Iterator[Item]:
 def packets_overtake() -> Iterator[Item]:
     early, late = main_desk((1,), stop_s=6), main_desk((1,), start_s=6, first_sequence=240, discovery=False)
     return mixed(early.sends(), stage.swapped(late.sends(), 0.05, 0.03, 21))
+
+
+@scenario(
+    "F61",
+    "a faulty program gives each frame a number in no order: what conforming receivers show of it is left to chance",
+    30,
+    Truth("sequence-unusable", 14.2, ONE, began_s=10.0, early_s=4.0, explains=("packet-loss", "universe-lost")),
+    paper((1,)),
+)
+def sequence_in_no_order() -> Iterator[Item]:
+    chance = Chance(11)
+    return rewriting.changed(
+        main_desk((1,)).sends(), lambda sent: rewriting.put(rewriting.SEQUENCE, bytes([chance.below(256)]))(sent), 10.0
+    )
 
 
 SYNCED = ("e131/1", "e131/2")

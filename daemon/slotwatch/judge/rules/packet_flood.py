@@ -13,7 +13,7 @@ from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.listener import ARP
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.judge.storms import COUNTED_PART, Storms
+from slotwatch.judge.storms import COUNTED_PART, GOES_ON_UNIVERSES, Storms
 from slotwatch.model.admission import MOST_UNIVERSES
 from slotwatch.model.occasions import REJECTED
 from slotwatch.model.surges import COUNTED_NS, Surge
@@ -203,6 +203,11 @@ RULE = Rule(
     measured=(
         Threshold(
             "universes", MOST_UNIVERSES, "universes of one source: a gigabit carries 4,034 at 44 frames a second"
+        ),
+        Threshold(
+            "still_universes",
+            GOES_ON_UNIVERSES,
+            "universes in a second that such a source still sends on while its flood lasts",
         ),
         Threshold(
             "counted_ratio", COUNTED_PART, "part of `levels_hz` above which a source of more universes is a flood"
