@@ -174,6 +174,15 @@ def test_the_house_is_judged_by(capsys: pytest.CaptureFixture[str], tmp_path: Pa
     assert status == 0 and [one["severity"] for one in found["incidents"]] == ["note"]
 
 
+def test_what_a_route_of_the_house_feeds_is_declared(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """As while it watches: the house file says that this computer sends it."""
+    house = tmp_path / "house.toml"
+    route = '[[routes]]\nname = "tower"\nfrom = "e131/7"\nto = "e131/8"\n'
+    house.write_text(f'[listen]\ninterfaces = ["eth1"]\n[[universes]]\nprotocol = "e131"\nnumber = 7\n{route}')
+    both = made(tmp_path, sorted(stream(4) + stream(4, universe=8)))
+    assert [one["rule"] for one in replay(capsys, both, "-c", str(house))[1]["incidents"]] == []
+
+
 def test_people_get_words(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert cli.main(["replay", made(tmp_path, stream(6))]) == 0
     shown = capsys.readouterr().out

@@ -22,13 +22,21 @@ def declare_own(house: House, cid: bytes) -> House:
         return house
     e131 = [route.priority for target, route in fed.items() if target.protocol is Protocol.E131]
     own = (DeclaredSource(OWN_NAME, cid=cid, priority=max(e131)),) if e131 else ()
-    declared = {universe.id for universe in house.universes}
     named = {target for target in fed if target.protocol is Protocol.E131}
     universes = [
         replace(one, sources=(*one.sources, OWN_NAME)) if one.id in named and one.sources else one
         for one in house.universes
     ]
-    universes += [
+    return declare_fed(replace(house, sources=(*house.sources, *own), universes=tuple(universes)))
+
+
+def declare_fed(house: House) -> House:
+    """Add the universes that routes feed where the file names none. A recording does not say who the bridge was."""
+    declared = {universe.id for universe in house.universes}
+    fed = {route.target: route for route in house.routes if route.target and route.target not in declared}
+    if not fed:
+        return house
+    universes = (
         DeclaredUniverse(
             target,
             label=route.name,
@@ -37,9 +45,8 @@ def declare_own(house: House, cid: bytes) -> House:
             limits=house.limits_of(target),
         )
         for target, route in fed.items()
-        if target not in declared
-    ]
-    return replace(house, sources=(*house.sources, *own), universes=tuple(universes))
+    )
+    return replace(house, universes=(*house.universes, *universes))
 
 
 def declared_addresses(house: House) -> set[bytes]:

@@ -26,12 +26,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Judge the capture and print what was found. CaptureError or HouseFileError if it cannot be done."""
+    from slotwatch.bridge.declared import declare_fed
     from slotwatch.edge.shared.files import load_house
     from slotwatch.edge.tools.captures import open_capture
     from slotwatch.edge.tools.replaying import Replay
     from slotwatch.views import replay as views
 
-    declared = load_house(Path(arguments.config)) if arguments.config else None
+    declared = declare_fed(load_house(Path(arguments.config))) if arguments.config else None
     house = declared or House(name=Path(arguments.capture).name)
     capture = open_capture(arguments.capture, house.listen, house.networks if declared else ())
     if capture.first_ns is None:
