@@ -29,9 +29,9 @@ def awaited_until_ns(scene: Scene, verdict: Verdict) -> int:
     return scene.group.from_ns + READ_WITHIN_NS if is_part and _table_of(scene) is not None else 0
 
 
-def forgotten(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArray[np.intp]) -> Verdict | None:
-    """Give the verdict where the switch has dropped every group that stopped. mine: streams of the source that stopped,
-    alive: its others."""
+def forgotten(scene: Scene, sources: list[int], mine: NDArray[np.intp], alive: NDArray[np.intp]) -> Verdict | None:
+    """Give the verdict where the switch has dropped every group that stopped. mine: streams of these sources that
+    stopped, alive: their others."""
     ctx, record = scene.ctx, _table_of(scene)
     streams, universes = ctx.streams, sorted(set(ctx.streams.universe[mine].tolist()))
     is_asked_for = (ctx.universes.joined[universes] > 0).all()
@@ -46,20 +46,27 @@ def forgotten(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArray[
     listed_ns, gone_ns = min(one.listed_ns for one in lapses if one), max(one.gone_ns for one in lapses if one)
     one = len(groups) == 1
     it, these = ("it", "this group") if one else ("them", "these groups")
-    name = ctx.say_source(source)
+    names = wording.list_names(ctx.say_sources(sources))
+    is_source = len(ctx.whole_sources(sources)) == 1
+    run = "is running and still sends its" if is_source else "are running and still send their"
+    off = (
+        "the output was switched off or unpatched at the source in that moment"
+        if is_source
+        else "they were switched off together: a backup follows its main"
+    )
     return Verdict(
         "multicast-lost",
         Confidence.MEDIUM,
-        f"{name} is running and still sends its other universes. Switch {record.name} no longer lists {these}, "
+        f"{names} {run} other universes. Switch {record.name} no longer lists {these}, "
         "which this listener still asks for.",
         [
             f"Switch {record.name} listed {wording.list_names(groups)} in its group table at "
             f"{ctx.time_of_day(listed_ns)}, and no longer at {ctx.time_of_day(gone_ns)}; this listener asks for {it}.",
-            scene.say_going(alive, f"of {name}"),
+            scene.say_going(alive, f"of {names}"),
         ],
-        ["the output was switched off or unpatched at the source in that moment"],
+        [off],
         next_checks=[LOOK_AT_SNOOPING, LOOK_AT_STAGE],
-        speaks_of=(source,),
+        speaks_of=tuple(sources),
     )
 
 

@@ -183,7 +183,9 @@ def say_ended_whole(scene: Scene, verdict: Verdict) -> Verdict:
     if scene.whole and verdict.cause in ("universe-withdrawn", "path-or-sender"):
         names = wording.list_names(scene.ctx.say_sources(scene.whole))
         who = "it" if len(scene.ctx.whole_sources(scene.whole)) == 1 else "they"
-        verdict.add_of_others(f"Nothing from {names} arrives any more: {who} stopped at the same time.")
+        spread_ns = scene.group.spread_ns
+        when = f"within the same {wording.seconds(spread_ns)}" if spread_ns else "at the same time"
+        verdict.add_of_others(f"Nothing from {names} arrives any more: {who} stopped {when}.")
         verdict.confidence = Confidence.LOW
     return verdict
 

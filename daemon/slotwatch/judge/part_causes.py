@@ -50,13 +50,26 @@ def part_of_source(scene: Scene) -> Verdict:
         )
     if not multicast.any() and (~alive_multicast).any():
         return _withdrawn(scene, source, mine, "Its streams that continue take the same path to this port.")
-    if len(partial) == 1 and (dropped := forgotten(scene, source, mine, alive)):
+    running = [source] if len(partial) == 1 else _running_together(scene, partial)
+    if running and (dropped := _forgotten_of(scene, running)):
         return dropped
     verdict = _path_or_sender(scene, source, mine, alive)
     if not leg_causes.say_other_leg(scene, source, mine, verdict):
         _say_shared_groups(scene, partial, verdict)
         verdict.evidence.append(_say_listing(scene, source, mine, listed=listed))
     return verdict
+
+
+def _running_together(scene: Scene, partial: list[int]) -> list[int]:
+    """Several sources that run and of which a part stopped at once, if no other one stopped; else empty."""
+    running = [source for source in partial if len(scene.alive_of(source))]
+    is_all = len(scene.ctx.whole_sources(running)) >= 2 and len(running) == len(scene.sources)
+    return running if is_all else []
+
+
+def _forgotten_of(scene: Scene, sources: list[int]) -> Verdict | None:
+    mine = np.flatnonzero(scene.stopped & is_among(scene.ctx.streams.source, sources))
+    return forgotten(scene, sources, mine, np.concatenate([scene.alive_of(source) for source in sources]))
 
 
 def _twin_of(scene: Scene, source: int, mine: NDArray[np.intp]) -> Verdict | None:
@@ -127,11 +140,9 @@ def _say_listing(scene: Scene, source: int, mine: NDArray[np.intp], *, listed: b
 def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> None:
     """Say so where groups of several running sources stopped at once: an output of one of them cannot be the cause."""
     ctx = scene.ctx
-    running = [source for source in partial if len(scene.alive_of(source))]
+    running = _running_together(scene, partial)
     stopped = np.flatnonzero(scene.stopped & is_among(ctx.streams.source, running))
-    if len(ctx.whole_sources(running)) < 2 or len(running) < len(scene.sources):
-        return
-    if not scene.is_multicast(stopped).all():
+    if not running or not scene.is_multicast(stopped).all():
         return
     names, groups = wording.list_names(ctx.say_sources(running)), len(set(ctx.streams.universe[stopped].tolist()))
     these = "this group probably no longer reaches" if groups == 1 else "these groups probably no longer reach"
