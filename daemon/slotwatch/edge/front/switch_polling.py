@@ -14,7 +14,7 @@ from typing import Protocol
 from slotwatch import clock
 from slotwatch.durations import NANOSECONDS
 from slotwatch.edge.front.decoding_pace import DecodingPace
-from slotwatch.edge.front.switch_credentials import read_credentials
+from slotwatch.edge.front.switch_credentials import Credentials, read_credentials
 from slotwatch.edge.front.to_judging import Ask, tell_judging
 from slotwatch.edge.shared.ended_tasks import work_together
 from slotwatch.edge.shared.messages.orders import TakeSwitch
@@ -75,6 +75,8 @@ class SwitchPolling:
         self._house = house
         self._ask = ask
         self._pace = DecodingPace()
+        self._making = asyncio.Lock()
+        """One agent is made at a time: several threads would leave this one little time."""
         self._incidents = 0
         self._soon = [asyncio.Event() for _ in house.switches]
 
@@ -126,19 +128,20 @@ class SwitchPolling:
             await _wait(wait_s(declared.poll_s, missed), soon)
 
     async def _agent(self, declared: DeclaredSwitch) -> Asked:
-        return await asyncio.to_thread(_agent_of, self._house, declared, self._pace)
+        path = read_place(self._house, declared.credentials_file)
+        made = await asyncio.to_thread(read_credentials, path, declared.version)
+        async with self._making:
+            return await asyncio.to_thread(_agent_of, declared.address, made, self._pace)
 
     async def _tell(self, seen: SwitchSeen) -> None:
         await tell_judging(self._ask, TakeSwitch(seen))
 
 
-def _agent_of(house: House, declared: DeclaredSwitch, pace: DecodingPace) -> Asked:
-    """Make the agent of a switch. SecretFileError where its credentials cannot be read. It takes long."""
+def _agent_of(address: str, credentials: Credentials, pace: DecodingPace) -> Asked:
     # Only a house that names a switch needs the library.
     from slotwatch.edge.front.snmp import Agent
 
-    credentials = read_credentials(read_place(house, declared.credentials_file), declared.version)
-    return Agent(declared.address, credentials, pace)
+    return Agent(address, credentials, pace)
 
 
 class Polls:
