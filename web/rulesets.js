@@ -47,7 +47,7 @@ export const SHORT_WORDS = {
   "networks-swapped": { one: "networks swapped", many: "{n} networks swapped", look: "Look at this listener's leads" },
   "non-dim-partial": { one: "{fixture} not off or full", many: "{n} fixtures not off or full", look: "Look at the cue that holds it" },
   "out-of-order": { one: "{place} out of order", many: "{n} universes out of order", look: "Look for two network paths" },
-  "packet-flood": { one: "packet flood", many: "{n} packet floods", look: "Look for the machine that sends them" },
+  "packet-flood": { one: "packet flood", many: "{n} packet floods", look: "Look for the machine that sends it" },
   "packet-loss": { one: "{place} loses frames", many: "{n} universes lose frames", look: "Look at leads and switch ports" },
   "patch-conflict": { one: "patch conflict", many: "{n} patch conflicts", look: "Look at the patch page" },
   "port-errors": { one: "a switch port counts errors", many: "{n} switch ports count errors", look: "Look at the port's speed and lead" },

@@ -184,7 +184,7 @@ RULE = Rule(
     name="packet-flood",
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
-    short=ShortWords("packet flood", "{n} packet floods", look="Look for the machine that sends them"),
+    short=ShortWords("packet flood", "{n} packet floods", look="Look for the machine that sends it"),
     sentence="{what} arrive from {who}, {extent}: far more than any house sends. "
     "They are counted, and declared sources are judged as before.",
     judged_by=judged_by(PacketFloodParameters(), bind),
