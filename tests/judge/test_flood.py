@@ -183,6 +183,38 @@ def test_a_desk_that_starts_after_a_flood_took_nobodys_place() -> None:
     assert "identity-changed" not in {one.rule for one in shown.all}
 
 
+@pytest.mark.parametrize("count", [1, 200])
+def test_strangers_that_end_before_a_declared_desk_was_heard_are_no_desk_that_stopped(count: int) -> None:
+    """No source that the house declares for these universes was ever there: what is true is that it is missing."""
+    chance = Random(6)
+    strangers = [
+        Desk(
+            f"x{n}",
+            DESK_UNIVERSES if count == 1 else (1 + n % 16,),
+            f"10.9.0.{n}",
+            hz=5,
+            levels=moving(hz=5),
+            cid=chance.randbytes(16),
+            from_s=13.0,
+            to_s=23.0,
+        )
+        for n in range(count)
+    ]
+    shown = Stage(HOUSE_OF_ONE, *strangers).run(40.0)
+    assert "universe-lost" not in {one.rule for one in shown.all}
+    missing = shown.rule("universe-missing")
+    assert missing.universes == tuple(f"e131/{number}" for number in DESK_UNIVERSES)
+    assert "heard from undeclared sources only, and for a short while, no frame since" in missing.summary
+    assert any("not heard from Desk A since this listener started" in text for text in missing.evidence)
+
+
+def test_a_stranger_that_carried_a_declared_universe_for_a_minute_is_lost_when_it_ends() -> None:
+    """It may be the desk itself, with another identity than the house file declares (common practice, no source)."""
+    desk = Desk("Desk A", DESK_UNIVERSES, hz=5, levels=moving(hz=5), cid=bytes([7]) * 16, from_s=2.0, to_s=64.0)
+    shown = Stage(HOUSE_OF_ONE, desk).run(70.0)
+    assert shown.rule("universe-lost").universes == tuple(f"e131/{number}" for number in DESK_UNIVERSES)
+
+
 @pytest.mark.slow
 def test_invented_senders_who_fight_with_a_declared_one_are_one_fight() -> None:
     chance = Random(6)

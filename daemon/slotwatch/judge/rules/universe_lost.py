@@ -14,6 +14,7 @@ from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains,
 from slotwatch.judge.homes import went_home
 from slotwatch.judge.likeness import LEAD_WORKS
 from slotwatch.judge.parameters import RuleParameters, number
+from slotwatch.judge.passers_by import only_passed_by
 from slotwatch.judge.rule import CLEAR_FIRST, LOOK_AT_STAGE, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, is_target, seen_by_listener, stopped_by_routes
 from slotwatch.judge.storms import Storms
@@ -56,6 +57,8 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
             lost[row] = not went_home(ctx, row)
     # What ends because this computer no longer asks for it is not a loss.
     lost &= ~storms.brought(ctx, lost) & ~ended_by_leaving(universes)
+    # What a stranger began and ended is still missing, as before.
+    lost &= ~only_passed_by(ctx, lost)
     return _without_own(ctx, seen_by_listener(ctx, lost))
 
 

@@ -21,6 +21,7 @@ from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.lists import say_lists
 from slotwatch.judge.numbering_mistakes import look_alikes
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
+from slotwatch.judge.passers_by import CARRIED_S, is_only_passed_by, only_passed_by
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, say_awaited, seen_by_listener
 from slotwatch.judge.subjects import declares_universes
@@ -30,6 +31,7 @@ from slotwatch.snapshot import Confidence, Incident, Severity
 _NEVER_HEARD = "not heard at all: declared and expected"
 _HEARD_BEFORE = "still not heard after the restart of this listener"
 _HEARD_UNTIL = "heard before the restart of this listener"
+_HEARD_STRANGERS = "heard from undeclared sources only, and for a short while"
 _THEN = "the restart at "
 """The frame that came last may have come before it: nobody knows when."""
 ALARM_PHASES = ("pre-show", "show")
@@ -64,7 +66,9 @@ def is_missing(ctx: RuleContext, p: UniverseMissingParameters) -> Mask:
     for network in ctx.listener.links:
         here = universes.network == network
         since_ns[here] = np.maximum(since_ns[here], ctx.listener.silence_counts_from_ns(network))
-    missing = wanted & (universes.last_arrival_ns == 0) & (ctx.now_ns - since_ns >= start_ns)
+    unheard = universes.last_arrival_ns == 0
+    unheard |= only_passed_by(ctx, wanted & ~unheard)
+    missing = wanted & unheard & (ctx.now_ns - since_ns >= start_ns)
     if ctx.phase in ALARM_PHASES and ctx.now_ns - ctx.phase_since_ns >= start_ns:
         # Closed in a phase with lower severities, which is in order, and not back where it is needed.
         missing |= wanted & ctx.terminated & (universes.last_arrival_ns < ctx.phase_since_ns)
@@ -97,7 +101,9 @@ class _PastOfUniverse:
     @property
     def suffix(self) -> str:
         """What tells its group from that of a universe that was never heard."""
-        return f" of {self.earlier.id}" if self.earlier else " heard before" if self.heard == _HEARD_UNTIL else ""
+        if self.earlier:
+            return f" of {self.earlier.id}"
+        return {_HEARD_UNTIL: " heard before", _HEARD_STRANGERS: " from strangers"}.get(self.heard, "")
 
 
 def _past_of(ctx: RuleContext, row: int) -> _PastOfUniverse:
@@ -111,7 +117,12 @@ def _past_of(ctx: RuleContext, row: int) -> _PastOfUniverse:
         evidence.append("Only preview data came on it, which no receiver shows.")
     before_ns = int(ctx.heard_before_ns[row])
     heard, then = _NEVER_HEARD, ""
-    if earlier:
+    if last_ns and is_only_passed_by(ctx, row):
+        declared = ctx.declared_universe(row)
+        names = wording.list_names(declared.sources if declared else ())
+        heard = _HEARD_STRANGERS
+        evidence.append(f"{ctx.universe_name(row)}: not heard from {names} since this listener started.")
+    elif earlier:
         heard = _HEARD_BEFORE
         evidence.append(f"Before this listener restarted: {earlier.summary}")
     elif before_ns != NOT_HEARD_NS and not last_ns:
@@ -177,12 +188,6 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
         # A recording may be read on another computer than the one that made it.
         checks = checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
-    if by_lists.without_lead and not is_elsewhere:
-        there = say_networks(ctx, [network])
-        checks = checks or (
-            f"Look at the lead of {plain_names(ctx, by_lists.without_lead)} on {there}: link lamp at both ends.",
-            f"Look at its switch port on {there}.",
-        )
     return Finding(
         group=_group(sources, past, is_elsewhere=is_elsewhere, is_known=known is not None),
         since_ns=past.since_ns,
@@ -209,7 +214,7 @@ def _describe_without_levels(
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
-        facts=past.facts(f" Packets come there from {named} with {what}: they hold no levels that receivers may use."),
+        facts=past.facts(f" Packets come on it from {named} with {what}: they hold no levels that receivers may use."),
         evidence=past.evidence,
         cause="universe-withdrawn",
         confidence=Confidence.HIGH,
@@ -273,6 +278,12 @@ RULE = Rule(
         ),
     ),
     measured=(
+        Threshold(
+            "carried_s",
+            CARRIED_S,
+            "time from which an undeclared source carries a universe of which no declared source was heard: its end is "
+            "a loss then",
+        ),
         Threshold(
             "heard_lately_s",
             HEARD_LATELY_S,
