@@ -59,7 +59,8 @@ async def test_a_running_daemon_sends_the_test_and_counts_it(
     async with mailbox() as box, building() as there:
         ports = Ports()
         house = tmp_path / "house.toml"
-        house.write_text(house_text(ports, more=HOUSE.format(there.url)))
+        # It declares no universe: on a busy computer one would be missing before the test is over, and sent too.
+        house.write_text(house_text(ports, range(0), more=HOUSE.format(there.url)))
         (tmp_path / "duty.url").write_text(box.url)
         (tmp_path / "building.key").write_text("key")
         with ended(await asyncio.to_thread(start, house, ports)) as daemon:
