@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mmap
 import os
+import signal
 import struct
 import threading
 from collections.abc import Iterator
@@ -123,6 +124,29 @@ def test_a_snapshot_that_cannot_fit_is_refused_and_the_last_one_stays(fd: int, m
     read = reader.read()
     assert read is not None
     assert read.sequence == 1
+
+
+def test_the_time_of_a_turn_is_read_whole_while_judging_writes_it() -> None:
+    """One octet of another time, or none written yet, and the parent would end judging as stuck."""
+    made = memory.make(2048)
+    whole = [int.from_bytes(bytes([octet]) * 8, "little") for octet in (1, 2)]
+    writer, progress = SnapshotWriter(made["snapshots"]), memory.Progress(made["ring"], made["snapshots"])
+    writer.turn(whole[0], 1, 1)
+    child = os.fork()  # threads of one process would take turns, and hide it
+    if not child:
+        while True:
+            for time_ns in whole:
+                writer.turn(time_ns, 1, 1)
+    try:
+        read = {progress.turned_ns()["judging"] for _ in range(300_000)}
+    finally:
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        progress.close()
+        writer.close()
+        for fd in made.values():
+            os.close(fd)
+    assert read == set(whole)
 
 
 def test_progress_is_read_where_the_parent_looks_for_it(fd: int) -> None:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import mmap
 import os
-import struct
 
 RING_HEADER_BYTES = 8192
 RING_COLUMN_BYTES = (8, 4, 2, 2, 1, 1, 16, 16)
@@ -40,16 +39,19 @@ class Progress:
     """How far intake and judging came, read from their shared memory without knowing what else is in it."""
 
     def __init__(self, ring_fd: int, snapshots_fd: int) -> None:
-        self._ring = mmap.mmap(ring_fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ)
-        self._snapshots = mmap.mmap(snapshots_fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ)
+        self._maps = [mmap.mmap(fd, mmap.PAGESIZE, mmap.MAP_SHARED, mmap.PROT_READ) for fd in (ring_fd, snapshots_fd)]
+        # One load for each word: struct reads octet by octet, and the time may be written meanwhile.
+        self._ring, self._snapshots = (memoryview(one).cast("q") for one in self._maps)
 
     def turned_ns(self) -> dict[str, int]:
         """Monotonic time of the last turn of each, 0 before the first."""
         return {
-            "intake": struct.unpack_from("<q", self._ring, RING_HEARTBEAT_AT)[0],
-            "judging": struct.unpack_from("<q", self._snapshots, SNAPSHOTS_PROGRESS_AT)[0],
+            "intake": self._ring[RING_HEARTBEAT_AT // 8],
+            "judging": self._snapshots[SNAPSHOTS_PROGRESS_AT // 8],
         }
 
     def close(self) -> None:
-        self._ring.close()
-        self._snapshots.close()
+        for words in (self._ring, self._snapshots):
+            words.release()
+        for one in self._maps:
+            one.close()

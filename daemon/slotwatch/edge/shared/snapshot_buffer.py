@@ -35,9 +35,8 @@ _CURRENT_AT = 0
 """Word: sequence number of the newest publication; its half is that modulo 2."""
 _HALF_AT = (8, 16)
 """Words, of each half: sequence number (odd while it is being written), and in the next word its bytes in use."""
-_PROGRESS = struct.Struct("<qQQ")  # at 192: monotonic time of judging's last turn, ring rows judged, rows lost
-_NUMBER = struct.Struct("<Q")  # behind it: the number that the next incident gets
-NUMBER_AT = PROGRESS_AT + _PROGRESS.size
+_TURNED, _JUDGED, _LOST, _NUMBER = range(PROGRESS_AT // 8, PROGRESS_AT // 8 + 4)
+"""Words at 192: monotonic time of judging's last turn, ring rows judged, rows lost, the number of the next incident."""
 
 
 def create_memory() -> int:
@@ -53,7 +52,8 @@ class SnapshotBuffer:
     def __init__(self, fd: int, *, writable: bool = False) -> None:
         access = mmap.PROT_READ | (mmap.PROT_WRITE if writable else 0)
         self._map = mmap.mmap(fd, SIZE_BYTES, mmap.MAP_SHARED, access)
-        # One load or store for each word; struct does not promise that.
+        # One load or store for each word. struct writes zeros first, then octet by octet: whoever read the time of the
+        # last turn meanwhile took judging for stuck since the computer began.
         self._words = memoryview(self._map)[:HEADER_BYTES].cast("Q")
 
     def close(self) -> None:
@@ -67,12 +67,12 @@ class SnapshotBuffer:
 
     def progress(self) -> tuple[int, int, int]:
         """Monotonic time of judging's last turn, ring rows judged so far, ring rows lost so far."""
-        return _PROGRESS.unpack_from(self._map, PROGRESS_AT)
+        return self._words[_TURNED], self._words[_JUDGED], self._words[_LOST]
 
     @property
     def next_incident(self) -> int:
         """The number that the next incident gets; 0 before judging's first pass."""
-        return int(_NUMBER.unpack_from(self._map, NUMBER_AT)[0])
+        return self._words[_NUMBER]
 
 
 class SnapshotWriter(SnapshotBuffer):
@@ -83,11 +83,11 @@ class SnapshotWriter(SnapshotBuffer):
 
     def turn(self, now_ns: int, rows_judged: int, rows_lost: int) -> None:
         """Say that judging lives and how far it came."""
-        _PROGRESS.pack_into(self._map, PROGRESS_AT, now_ns, rows_judged, rows_lost)
+        self._words[_TURNED], self._words[_JUDGED], self._words[_LOST] = now_ns, rows_judged, rows_lost
 
     def number(self, next_incident: int) -> None:
         """Say which number comes next, before anything shows the one before."""
-        _NUMBER.pack_into(self._map, NUMBER_AT, next_incident)
+        self._words[_NUMBER] = next_incident
 
     def publish(self, snapshot: Snapshot) -> int:
         """Write a snapshot; return its bytes. ValueError if it cannot fit (then the last one stays)."""
