@@ -188,6 +188,12 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
         # A recording may be read on another computer than the one that made it.
         checks = checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
+    if by_lists.without_lead and not is_elsewhere:
+        there = say_networks(ctx, [network])
+        checks = checks or (
+            f"Look at the lead of {plain_names(ctx, by_lists.without_lead)} on {there}: link lamp at both ends.",
+            f"Look at its switch port on {there}.",
+        )
     return Finding(
         group=_group(sources, past, is_elsewhere=is_elsewhere, is_known=known is not None),
         since_ns=past.since_ns,
@@ -214,7 +220,7 @@ def _describe_without_levels(
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
-        facts=past.facts(f" Packets come on it from {named} with {what}: they hold no levels that receivers may use."),
+        facts=past.facts(f" Packets come there from {named} with {what}: they hold no levels that receivers may use."),
         evidence=past.evidence,
         cause="universe-withdrawn",
         confidence=Confidence.HIGH,
