@@ -249,6 +249,22 @@ def test_a_capture_that_fails_leaves_nothing_and_is_counted_and_reported_until_o
     assert captures.failed == 2
 
 
+def test_what_fails_is_removed_while_nobody_else_can_write_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who waits for the lock (flock(2)) would write what is removed, and lose it."""
+    locked: list[bool] = []
+    unlink = Path.unlink
+
+    def look_and_unlink(path: Path, missing_ok: bool = False) -> None:
+        locked.append(_is_locked(path))
+        unlink(path, missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", look_and_unlink)
+    with pytest.raises(OSError, match="No space left"):
+        FullDisk(house(tmp_path)).write(tmp_path / "incident-1.pcapng", 0, SECOND_NS, WALL_OFFSET_NS, ())
+    assert locked == [True]
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_what_a_killed_writer_left_is_cleared_at_start_and_counts_in_the_bound_until_then(tmp_path: Path) -> None:
     place = tmp_path / "packets"
     place.mkdir()

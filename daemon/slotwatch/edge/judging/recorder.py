@@ -218,19 +218,18 @@ class Recorder:
         interfaces = [pcap.CaptureInterface(LINK_RAW_IP, name=name, resolution=9) for name in networks or ("any",)]
         count = 0
         part = path.with_suffix(PART)
-        file = _open_part(part)
-        try:
-            with file:
+        with _open_part(part) as file:  # its lock ends last: who waits for it must find another file there, or none
+            try:
                 file.write(pcap_blocks.header(interfaces))
                 for packets, raw in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):
                     file.write(raw.data)
                     count += packets
                 file.flush()
                 part.replace(path)
-        except BaseException:
-            # On a full disk it holds the very bytes that the next capture needs.
-            part.unlink(missing_ok=True)
-            raise
+            except BaseException:
+                # On a full disk it holds the very bytes that the next capture needs.
+                part.unlink(missing_ok=True)
+                raise
         return count
 
 
