@@ -37,6 +37,9 @@ def test_invalid_file_says_exactly_what_is_wrong(path: Path) -> None:
     [
         ('label = "Rack', 'a text ends with a quote as it began: "…"'),
         ("label = “Rack”", 'a text stands in straight quotes: "…"'),
+        ('names = ["Rack", “Rack 2”]', 'a text stands in straight quotes: "…"'),
+        ('label = "Anna’s rack', 'a text ends with a quote as it began: "…"'),
+        ("number = 07  # the stage’s", "a number is written without zeros in front"),
         ("label = Rack 1", 'a text stands in quotes: "…"'),
         ('label = "C:\\Users"', "in double quotes a backslash is written twice; in single quotes once"),
         ("expected = True", "write true or false, in lower case and without quotes"),

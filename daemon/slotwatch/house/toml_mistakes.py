@@ -12,7 +12,8 @@ from slotwatch.house.sections import BY_NAME
 
 _VALUE = r"^\s*[\w.\"'-]+\s*=\s*"
 _BY_LINE = (
-    (re.compile(r"[“”„‟«»‘’‚]"), 'a text stands in straight quotes: "…"'),
+    # One that stands in a text or a comment is no mistake: an apostrophe often is one.
+    (re.compile(r"""^(?:[^"'#]|"[^"]*"|'[^']*')*?[“”„‟«»‘’‚]"""), 'a text stands in straight quotes: "…"'),
     (re.compile(_VALUE + r"(?i:true|false|yes|no|on|off)\b"), "write true or false, in lower case and without quotes"),
     (re.compile(_VALUE + r"\d\d?[:.]\d\d\s*(?:[ap]m\s*)?(?:#|$)"), 'a time of day stands in quotes: "18:55"'),
     (re.compile(_VALUE + r"\d+\.\d+\.\d+\.\d+"), 'an address stands in quotes: "10.20.0.10"'),
