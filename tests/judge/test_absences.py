@@ -108,7 +108,7 @@ def test_a_main_that_stopped_is_not_said_to_run_where_it_never_came() -> None:
     shown = Stage(two_desks(), replace(MAIN, universes=(2,), to_s=20.0), SPARE)
     assert "It is running, and has sent nothing there" in shown.run(19.0).rule("source-absent").summary
     absent = next(one for one in shown.run(32.0).all if one.universes == ("e131/1",))
-    assert "It sent nothing there since this listener started, and no data anywhere since " in absent.summary
+    assert "It sent no levels there since this listener started, and no data anywhere since " in absent.summary
 
 
 def test_a_main_that_stopped_before_it_was_missed_elsewhere_was_heard() -> None:
@@ -139,6 +139,15 @@ def test_a_main_whose_preview_data_has_ended_is_not_said_to_have_sent_nothing() 
     absent = shown.run(15.0).rule("source-absent")
     assert "sent nothing" not in absent.summary
     assert "and sent there only preview data, which holds no levels, until " in absent.summary
+
+
+@pytest.mark.parametrize("to_s", [6.0, 16.0])
+def test_a_main_that_sent_preview_data_there_and_stopped_is_not_said_to_have_sent_nothing(to_s: float) -> None:
+    """ANSI E1.31-2018 6.2.6: preview data (bit 7) is not for live output. It came there, and holds no levels to use."""
+    shown = Stage(two_desks(), replace(MAIN, universes=(1,), options=0x80, to_s=to_s), SPARE)
+    absent = shown.run(to_s + 16.0).rule("source-absent")
+    assert "sent nothing" not in absent.summary
+    assert "It sent no levels there since this listener started, and no data anywhere since " in absent.summary
 
 
 def both_networks() -> House:
