@@ -56,7 +56,7 @@ function one(rack) {
     h("ul", { class: "supplies" }, (rack.supplies || []).map((line) => h("li", { key: line.supply, class: line.limit_a && line.estimated_a > line.limit_a ? "over" : undefined },
       h("p", { class: "name" }, h("strong", {}, `Line ${line.supply}`)),
       share(line.estimated_a || 0, (line.limit_a || line.full_a || line.worst_a || 1) * 1.25, "wide", line.limit_a ? 0.8 : undefined),
-      h("p", { class: "amounts" }, line.full_a === 0 ? "no estimate;" : Number.isFinite(line.estimated_a) ? `${amperes(line.estimated_a)} estimated` : "no estimate, as no data came yet;", line.limit_a ? ` of ${amperes(line.limit_a)} allowed` : "",
+      h("p", { class: "amounts" }, line.full_a === 0 ? "no estimate" : Number.isFinite(line.estimated_a) ? `${amperes(line.estimated_a)} estimated` : "no estimate, as no data came yet", line.limit_a ? `${line.full_a !== 0 && Number.isFinite(line.estimated_a) ? " of" : ";"} ${amperes(line.limit_a)} allowed` : "",
         line.limit_a && line.estimated_a > line.limit_a ? h("strong", {}, ", over the limit") : "",
         h("span", { class: "quiet block" }, line.full_a === 0 ? "no circuit on it has a declared load" : [Number.isFinite(line.worst_a) ? `highest estimate so far ${amperes(line.worst_a)}` : "", Number.isFinite(line.full_a) ? `with everything at full ${amperes(line.full_a)}` : ""].filter(Boolean).join(", ")))))),
     rack.note ? h("p", { class: "quiet" }, rack.note) : null,

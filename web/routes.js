@@ -35,8 +35,8 @@ function headline(rows) {
   if (held.length) return of(held, "holds its last levels.", "hold their last levels.");
   const dark = rows.filter((row) => row.all_zero);
   if (dark.length) return of(dark, "sends nothing but zeros.", "send nothing but zeros.");
-  const stopped = rows.filter((row) => row.state === "stopped");
-  if (stopped.length) return of(stopped, "sends nothing, as its input is gone.", "send nothing, as their inputs are gone.");
+  const idle = rows.filter((row) => ["stopped", "loop", "waiting"].includes(row.state));
+  if (idle.length) return of(idle, "sends nothing.", "send nothing.");
   return `${plural(rows.length, "route")}, each as declared.`;
 }
 

@@ -52,7 +52,7 @@ def test_invalid_file_says_exactly_what_is_wrong(path: Path) -> None:
         ("label: 1", 'between a key and its value stands =, as in name = "…"'),
         ("label = # later", "after = comes a value; to leave a key out, begin the line with #"),
         ('protocol = "e131"', "this key stands above already, in the same section"),
-        ("[universes]", "each of several is headed [[universes]], with two brackets"),
+        ("[universes]", "each entry begins with [[universes]], in double brackets"),
         ("[house]", "a section may stand only once: put its keys together"),
     ],
 )

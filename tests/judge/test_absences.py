@@ -108,7 +108,7 @@ def test_a_main_that_stopped_is_not_said_to_run_where_it_never_came() -> None:
     shown = Stage(two_desks(), replace(MAIN, universes=(2,), to_s=20.0), SPARE)
     assert "It is running, and has sent nothing there" in shown.run(19.0).rule("source-absent").summary
     absent = next(one for one in shown.run(32.0).all if one.universes == ("e131/1",))
-    assert "It sent no levels there since this listener started, and no data anywhere since " in absent.summary
+    assert "It has sent no levels there since this listener started, and no data anywhere since " in absent.summary
 
 
 def test_a_main_that_stopped_before_it_was_missed_elsewhere_was_heard() -> None:

@@ -192,7 +192,7 @@ def test_a_difference_is_not_over_while_its_universe_is_lost() -> None:
     assert (incident.id, incident.returned_ns, incident.still_working) == (before.id, None, ())
     assert incident.summary == (
         "line/rack-feed does not carry the levels of e131/1: 512 slots differ. "
-        "Not known since 08:16:44: e131/1 is not heard."
+        "Since 08:16:44 it is not known whether this lasts: e131/1 is not heard."
     )
     tap.run(3, held, lambda t: other)
     (incident,) = tap.rules()
@@ -206,7 +206,9 @@ def test_a_difference_is_not_over_while_its_line_is_dark() -> None:
     tap.run(5, held, lambda t: bytes([180]) * 512)
     tap.run(20, held, None)
     (incident,) = tap.rules()
-    assert incident.summary.endswith("Not known since 08:16:44: no levels are heard on the line.")
+    assert incident.summary.endswith(
+        "Since 08:16:44 it is not known whether this lasts: no levels are heard on the line."
+    )
     assert incident.still_working == ()
 
 
@@ -224,14 +226,15 @@ def test_a_line_that_never_brought_levels_is_not_right_while_its_universe_is_los
     tap.run(13, held, None)
     tap.run(20, None, None)
     (incident,) = tap.rules()
-    assert incident.cause == "silent" and incident.summary.endswith("Not known since 08:16:53: e131/1 is not heard.")
+    assert incident.cause == "silent"
+    assert incident.summary.endswith("Since 08:16:53 it is not known whether this lasts: e131/1 is not heard.")
     tap.run(5, held, None)
     (incident,) = tap.rules()
     assert incident.summary.endswith("The network is right, the line or the adapter here is not.")
     tap.judge.observe(LineSeen(tap.now_ns, 1, False, "/dev/ttyUSB0 is not there"))
     tap.run(20, held, None)
     (incident,) = tap.rules()
-    assert incident.summary.endswith("Not known now: its port cannot be read.")
+    assert incident.summary.endswith("It is not known whether this lasts: its port cannot be read.")
 
 
 def test_no_data_on_either_side_is_no_difference() -> None:

@@ -35,7 +35,7 @@ def usual_mistake(reason: str, line: str) -> str:
     if found := _TABLE.match(line):
         section = BY_NAME.get(found[1])
         if section is not None and section.header.startswith("[["):
-            return f"each of several is headed {section.header}, with two brackets"
+            return f"each entry begins with {section.header}, in double brackets"
         return "a section may stand only once: put its keys together" if "twice" in reason else ""
     if reason == "Cannot overwrite a value":
         return "this key stands above already, in the same section"

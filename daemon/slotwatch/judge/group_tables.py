@@ -21,6 +21,7 @@ from slotwatch.wire.universe import Protocol
 
 READ_WITHIN_NS = 75 * NANOSECONDS
 """Tables are read once a minute (our choice), with a poll more and some slack."""
+SWITCHED_OFF_TOGETHER = "their outputs were switched off together, as a backup follows its main"
 
 
 def awaited_until_ns(scene: Scene, verdict: Verdict) -> int:
@@ -50,9 +51,7 @@ def forgotten(scene: Scene, sources: list[int], mine: NDArray[np.intp], alive: N
     is_source = len(ctx.whole_sources(sources)) == 1
     run = "is running and still sends its" if is_source else "are running and still send their"
     off = (
-        "the output was switched off or unpatched at the source in that moment"
-        if is_source
-        else "they were switched off together: a backup follows its main"
+        "the output was switched off or unpatched at the source in that moment" if is_source else SWITCHED_OFF_TOGETHER
     )
     return Verdict(
         "multicast-lost",

@@ -94,7 +94,7 @@ def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
         is_heard_here = here in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}
         if not is_heard_here and (sent_on := _sent_on(ctx, source, row)):
             on = wording.list_names(ctx.network_name(network) for network in sent_on)
-            hints.append(f"{name} sends it on {on}, and nothing of it is heard on {ctx.network_name(here)}")
+            hints.append(f"{name} sends it on {on} and is not heard on {ctx.network_name(here)}")
             found.without_lead.append(source)
             found.also_possible.append(f"its output to {ctx.network_name(here)} is off")
             continue

@@ -83,10 +83,9 @@ def _say_last_heard(ctx: RuleContext, names: list[str], rows: NDArray[np.intp]) 
     """Say when sources sent last, which sent no levels where they are awaited: preview data may have come there."""
     heard = {name for row in rows.tolist() if (name := ctx.sources[ctx.source_of(row)].declared_as)}
     until = ctx.time_of_day(int(ctx.streams.last_packet_ns[rows].max()))
-    said = (
-        f"{_quoted(sorted(heard))} sent no levels there since this listener started, and no data anywhere since "
-        f"{until}."
-    )
+    have = "has" if len(heard) == 1 else "have"
+    said = f"{_quoted(sorted(heard))} {have} sent no levels there since this listener started, and no data anywhere"
+    said += f" since {until}."
     others = sorted(set(names) - heard)
     return f"{said} {_quoted(others)} {'has' if len(others) == 1 else 'have'} not been heard." if others else said
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge import leg_causes, wording
 from slotwatch.judge.among import is_among
-from slotwatch.judge.group_tables import forgotten
+from slotwatch.judge.group_tables import SWITCHED_OFF_TOGETHER, forgotten
 from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.multicast_causes import multicast_lost, querier_gone, say_how
 from slotwatch.judge.rule import LOOK_AT_STAGE
@@ -151,7 +151,7 @@ def _say_shared_groups(scene: Scene, partial: list[int], verdict: Verdict) -> No
         "for outputs of several sources seldom fail at once.",
         tuple(running),
     )
-    verdict.also_possible = ["they were switched off together: a backup follows its main", *verdict.also_possible[1:]]
+    verdict.also_possible = [SWITCHED_OFF_TOGETHER, *verdict.also_possible[1:]]
     verdict.next_checks = [*verdict.next_checks[1:2], *verdict.next_checks[:1], *verdict.next_checks[2:]]
 
 

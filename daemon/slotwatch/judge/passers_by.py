@@ -12,12 +12,11 @@ from slotwatch.judge.binding import Mask
 from slotwatch.judge.context import RuleContext
 
 CARRIED_S = 60.0
-"""Who sent a universe for as long carries it: a desk that sends with another identity than the house file declares."""
+"""Who sent a universe for this long carries it: a desk whose identity is not the one that the house file declares."""
 
 
 def only_passed_by(ctx: RuleContext, among: Mask) -> Mask:
-    """Which of these universes, for which the house declares sources, only strangers sent, each for less than
-    CARRIED_S."""
+    """Which of these universes only strangers sent, each for less than CARRIED_S, though the house declares sources."""
     found: Mask = among & (ctx.universes.declared >= 0)
     if not np.count_nonzero(found):
         return found

@@ -244,7 +244,8 @@ class Newcomers:
     def _may_look(self, among: str, t_ns: int, newcomer: Newcomer) -> bool:
         """Whether room may be looked for now. In a whole table ("table") that costs a millisecond, found or not.
 
-        Elsewhere who sent more than the last that looked need not wait: a sender that goes on is no flood's next one.
+        Elsewhere a newcomer that sent more than the last one that looked need not wait: it goes on, and those of a
+        flood do not.
         """
         declared = newcomer.rank >= DECLARED
         until_ns, most = self._look_ns.get((among, declared), (t_ns, 0))

@@ -243,10 +243,11 @@ def _say_unheard(ctx: RuleContext, line: Line, universe: int | None, own: int | 
     elif own is not None and not table.live[own]:
         silent, what = own, "no levels are heard on the line."
     elif own is None and not _is_open(ctx, line):
-        return "Not known now: its port cannot be read."
+        return "It is not known whether this lasts: its port cannot be read."
     else:
         return ""
-    return f"Not known since {ctx.time_of_day(int(table.last_arrival_ns[silent]))}: {what}"
+    since = ctx.time_of_day(int(table.last_arrival_ns[silent]))
+    return f"Since {since} it is not known whether this lasts: {what}"
 
 
 def _wrong(cause: str) -> str:

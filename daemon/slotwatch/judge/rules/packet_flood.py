@@ -207,7 +207,7 @@ RULE = Rule(
         Threshold(
             "still_universes",
             GOES_ON_UNIVERSES,
-            "universes in a second that such a source still sends on while its flood lasts",
+            "universes in a second above which the flood of such a source still lasts",
         ),
         Threshold(
             "counted_ratio", COUNTED_PART, "part of `levels_hz` above which a source of more universes is a flood"

@@ -31,8 +31,10 @@ class SkewedUniversesParameters(RuleParameters):
     window_s: float = number(60.0, "time in which they are counted")
     isolated_s: float = number(0.3, "rest before and after a change that makes it a single step")
     together_s: float = number(0.25, "longest time between the changes of one step")
-    even_ms: float = number(50.0, "difference up to which two intervals are one tempo: two frames of 40 Hz")
-    tempo_intervals: int = number(4, "intervals before, one of which is as long as the newest where steps keep a tempo")
+    even_ms: float = number(50.0, "difference up to which two intervals count as equal: two frames at 40 Hz")
+    tempo_intervals: int = number(
+        4, "number of earlier intervals: steps keep a tempo if one of these equals the newest"
+    )
     keep_alive_s: float = number(1.0, "longest time between frames at rest", "ANSI E1.31-2018 6.6.2")
 
 

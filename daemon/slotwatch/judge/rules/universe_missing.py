@@ -287,8 +287,7 @@ RULE = Rule(
         Threshold(
             "carried_s",
             CARRIED_S,
-            "time from which an undeclared source carries a universe of which no declared source was heard: its end is "
-            "a loss then",
+            "time that an undeclared source must send a universe, instead of declared ones, for its end to be a loss",
         ),
         Threshold(
             "heard_lately_s",
