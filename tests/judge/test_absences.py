@@ -147,7 +147,7 @@ def test_a_main_that_sent_preview_data_there_and_stopped_is_not_said_to_have_sen
     shown = Stage(two_desks(), replace(MAIN, universes=(1,), options=0x80, to_s=to_s), SPARE)
     absent = shown.run(to_s + 16.0).rule("source-absent")
     assert "sent nothing" not in absent.summary
-    assert "It sent no levels there since this listener started, and no data anywhere since " in absent.summary
+    assert "It has sent no levels there since this listener started, and no data anywhere since " in absent.summary
 
 
 def both_networks() -> House:

@@ -134,7 +134,7 @@ SECTIONS: tuple[Section, ...] = (
         False,
         "State and incidents to an MQTT broker.",
         (
-            text("host", "Address of the broker; without it MQTT is not used.", required=True),
+            text("host", "Name or address of the broker, without a port; without it MQTT is not used.", required=True),
             whole("port", "Its port.", 1883, 1, 65535),
             text("topic", "Topic under which everything is published.", "slotwatch"),
             text("username", "User name at the broker."),
