@@ -46,7 +46,8 @@ def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
         return found
     verdict = Verdict("unknown", Confidence.LOW, "It has not been heard since this listener started.")
     if len(rows := packets_of(ctx, names)):
-        verdict.sentence = _say_last_heard(ctx, names, rows)
+        # What never came is put together by source.
+        verdict.sentence = _say_last_heard(ctx, names[0], rows)
     heard_by_name = [
         ctx.sources[row].source_name
         for row in ctx.sources
@@ -79,19 +80,10 @@ def heard_since(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict
     return now
 
 
-def _say_last_heard(ctx: RuleContext, names: list[str], rows: NDArray[np.intp]) -> str:
-    """Say when sources sent last, which sent no levels where they are awaited: preview data may have come there."""
-    heard = {name for row in rows.tolist() if (name := ctx.sources[ctx.source_of(row)].declared_as)}
+def _say_last_heard(ctx: RuleContext, name: str, rows: NDArray[np.intp]) -> str:
+    """Say when a source sent last, which sent no levels where it is awaited: preview data may have come there."""
     until = ctx.time_of_day(int(ctx.streams.last_packet_ns[rows].max()))
-    have = "has" if len(heard) == 1 else "have"
-    said = f"{_quoted(sorted(heard))} {have} sent no levels there since this listener started, and no data anywhere"
-    said += f" since {until}."
-    others = sorted(set(names) - heard)
-    return f"{said} {_quoted(others)} {'has' if len(others) == 1 else 'have'} not been heard." if others else said
-
-
-def _quoted(names: list[str]) -> str:
-    return wording.list_names([f'"{name}"' for name in names])
+    return f'"{name}" has sent no levels there since this listener started, and no data anywhere since {until}.'
 
 
 def _names(group: LossGroup) -> list[str]:
