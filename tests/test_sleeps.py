@@ -21,6 +21,7 @@ PACE = "the pace of what the test sends"
 TURN = "a turn of the event loop, and no time"
 
 ALLOWED = {
+    ("edge/front/test_broker_gate.py", "test_whoever_comes_while_the_gate_is_left_is_left_too"): TURN,
     ("edge/front/test_callers.py", "slow"): FAR_END,
     ("edge/front/test_callers.py", "test_a_local_probe_is_answered_while_all_places_are_taken"): PACE,
     (

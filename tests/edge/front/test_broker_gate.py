@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import time
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 
 import pytest
@@ -14,7 +15,7 @@ from slotwatch.edge.front import broker_gate
 from slotwatch.edge.front.broker_gate import LONGEST_PACKET, BrokerGate
 from slotwatch.edge.front.mqtt import MqttSender
 from tests.edge.front.test_mqtt import house
-from tests.patience import cancelled, happens
+from tests.patience import PATIENCE_S, cancelled, happens
 
 CONNACK = b"\x20\x02\x00\x00"
 """Accepted (MQTT 3.1.1, 3.2)."""
@@ -136,3 +137,20 @@ async def test_a_place_for_keys_that_cannot_be_written_is_said_and_tried_again(m
     await happens(lambda: "Nothing is sent to the MQTT broker" in sender.health()["text"] or task.done())
     assert not task.done()
     await cancelled(task)
+
+
+@pytest.mark.parametrize("turns", range(6))
+async def test_whoever_comes_while_the_gate_is_left_is_left_too(turns: int) -> None:
+    """Whichever turn of the loop it is: a connection that is accepted may begin only some turns later."""
+    loop = asyncio.get_running_loop()
+    async with broker(CONNACK) as port:
+        gate = BrokerGate("127.0.0.1", port, tls=False)
+        with socket.socket(socket.AF_UNIX) as sock:
+            sock.setblocking(False)
+            async with gate:
+                sock.connect(gate.address)
+                for _ in range(turns):
+                    await asyncio.sleep(0)
+            async with asyncio.timeout(PATIENCE_S):
+                with suppress(ConnectionResetError):
+                    assert await loop.sock_recv(sock, 1) == b""

@@ -21,6 +21,7 @@ from slotwatch.edge.shared.ended_tasks import end_tasks
 
 CONNECT_WITHIN_S = 10.0
 END_WITHIN_S = 0.5
+AGAIN_S = 0.5
 LONGEST_PACKET = 65_536
 """What slotwatch publishes itself and reads back is shorter."""
 TURN_S = 0.25
@@ -54,26 +55,55 @@ class BrokerGate:
         self._sessions: set[asyncio.Task[None]] = set()
 
     async def __aenter__(self) -> BrokerGate:
-        self._first = await self._connect()
-        self._server = await asyncio.start_unix_server(self._begin, self.address)
+        self._listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            self._listening.setblocking(False)
+            self._listening.bind(self.address)
+            self._listening.listen()
+            self._first = await self._connect()
+        except BaseException:
+            self._listening.close()
+            raise
+        self._accepting = asyncio.create_task(self._accept())
         return self
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._server.close()
         try:
+            await end_tasks([self._accepting])
             if self._sessions:
                 await asyncio.wait(self._sessions, timeout=END_WITHIN_S)
         finally:
+            self._listening.close()
             await end_tasks(self._sessions)
             if self._first is not None:
                 await _close(self._first[1])
 
+    async def _accept(self) -> None:
+        # Not asyncio.start_unix_server: who is accepted in the turn in which that is closed stays open, and waits.
+        while True:
+            try:
+                taken, _ = await asyncio.get_running_loop().sock_accept(self._listening)
+            except OSError:  # no descriptor is left
+                await asyncio.sleep(AGAIN_S)
+                continue
+            try:
+                streams = await asyncio.open_unix_connection(sock=taken)
+            except BaseException:
+                taken.close()
+                raise
+            self._begin(*streams)
+
     def _begin(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         session = asyncio.create_task(self._serve(reader, writer))
         self._sessions.add(session)
-        session.add_done_callback(self._sessions.discard)
+
+        def over(_: asyncio.Task[None]) -> None:
+            self._sessions.discard(session)
+            writer.close()  # here, for a session that is cancelled before its first turn runs nothing of its own
+
+        session.add_done_callback(over)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
@@ -96,8 +126,6 @@ class BrokerGate:
             self.fault = fault
         except OSError:
             pass  # the library notices the end by itself, and has its words for it
-        finally:
-            writer.close()
 
     async def _connect(self) -> Streams:
         tls = ssl.create_default_context() if self._tls else None
