@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections.abc import Callable
 from typing import Any
@@ -35,3 +36,9 @@ async def cancelled(task: asyncio.Task[Any], within_s: float = PATIENCE_S) -> No
     task.cancel()
     ended, _ = await asyncio.wait({task}, timeout=within_s)
     assert ended, f"it was cancelled and goes on: {task}"
+
+
+async def lose_a_cancel() -> None:
+    """Go on after a cancel as if nobody had asked, as a library may that waits by asyncio.wait_for (ended_tasks.py)."""
+    with contextlib.suppress(asyncio.CancelledError):
+        await asyncio.Event().wait()

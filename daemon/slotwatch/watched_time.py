@@ -86,7 +86,7 @@ class Timed(Protocol):
 
 
 class Watching:
-    """Has a pass compare with a watched time meanwhile."""
+    """Has a pass compare with a watched time meanwhile: `with Watching(ctx) as watch`."""
 
     __slots__ = ("_ctx",)
 
@@ -100,11 +100,6 @@ class Watching:
 
     def __exit__(self, *_: object) -> None:
         self._ctx.now_ns = self._ctx.at_ns
-
-
-def watched(ctx: Timed) -> Watching:
-    """Have a pass compare with a watched time meanwhile: `with watched(ctx) as watch`."""
-    return Watching(ctx)
 
 
 def _moment(value: int, watch: TimeWatch) -> WatchedTime:

@@ -17,7 +17,7 @@ from slotwatch.judge.drafts import IncidentDraft
 from slotwatch.judge.incidents import IncidentBook
 from slotwatch.judge.last_assembly import LastAssembly
 from slotwatch.judge.raised import Raised
-from slotwatch.watched_time import TimeWatch, watched
+from slotwatch.watched_time import TimeWatch, Watching
 
 REFRESH_NS = NANOSECONDS // 2
 """How often an open cause is worked out again."""
@@ -122,7 +122,7 @@ class Assembler:
         self._clusterer.settle(now_ns)
 
     def _assemble(self, ctx: RuleContext, cases: Sequence[Raised], at: datetime) -> None:
-        with watched(ctx) if ctx.revision is not None else nullcontext(TimeWatch(ctx.at_ns)) as watch:
+        with Watching(ctx) if ctx.revision is not None else nullcontext(TimeWatch(ctx.at_ns)) as watch:
             self.clusters = self._clusterer.cluster(ctx, cases, at, self._book)
             for cluster in self.clusters:
                 lasts = not all(case.over for case in cluster.cases)

@@ -7,7 +7,7 @@ from slotwatch.judge.binding import KEYS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule_state import OVER_NS, RuleState
-from slotwatch.watched_time import watched
+from slotwatch.watched_time import Watching
 
 
 def holds_until_ns(state: RuleState, ctx: RuleContext) -> int:
@@ -32,7 +32,7 @@ def ends_at_rest_ns(state: RuleState, ctx: RuleContext) -> set[int] | None:
         or any(not one.holds or binding.refresh_s is not None for one in state.raised.values())
     ):
         return None
-    with watched(ctx) as watch:
+    with Watching(ctx) as watch:
         binding.condition(ctx)
         is_wary = binding.is_wary is not None and binding.is_wary(ctx)
     return watch.ends_ns if watch.knows_all_ends and not is_wary and not watch.opaque else None
@@ -74,7 +74,7 @@ def _next_end_ns(state: RuleState, ctx: RuleContext) -> int:
         if state.is_of_absence:
             ends_ns += [ctx.listener.silence_counts_from_ns(one) for one in raised.finding.networks]
     if binding.is_wary is not None:
-        with watched(ctx) as watch:
+        with Watching(ctx) as watch:
             is_wary = binding.is_wary(ctx)
         # Wary, it wants passes to be close; while nothing that it keeps changes with each, they change nothing.
         if (is_wary and last.keeps_looks and not binding.keeps_last_look) or watch.opaque:

@@ -34,7 +34,7 @@ from slotwatch.views.streams import COMPACT
 from slotwatch.wire.observation import ListenerSeen
 from tests.edge.crossing import crossed
 from tests.edge.front_house import running
-from tests.patience import cancelled, happens
+from tests.patience import cancelled, happens, lose_a_cancel
 from tests.ports import free_port
 from tests.views import fabricate
 
@@ -328,8 +328,7 @@ async def test_a_stop_is_a_stop_although_one_of_its_tasks_loses_the_cancel(
 
     async def ask(_order: FrontOrder) -> Done[FrontResult]:
         asked.set()
-        with contextlib.suppress(asyncio.CancelledError):
-            await asyncio.Event().wait()
+        await lose_a_cancel()
         return Done(0, Noted())
 
     monkeypatch.setattr(ended_tasks, "AGAIN_AFTER_S", 0.01)

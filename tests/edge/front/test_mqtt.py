@@ -21,7 +21,7 @@ from slotwatch.edge.front import mqtt as module
 from slotwatch.edge.front.mqtt import MqttSender
 from slotwatch.house.outgoing import Mqtt
 from slotwatch.house.schema import House
-from tests.patience import PATIENCE_S, cancelled, happens
+from tests.patience import PATIENCE_S, cancelled, happens, lose_a_cancel
 from tests.ports import free_port
 from tests.views import fabricate
 from tests.views.fabricate import incident, snapshot
@@ -144,9 +144,8 @@ async def test_a_stop_is_a_stop_although_the_library_reports_the_end_of_its_conn
     async with odd.running() as port:
         task = asyncio.create_task(MqttSender(house(port)).run())
         await happens(lambda: f"{TOPIC}/status".encode() in odd.published)
-        task.cancel()
-        ended, _ = await asyncio.wait({task}, timeout=PATIENCE_S)
-        assert ended and task.cancelled()
+        await cancelled(task)
+        assert task.cancelled()
 
 
 async def test_a_stop_is_a_stop_although_the_library_connects_in_the_same_turn(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -156,8 +155,7 @@ async def test_a_stop_is_a_stop_although_the_library_connects_in_the_same_turn(m
     async def enter_and_keep_the_cancel(client: aiomqtt.Client) -> aiomqtt.Client:
         await enter(client)
         entered.set()
-        with suppress(asyncio.CancelledError):
-            await asyncio.Event().wait()
+        await lose_a_cancel()
         return client
 
     monkeypatch.setattr(aiomqtt.Client, "__aenter__", enter_and_keep_the_cancel)
@@ -165,9 +163,8 @@ async def test_a_stop_is_a_stop_although_the_library_connects_in_the_same_turn(m
     async with odd.running() as port:
         task = asyncio.create_task(MqttSender(house(port)).run())
         await asyncio.wait_for(entered.wait(), PATIENCE_S)
-        task.cancel()
-        ended, _ = await asyncio.wait({task}, timeout=PATIENCE_S)
-        assert ended and task.cancelled()
+        await cancelled(task)
+        assert task.cancelled()
         assert not odd.published
 
 
@@ -182,8 +179,7 @@ async def test_a_connection_that_ends_in_the_turn_of_an_answer_is_followed_by_th
         await publish(client, topic, *more, **given)  # type: ignore[arg-type]
         if topic in losses:
             losses.remove(topic)
-            with suppress(asyncio.CancelledError):
-                await asyncio.Event().wait()
+            await lose_a_cancel()
 
     monkeypatch.setattr(aiomqtt.Client, "publish", publish_and_keep_the_cancel)
     odd = OddBroker(closed=f"{TOPIC}/listener".encode())

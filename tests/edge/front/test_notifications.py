@@ -6,7 +6,6 @@ The signature is checked by the library of the Standard Webhooks specification, 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
 import re
 import socket
@@ -43,7 +42,7 @@ from slotwatch.snapshot import Incident
 from tests.edge.front.receivers import SECRET, building, mailbox, notified_house, person, program
 from tests.edge.front.test_server import house_at, serving
 from tests.edge.front_house import Judging, MadeUpSnapshots
-from tests.patience import PATIENCE_S, cancelled, happens, until
+from tests.patience import PATIENCE_S, cancelled, happens, lose_a_cancel, until
 from tests.ports import free_port
 from tests.views import fabricate
 from tests.views.fabricate import NOW_NS, SECOND_NS, incident, snapshot
@@ -273,8 +272,7 @@ async def test_a_stop_is_a_stop_although_one_of_its_tasks_loses_the_cancel(
 
     async def send(_notice: object) -> str:
         sends.set()
-        with contextlib.suppress(asyncio.CancelledError):
-            await asyncio.Event().wait()
+        await lose_a_cancel()
         return ""
 
     monkeypatch.setattr(ended_tasks, "AGAIN_AFTER_S", 0.01)

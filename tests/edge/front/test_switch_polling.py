@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from slotwatch.house.witnesses import DeclaredSwitch
 from slotwatch.wire.observation import SwitchSeen
 from slotwatch.wire.switch_tables import CHANGES, COUNTERS, FORWARDING, NAMES, OFTEN, SELDOM
 from tests.edge.crossing import crossed
-from tests.patience import PATIENCE_S, cancelled
+from tests.patience import PATIENCE_S, cancelled, lose_a_cancel
 
 S = 1_000_000_000
 
@@ -146,8 +145,7 @@ async def test_a_stop_is_a_stop_although_one_of_its_tasks_loses_the_cancel(
 
     async def ask(_order: FrontOrder) -> Done[FrontResult]:
         told.set()
-        with contextlib.suppress(asyncio.CancelledError):
-            await asyncio.Event().wait()
+        await lose_a_cancel()
         return Done(0, Noted())
 
     monkeypatch.setattr(ended_tasks, "AGAIN_AFTER_S", 0.01)

@@ -10,7 +10,7 @@ import pytest
 
 from slotwatch.edge.shared import ended_tasks as module
 from slotwatch.edge.shared.ended_tasks import end_tasks, stop_if_asked, work_together
-from tests.patience import cancelled, happens
+from tests.patience import cancelled, happens, lose_a_cancel
 
 
 @pytest.fixture(autouse=True)
@@ -28,8 +28,7 @@ class Working:
         try:
             self.begun.set()
             while self.left:
-                with contextlib.suppress(asyncio.CancelledError):
-                    await asyncio.Event().wait()
+                await lose_a_cancel()
                 self.left -= 1
             await asyncio.Event().wait()
         finally:
