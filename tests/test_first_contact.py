@@ -11,12 +11,12 @@ import pytest
 
 from slotwatch import cli
 from tests.daemon import HEARD, STUTTERS, Daemon, Ports, desk, ended, start
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 
 
-def options(ports: Ports, state: Path) -> list[str]:
+def options(ports: Ports, state: Path, interface: str = "lo") -> list[str]:
     return [
-        *("--interface", "lo", "--page", f"127.0.0.1:{ports.page}", "--state", str(state)),
+        *("--interface", interface, "--page", f"127.0.0.1:{ports.page}", "--state", str(state)),
         *("--e131-port", str(ports.e131), "--artnet-port", str(ports.artnet)),
     ]
 
@@ -96,10 +96,12 @@ def test_wrong_words_are_one_line(words: list[str], sentence: str, capsys: pytes
 
 def test_a_network_that_is_not_there_is_one_line(tmp_path: Path) -> None:
     ports = Ports()
-    words = ["--interface", "no-such-port", "--state", str(tmp_path)]
+    words = options(ports, tmp_path, "no-such-port")
     with ended(start(tmp_path / "none.toml", ports, ready=False, words=words)) as daemon:
-        assert daemon.process.wait(20) == 2
-        until(lambda: "no-such-port does not exist" in daemon.log())
+        assert daemon.process.wait(PATIENCE_S) == 2
+        # Its thread reads on. The whole of what was printed is the answer, so that a failure shows another reason.
+        said = until(lambda: daemon.log() if "slotwatch serve: " in daemon.log() else "")
+    assert "no-such-port does not exist" in said
 
 
 def test_universe_ranges() -> None:
