@@ -28,9 +28,13 @@ OWN_BOTH = (0, True, ("10.0.0.200", "fe80::1"), "eth1")
 OWN = (0, True, ("10.0.0.200",), "eth1")
 
 
-def rubbish(count: int) -> Plain:
-    """Packets of no protocol, ten a second from FROM_S on."""
-    made = [Packet(FROM_S + n / 10, b"no packet of this port at all", "10.0.0.66", "10.0.0.200") for n in range(count)]
+def rubbish(count: int, senders: int = 1) -> Plain:
+    """Packets of no protocol, ten a second from FROM_S on, from each of these senders as many."""
+    made = [
+        Packet(FROM_S + n / 10, b"no packet of this port at all", f"10.0.0.{66 + sender}", "10.0.0.200")
+        for n in range(count)
+        for sender in range(senders)
+    ]
     return Plain(made)
 
 

@@ -10,7 +10,7 @@ from slotwatch.wire.observation import DropsSeen, LineSeen, StallSeen
 from tests.judge.cases import FROM_S, HZ, desk, see
 from tests.judge.cases_control import HOUSE
 from tests.judge.cases_listener import TWO_NETWORKS, crowd, newcomers, polls, rubbish, with_one_at_home
-from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays, twice
+from tests.judge.moved import Moved, Rules, aged, columns, has_cause, is_open, plays, says, twice
 from tests.judge.stage import Desk, house_of, still
 from tests.judge.test_bridge import Tap
 from tests.judge.test_bridge import held as level_100
@@ -97,6 +97,13 @@ SELF = [
         "packets",
         15,
         plays(HOUSE, lambda: [desk(), rubbish(14)], lambda: [desk(), rubbish(15)], 8.0),
+    ),
+    Moved(
+        "malformed-packets",
+        "apart",
+        2,
+        plays(HOUSE, lambda: [desk(), rubbish(20, 2)], lambda: [desk(), rubbish(20, 3)], 8.0),
+        says("3 addresses send"),
     ),
     Moved(
         "packet-flood",

@@ -471,3 +471,39 @@ def test_a_desk_with_many_universes_at_full_rate_is_no_storm() -> None:
     house = house_of(tuple(range(1, 401)))
     shown = Stage(house, Desk("Desk A", tuple(range(1, 401)), hz=44, levels=moving(8, hz=44))).run(8.0)
     assert shown.all == []
+
+
+def rubbish_of(senders: int, hz: int, to_s: float = 21.0) -> Plain:
+    times = (13.0 + n / hz for n in range(round(hz * (to_s - 13.0))))
+    return Plain(
+        [Packet(t_s, bytes(60), f"10.9.{n % senders >> 8}.{n % senders & 255}", GROUP) for n, t_s in enumerate(times)]
+    )
+
+
+@pytest.mark.parametrize(
+    ("senders", "hz", "who"),
+    [(9, 90, "9 addresses send"), (100, 900, "100 addresses send"), (400, 1500, "Over 200 addresses send")],
+)
+def test_rubbish_of_many_addresses_is_one_incident_that_says_how_many(senders: int, hz: int, who: str) -> None:
+    """Each address by itself sends over 10 in 10 s. None of them is named as the sender."""
+    shown = Stage(HOUSE, main_desk(), rubbish_of(senders, hz))
+    incident = shown.run(20.0).only()
+    assert incident.rule == "malformed-packets"
+    assert incident.summary.startswith(f"{who} packets that no protocol accepts: ")
+    assert "packet counters" in incident.next_checks[0]
+    (closed,) = shown.run(60.0).all
+    assert closed.closed_ns is not None
+
+
+def test_one_address_with_most_of_the_rubbish_is_named_beside_many_with_little() -> None:
+    others = [Packet(13.0 + n / 10, bytes(60), f"10.9.1.{n % 20}", GROUP) for n in range(80)]
+    shown = Stage(HOUSE, main_desk(), Plain(sorted([*others, *rubbish_of(1, 50).made], key=lambda one: one.t_s)))
+    assert shown.run(20.0).only().summary.startswith("10.9.0.0 sends packets that no protocol accepts: ")
+
+
+@pytest.mark.slow
+def test_rubbish_of_hundreds_of_addresses_that_becomes_a_flood_is_one_incident() -> None:
+    shown = Stage(HOUSE, main_desk(), rubbish_of(500, 3000))
+    incident = shown.run(60.0).only()
+    assert (incident.rule, incident.closed_ns is not None) == ("packet-flood", True)
+    assert "Packets that no protocol accepts arrive from many addresses, about 3,000 a second" in incident.summary

@@ -9,7 +9,7 @@ from slotwatch.durations import ns_from_s
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
+from slotwatch.judge.explain import GROUP, SOURCE, Effect, Explains, Reach
 from slotwatch.judge.listener import ARP
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
@@ -198,6 +198,8 @@ RULE = Rule(
                 {"fast-refresh", "undeclared-universe", "unexpected-source", "sequence-unusable", "repeated-packets"}
             ),
         ),
+        # Many addresses that send what no protocol accepts are named as a flood of it.
+        Reach(GROUP, rules=frozenset({"malformed-packets"})),
     ),
     names_universes=False,
     measured=(
