@@ -240,3 +240,33 @@ def test_a_fixture_that_gave_no_light_is_marked_and_the_mark_is_kept() -> None:
     assert again.mark(first, 120, gives_light=True) == []
     with pytest.raises(ValueError, match="no fixture ghost is patched"):
         check.mark("ghost", 1, gives_light=False)
+
+
+def test_what_rises_again_comes_first_and_two_that_rise_together_again_are_said_once() -> None:
+    """Who focuses goes back to a fixture; it is the one that is looked at then (common practice, no source)."""
+    hand = Hand(house())
+    hand.show(0).show(1).show(0).show(2, 3).show().show(2, 3)
+    view = hand.check.row(0)
+    assert [row.fixture.fixture for row in view.done] == ["L3", "L4", "L1", "L2"]
+    assert [flag.fixtures for flag in view.flagged] == [("L3", "L4")]
+    assert view.flagged[0].t_ns == hand.check.done["L3"], "at its newest time"
+
+
+def test_what_a_person_saw_is_shown_though_nothing_rises_meanwhile() -> None:
+    stage = Stage(house(), Desk("A", (1,), levels=lambda t: bytes([255 if t > 2 else 0]) + bytes(511)))
+    stage.run(1.0)
+    stage.judge.command(ChangeRigCheck())
+    stage.run(4.0)
+
+    def marked() -> list[str]:
+        stage.run(0.5)
+        shown = stage.judge.shown.rig_check(stage.model)
+        assert shown is not None
+        assert [row.no_light for row in shown.done] == [bool(shown.no_light)]
+        return [row.fixture.fixture for row in shown.no_light]
+
+    assert marked() == []
+    stage.judge.command(ChangeRigCheck(no_light="L1"))
+    assert marked() == ["L1"]
+    stage.judge.command(ChangeRigCheck(light="L1"))
+    assert marked() == []

@@ -42,10 +42,12 @@ class RigCheck:
         self.started_ns = now_ns
         self.running = True
         self.done: dict[str, int] = {}
-        """Fixture: when it was brought up."""
+        """Fixture: when it was brought up last."""
         self.no_light: dict[str, int] = {}
         """Fixture: when a person saw that it was brought up and gave no light."""
         self.flagged: list[RigFlag] = []
+        self.changes = 0
+        """How often what is shown of it has changed."""
         self._was_up: NDArray[np.bool_] | None = None
         self._pending: list[tuple[int, int]] = []
         self._pending_ns = 0
@@ -53,6 +55,7 @@ class RigCheck:
 
     def take_plan(self, plan: LightPlan) -> None:
         """Check by another patch from now on."""
+        self.changes += 1
         self.plan = plan
         self._numbers: Integers = plan.bright_fixture
         self._was_up = None
@@ -79,13 +82,17 @@ class RigCheck:
         rises, self._pending = self._pending, []
         if len(rises) > MOST_TOGETHER and not self._one_place(rises):
             return
+        self.changes += 1
         fixtures = [self.plan.fixtures[number] for _, number in rises]
         for (t_ns, _), fixture in zip(rises, fixtures, strict=True):
-            self.done.setdefault(fixture.name, t_ns)
-        if not self._one_place(rises) and len(self.flagged) < MAX_FLAGS:
+            self.done[fixture.name] = t_ns
+        if not self._one_place(rises):
             names = " and ".join(map(_name, fixtures))
             text = f"{names} came up together: doubled, plugged together, or two keys at once."
-            self.flagged.append(RigFlag(tuple(fixture.name for fixture in fixtures), text, rises[0][0]))
+            # Who focuses brings the same ones up again and again: they are said once, at their newest time.
+            others = [flag for flag in self.flagged if flag.text != text]
+            if len(others) < MAX_FLAGS:
+                self.flagged = [*others, RigFlag(tuple(fixture.name for fixture in fixtures), text, rises[0][0])]
 
     def _one_place(self, rises: list[tuple[int, int]]) -> bool:
         """Whether all of them use the same slots, so that the desk cannot control them separately."""
@@ -96,6 +103,7 @@ class RigCheck:
         """Note what a person saw of a fixture; return all that gave no light. ValueError if none has this name."""
         if not any(fixture.name == name for fixture in self.plan.fixtures):
             raise ValueError(f"no fixture {name[:60]} is patched")
+        self.changes += 1
         self.no_light.pop(name, None)
         if not gives_light:
             self.no_light[name] = now_ns
