@@ -20,8 +20,8 @@ function draw(page) {
   const remaining = left.reduce((n, group) => n + (group.fixtures || []).length, 0);
   const all = remaining + done.length;
   const startedAt = check.started_at || check.started_wall_ms;
-  const eyes = eyesOf(page, startedAt);
-  const dark = done.filter((one) => eyes[keyOf(one)] === "dark").length;
+  const lit = litOf(page, startedAt);
+  const dark = done.filter((one) => one.no_light).length;
   const order = async (body) => {
     page.local.asked = false;
     try {
@@ -32,7 +32,11 @@ function draw(page) {
     }
     page.redraw();
   };
-  const start = () => order({});
+  // A button that goes away when it is pressed leaves the keyboard at the next one, which stays: not at the top of the page.
+  const orderAndGo = (body) => (event) => {
+    event.currentTarget.nextElementSibling.focus({ preventScroll: true });
+    order(body);
+  };
   const begun = check.running || startedAt;
   return [
     begun
@@ -42,60 +46,63 @@ function draw(page) {
     awaiting(entry, "The rig check"),
     begun && all ? h("div", { key: "bar", class: "progress" }, share(done.length, all)) : null,
     page.local.trouble ? h("p", { class: "error", role: "alert", key: "trouble" }, page.local.trouble) : null,
-    done.length ? part("Rose last", h("ul", { class: "big-list light-checks" }, done.slice(0, SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt)))) : null,
+    done.length ? part("Rose last", h("ul", { class: "big-list light-checks" }, done.slice(0, SHOWN_LAST).map((one) => eyeRow(one, lit, page, startedAt)))) : null,
     flagged.length ? part("To look at", h("ul", { class: "big-list" }, flagged.map((one, i) => h("li", { key: i }, flagText(one))))) : null,
     remaining ? part("Still to rise", left.filter((group) => (group.fixtures || []).length).map((group) => h("details", { key: group.position || "-", class: "position", init: { open: left.length < 8 } },
       h("summary", {}, h("strong", {}, group.position || "no position given"), " ", h("span", { class: "quiet" }, `${group.fixtures.length} left`)),
       h("ul", { class: "big-list" }, group.fixtures.map((one) => h("li", { key: keyOf(one) }, nameOf(one), detailOf(one))))))) : null,
-    done.length > SHOWN_LAST ? part("Raised before", h("details", {}, h("summary", {}, plural(done.length - SHOWN_LAST, "fixture")), h("ul", { class: "big-list light-checks" }, done.slice(SHOWN_LAST).map((one) => eyeRow(one, eyes, page, startedAt))))) : null,
+    done.length > SHOWN_LAST ? part("Raised before", h("details", {}, h("summary", {}, plural(done.length - SHOWN_LAST, "fixture")), h("ul", { class: "big-list light-checks" }, done.slice(SHOWN_LAST).map((one) => eyeRow(one, lit, page, startedAt))))) : null,
     h("div", { key: "hand", class: "big-buttons" }, begun
       ? page.local.asked
-        ? [h("button", { key: "yes", type: "button", class: "big main", onclick: start }, "Yes, begin again"), h("button", { key: "no", type: "button", class: "big", onclick: () => { page.local.asked = false; page.redraw(); } }, "Keep this one")]
-        : [check.running ? h("button", { key: "stop", type: "button", class: "big", onclick: () => order({ stop: true }) }, "End it here") : null,
+        ? [h("button", { key: "yes", type: "button", class: "big main", onclick: orderAndGo({}) }, "Yes, begin again"), h("button", { key: "again", type: "button", class: "big", onclick: () => { page.local.asked = false; page.redraw(); } }, "Keep this one")]
+        : [check.running ? h("button", { key: "stop", type: "button", class: "big", onclick: orderAndGo({ stop: true }) }, "End it here") : null,
           h("button", { key: "again", type: "button", class: "big", onclick: () => { page.local.asked = true; page.redraw(); } }, "Begin again")]
-      : h("button", { key: "start", type: "button", class: "big main", onclick: start }, "Start a rig check")),
+      : h("button", { key: "again", type: "button", class: "big main", onclick: () => order({}) }, "Start a rig check")),
     h("p", { key: "honest", class: "quiet" }, "slotwatch sees the command, not the light: it listens to data and cannot see a lamp. Only a person can say that a fixture gives light."),
     h("p", { key: "caution", class: "quiet" }, "Caution: work at height, moving fixtures and strobes. Keep the rig clear of people while fixtures are tried; local rules apply."),
   ];
 }
 
-/** A fixture that rose, and what a person saw of it: light, or no light. No light also becomes a mark in the history. */
-function eyeRow(one, eyes, page, startedAt) {
+/** A fixture that rose, and what a person saw of it. No light is kept by the listener for everybody, and is a mark in the history. */
+function eyeRow(one, lit, page, startedAt) {
   const key = keyOf(one);
-  const seen = eyes[key];
+  const seen = one.no_light ? "dark" : lit[key] ? "lit" : "open";
   const note = (word) => async () => {
-    const now = { ...eyesOf(page, startedAt) };
-    if (now[key] === word) delete now[key];
-    else now[key] = word;
-    keepEyes(page, startedAt, now);
+    const now = { ...litOf(page, startedAt) };
+    delete now[key];
+    if (word === "lit" && seen !== "lit") now[key] = true;
+    keepLit(page, startedAt, now);
     page.redraw();
-    if (now[key] !== "dark") return;
+    const isDark = word === "dark" && seen !== "dark";
+    if (!isDark && seen !== "dark") return;
     try {
-      await page.change("/api/v1/marks", { method: "POST", body: { text: `no light: ${nameOf(one)}`, by: storedName() } });
+      await page.change("/api/v1/rig-check", { method: "POST", body: isDark ? { no_light: key } : { light: key } });
+      await page.change("/api/v1/marks", { method: "POST", body: { text: `${isDark ? "no light" : "light after all"}: ${nameOf(one)}`, by: storedName() } });
+      page.local.trouble = "";
     } catch (error) {
       page.local.trouble = error.message;
-      page.redraw();
     }
+    page.redraw();
   };
-  return h("li", { key, class: `light-check is-${seen || "open"}` },
+  return h("li", { key, class: `light-check is-${seen}` },
     h("span", { class: "name" }, nameOf(one), detailOf(one)),
     h("button", { type: "button", class: "big", "aria-pressed": String(seen === "lit"), onclick: note("lit"), "aria-label": `✓ Lit: ${nameOf(one)}` }, "✓ Lit"),
     h("button", { type: "button", class: "big", "aria-pressed": String(seen === "dark"), onclick: note("dark"), "aria-label": `✗ No light: ${nameOf(one)}` }, "✗ No light"));
 }
 
-/** What was seen of each fixture, kept in this browser for this one check. */
-function eyesOf(page, startedAt) {
-  if (!page.eyes || page.eyes.of !== String(startedAt)) {
+/** What was seen to give light, kept in this browser for this one check. */
+function litOf(page, startedAt) {
+  if (!page.lit || page.lit.of !== String(startedAt)) {
     let kept = null;
-    try { kept = JSON.parse(localStorage.getItem("rig-check") || "null"); } catch (refused) { kept = null; }
-    page.eyes = kept && kept.of === String(startedAt) && kept.seen ? kept : { of: String(startedAt), seen: {} };
+    try { kept = JSON.parse(localStorage.getItem("rig-check-lit") || "null"); } catch (refused) { kept = null; }
+    page.lit = kept && kept.of === String(startedAt) && kept.seen ? kept : { of: String(startedAt), seen: {} };
   }
-  return page.eyes.seen;
+  return page.lit.seen;
 }
 
-function keepEyes(page, startedAt, seen) {
-  page.eyes = { of: String(startedAt), seen };
-  try { localStorage.setItem("rig-check", JSON.stringify(page.eyes)); } catch (refused) { /* until the page is closed */ }
+function keepLit(page, startedAt, seen) {
+  page.lit = { of: String(startedAt), seen };
+  try { localStorage.setItem("rig-check-lit", JSON.stringify(page.lit)); } catch (refused) { /* until the page is closed */ }
 }
 
 function keyOf(one) { return typeof one === "string" ? one : one.fixture || one.label || ""; }

@@ -37,6 +37,7 @@ def places(text: str, addressing: Addressing = E131) -> list[tuple[str, int]]:
         "Plan of the grid\n\nfixture\tuniv\tdmx address\tmode\tgel\n# spare row\n7\t1\t101\tled_par\tL201\n\n",
         "\ufefffixture,address,profile\n7,1/101,led-par\n",
         'fixture,address,profile\n"7","1.101","led-par"\n',
+        "Chan;Universe/Address;Mode\n7;1/101;led-par\n",
         "fixture,address,footprint\n7,e131/1.101,4\n",
         'Fixture No.,Univ.,Start Address,Slots\n7,1,"101,00",4\n',
         "fixture,universe,address,profile\n7,1.0,101.0,led-par\n",
@@ -259,3 +260,32 @@ def test_sixty_rows_that_are_wrong_alike_are_one_line_with_the_way_out() -> None
     ]
     few = "".join(f"{number},1,{number},dimmer\n" for number in range(1, 4))
     assert [problem.line for problem in read(HEAD + few, BOTH).problems] == [2, 3, 4]
+
+
+@pytest.mark.parametrize(
+    ("own", "wanted"),
+    [
+        (
+            ("circuit", "Dimer"),
+            "patch.csv:3: circuit: Dimer - the house file names this column, but none is called so; columns read: "
+            "fixture from 'Chan', address from 'DMX'; not used: 'Slots wide', 'Dimmer'",
+        ),
+        (
+            ("ciruit", "Dimmer"),
+            "patch.csv:3: ciruit: Dimmer - the house file names a column for it; what is read is fixture, universe, "
+            "address, profile, footprint, label, position, circuit, faces_audience, accepted_overlap",
+        ),
+    ],
+)
+def test_a_column_that_the_house_names_and_the_file_has_not_is_a_mistake(own: tuple[str, str], wanted: str) -> None:
+    """Without it the circuits of all fixtures would be missing, and nobody would be told."""
+    text = b"Spring hang;;;\n\nChan;DMX;Slots wide;Dimmer\n7;1/101;4;12\n"
+    with pytest.raises(HouseFileError) as caught:
+        read_patch("patch.csv", text, E131, PROFILES, (own,))
+    assert [str(problem) for problem in caught.value.problems] == [wanted]
+
+
+def test_a_missing_column_is_reported_at_the_line_of_the_header() -> None:
+    with pytest.raises(HouseFileError) as caught:
+        read("Spring hang\n\nChan;Where\n7;1.101\n")
+    assert str(caught.value.problems[0]).startswith("patch.csv:3: address: no such column - ")

@@ -47,6 +47,13 @@ def gone_and_away() -> Play:
     return [made, *ear.until(ASKED_S)]
 
 
+def lossy_and_away() -> Play:
+    """It misses frames, and is not reached either from 16 s later on."""
+    made, misses = desk(), each(11, 1e9)
+    ear = Ear(made, heard=lambda *frame: not misses(*frame), reached=lambda t: t < FROM_S + 16.0)
+    return [made, *ear.until(ASKED_S)]
+
+
 def parted(to_s: float) -> Play:
     """Main and spare are heard here; the main one is not heard at the other listener for a while."""
     main, spare = desk(priority=100), desk(2, priority=90)
@@ -131,6 +138,14 @@ MOVED = [
             lambda: heard_both(fast_desk(40.0), each(20)),
             18.0,
         ),
+    ),
+    Moved(
+        "loss-between",
+        "unknown_s",
+        10.0,
+        # It is away from 16 s after the first frame that is missing.
+        plays(HOUSE, *twice(lossy_and_away), (FROM_S + 42.0, FROM_S + 22.0)),
+        is_open,
     ),
     Moved(
         "listener-silent",

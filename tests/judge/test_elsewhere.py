@@ -163,6 +163,31 @@ def test_the_same_when_it_is_this_one_and_packet_loss_is_part_of_it() -> None:
     assert "FOH misses" in opened[0].summary
 
 
+@pytest.mark.parametrize("every_s", [1.0, 2.0, 2.9, 3.6])
+def test_loss_between_does_not_come_and_go_where_answers_are_slow(every_s: float) -> None:
+    """Each eleventh frame is missing all the time, whenever the other one answers (common practice, no source)."""
+    ear = Ear(desk(), heard=lambda universe, index, t: t < 10.0 or index % 11 != 7, every_s=every_s)
+    incident = shown(ear, desk(), 80.0).only()
+    assert (incident.rule, incident.flaps, incident.returned_ns) == ("loss-between", 0, None)
+
+
+@pytest.mark.parametrize("unknown", ["blind", "away"])
+def test_nor_where_the_other_one_is_not_known_for_a_while(unknown: str) -> None:
+    gap = {"judged" if unknown == "blind" else "reached": lambda t: not 30.0 <= t < 44.0}
+    ear = Ear(desk(), heard=lambda universe, index, t: t < 10.0 or index % 11 != 7, **gap)
+    incident = shown(ear, desk(), 80.0).only()
+    assert (incident.rule, incident.flaps, incident.returned_ns) == ("loss-between", 0, None)
+
+
+def test_an_other_listener_that_stays_away_keeps_no_loss_between_open() -> None:
+    """Its last figures say nothing of now; what is missing here is packet loss by itself then."""
+    ear = Ear(desk(), reached=lambda t: t < 30.0)
+    stage = shown(ear, desk(drop=lambda universe, index, t: t >= 10.0 and index % 11 == 7), 90.0)
+    found = {one.rule: one.closed_ns for one in stage.all}
+    assert found["loss-between"] is not None
+    assert found["listener-silent"] is None and found["packet-loss"] is None
+
+
 def test_what_both_miss_alike_is_lost_before_them() -> None:
     def heard(universe: int, index: int, t: float) -> bool:
         return not lossy(universe, index, t)

@@ -232,6 +232,14 @@ class StandIn:
             self.send("house", self.situation.house | {"at": self.at()})
         if path == "references":
             return web.json_response({"name": body["name"], "fixtures": 35, "stored": True}, status=201)
+        if path == "rig-check" and ("no_light" in body or "light" in body):
+            for one in self.situation.answers["rig-check"]["done"]:
+                if one["fixture"] in (body.get("no_light"), body.get("light")):
+                    one["no_light"] = "no_light" in body
+            return web.json_response({"no_light": [], "stored": True})
+        if path == "rig-check" and "stop" in body:
+            self.situation.answers["rig-check"]["running"] = False
+            return web.json_response({"running": False, "left": [], "stored": True})
         if path == "rig-check":
             left = [{"position": "Bridge 1", "fixtures": ["301", "302"]}]
             self.situation.answers["rig-check"] = {

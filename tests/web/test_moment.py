@@ -511,10 +511,57 @@ def test_what_rose_last_is_on_top_with_number_and_name_and_two_presses(open_page
         assert box["height"] >= 44
     first.locator("button:has-text('No light')").click()
     opened.listener.wait_for_change("POST", "marks")
-    assert opened.listener.changes[0][2]["text"].startswith("no light: ")
+    fixture = opened.listener.situation.answers["rig-check"]["done"][0]["fixture"]
+    assert opened.listener.changes[0] == ("POST", "rig-check", {"no_light": fixture})
+    assert opened.listener.changes[1][2]["text"].startswith("no light: ")
     page.wait_for_selector("text=1 without light.")
+    page.evaluate("localStorage.clear()")
     page.reload()
-    page.wait_for_selector("text=1 without light.")  # kept for this check
+    page.wait_for_selector("text=1 without light.")  # the listener keeps it, so another phone shows it too
+
+
+@pytest.mark.parametrize("again", ["✗ No light", "✓ Lit"])
+def test_no_light_that_is_taken_back_is_taken_back_in_the_history_too(open_page: Open, again: str) -> None:
+    opened = open_page("desk-lost", width=390, height=844)
+    done = opened.listener.situation.answers["rig-check"]["done"]
+    done[0]["no_light"] = True
+    page = opened.go("/rig-check")
+    page.wait_for_selector("text=1 without light.")
+    page.locator(f".light-checks li:has(button[aria-pressed=true]) >> text={again}").click()
+    opened.listener.wait_for_change("POST", "marks")
+    assert opened.listener.changes[0] == ("POST", "rig-check", {"light": done[0]["fixture"]})
+    assert opened.listener.changes[1][2]["text"].startswith("light after all: ")
+    page.wait_for_selector("text=without light.", state="detached")
+    assert page.locator("button[aria-pressed=true]").all_inner_texts() == (["✓ Lit"] if "Lit" in again else [])
+
+
+def test_a_rig_check_by_keyboard_never_loses_its_place(open_page: Open) -> None:
+    """WCAG 2.2, 2.4.3 and 3.2.2: what goes away when it is pressed leaves the focus at what follows."""
+    opened = open_page("desk-lost", width=390, height=844)
+    opened.listener.situation.answers["rig-check"] = {
+        "running": False,
+        "started_at": None,
+        "done": [],
+        "left": [],
+        "flagged": [],
+    }
+    page = opened.go("/rig-check")
+
+    def press(button: str, then: str) -> str:
+        page.locator(f"text='{button}'").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_selector(f"text='{then}'")
+        settle(page)
+        return str(page.evaluate("document.activeElement.innerText"))
+
+    assert press("Start a rig check", "End it here") == "Begin again"
+    assert press("Begin again", "Yes, begin again") == "Keep this one"
+    assert press("Yes, begin again", "End it here") == "Begin again"
+    page.locator("text='End it here'").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text='End it here'", state="detached")
+    settle(page)
+    assert page.evaluate("document.activeElement.innerText") == "Begin again"
 
 
 def test_the_newest_rise_comes_first(open_page: Open) -> None:

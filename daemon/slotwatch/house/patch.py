@@ -19,7 +19,9 @@ COLUMNS = (
     ),
     Column("universe", ("univ", "uni", "dmx universe")),
     Column(
-        "address", ("addr", "dmx address", "dmx", "start address", "start slot", "slot", "patch", "dmx start"), True
+        "address",
+        ("addr", "dmx address", "dmx", "start address", "start slot", "slot", "patch", "dmx start", "universe address"),
+        True,
     ),
     Column("profile", ("mode", "fixture profile", "fixture mode", "dmx mode", "personality")),
     Column("footprint", ("slots", "dmx footprint", "slot count", "number of slots")),

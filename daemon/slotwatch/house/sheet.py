@@ -60,6 +60,8 @@ class TableSheet:
     """Our names of the columns that are there."""
     readings: str
     """How each column was read, for people, in one line."""
+    header: tuple[int, frozenset[str]]
+    """The line of the header, and its titles as they are compared."""
     problems: list[Problem] = field(default_factory=list)
     """Rows with more cells than the header has, and rows with a cell that is too long; nothing of them is read."""
 
@@ -88,16 +90,18 @@ def read_sheet(
         known = ", ".join(column.name for column in columns)
         raise HouseFileError([Problem(file, 1, "", "", f"no header row is found; columns are {known}")])
     sheet = _sheet(file, _records(file, text, best[2]), best[1], names)
-    missing = [name for name in wanted if name not in sheet.columns]
-    if missing:
-        raise HouseFileError([_missing(file, sheet, name, columns) for name in missing])
+    wrong = _wrong_names(file, sheet, columns, own)
+    if not wrong:
+        wrong = [_missing(file, sheet, name, columns) for name in wanted if name not in sheet.columns]
+    if wrong:
+        raise HouseFileError(wrong)
     return sheet
 
 
 def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, names: dict[str, str]) -> TableSheet:
     for _ in range(header_at):
         next(records)
-    _number, header = next(records)
+    header_number, header = next(records)
     places: dict[str, int] = {}
     used: list[str] = []
     unused: list[str] = []
@@ -109,7 +113,7 @@ def _sheet(file: str, records: Iterator[tuple[int, list[str]]], header_at: int, 
             places[name] = index
             used.append(name if title == name else f"{name} from {title!r}")
     readings = "columns read: " + ", ".join(used) + (f"; not used: {', '.join(unused)}" if unused else "")
-    sheet = TableSheet(file, [], frozenset(places), readings)
+    sheet = TableSheet(file, [], frozenset(places), readings, (header_number, frozenset(map(_word, header))))
     for number, cells in records:
         if any(cell.strip() for cell in cells[len(header) :]):
             sheet.problems.append(_too_long(file, number, cells, len(header)))
@@ -193,7 +197,27 @@ def _word(title: str) -> str:
     return _NOT_WORD.sub(" ", title.strip().lower()).strip()
 
 
+def _wrong_names(
+    file: str, sheet: TableSheet, columns: tuple[Column, ...], own: tuple[tuple[str, str], ...]
+) -> list[Problem]:
+    """Names that the house gives and nothing has: without them the column would be taken as if it were absent."""
+    number, titles = sheet.header
+    known = [column.name for column in columns]
+    unread = [
+        Problem(file, number, name, title, f"the house file names a column for it; what is read is {', '.join(known)}")
+        for name, title in own
+        if name not in known
+    ]
+    return unread + [
+        Problem(file, number, name, title, f"the house file names this column, but none is called so; {sheet.readings}")
+        for name, title in own
+        if name in known and _word(title) not in titles
+    ]
+
+
 def _missing(file: str, sheet: TableSheet, name: str, columns: tuple[Column, ...]) -> Problem:
     column = next(column for column in columns if column.name == name)
     others = f" (also understood: {', '.join(column.others)})" if column.others else ""
-    return Problem(file, 1, name, "no such column", f"a column named {name} is expected{others}; {sheet.readings}")
+    return Problem(
+        file, sheet.header[0], name, "no such column", f"a column named {name} is expected{others}; {sheet.readings}"
+    )

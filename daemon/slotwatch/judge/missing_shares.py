@@ -8,15 +8,16 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from slotwatch.judge.elsewhere import OtherListener
+from slotwatch.judge.elsewhere import STALE_NS, OtherListener
 
 if TYPE_CHECKING:
     from slotwatch.judge.context import RuleContext
 
 MOST_STREAMS = 8192
 SAMPLES = 64
-SLACK_NS = 1_500_000_000
-"""Two answers are about a second apart: a window may be longer than it should by this much."""
+SLACK_NS = STALE_NS + 2_000_000_000
+"""A window may be longer than it should by this much. Answers that count may be as far apart as one may be old, and
+both the request for the next one and the pass that takes it come a second later at most."""
 
 ShareKey = tuple[str, int, int]
 """Other listener, row of the stream and its generation."""
@@ -32,6 +33,8 @@ class Shares:
     """When the worse side had not yet missed more than the other one."""
     last_ns: int
     """When the worse side was last seen to have missed more."""
+    to_ns: int
+    """When the newest counts were taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +69,7 @@ class MissingShares:
             if not well or not streams.sequence_measurable[row] or found is None:
                 continue
             here = int(streams.frames[row]), int(streams.lost_frames[row])
-            sample = _Sample(ctx.now_ns, found.network, here, (found.frames, found.missing or 0))
+            sample = _Sample(ctx.at_ns, found.network, here, (found.frames, found.missing or 0))
             kept = self._samples.get(key)
             if kept is None:
                 if len(self._samples) >= MOST_STREAMS:
@@ -80,17 +83,22 @@ class MissingShares:
             del self._samples[key]
 
     def over(self, ctx: RuleContext, window_ns: int, least_frames: int) -> dict[ShareKey, Shares]:
-        """Give the shares of all streams of which both sides know a window of this length with this many frames."""
+        """Give the shares of all streams of which both sides know a window of this length with this many frames.
+
+        Counts that were taken longer ago than an answer counts say nothing of now.
+        """
         found = {}
         for key, kept in self._samples.items():
             last = kept[-1]
+            if ctx.now_ns - last.t_ns > STALE_NS:
+                continue
             first = next((one for one in reversed(kept) if last.t_ns - one.t_ns >= window_ns), None)
             if first is None or last.t_ns - first.t_ns > window_ns + SLACK_NS:
                 continue
             here, there = _share(first.here, last.here), _share(first.there, last.there)
             if min(here[1], there[1]) >= least_frames:
                 began_ns, last_ns = _span(kept, first, worse_there=there[0] > here[0])
-                found[key] = Shares(here[0], there[0], began_ns, last_ns)
+                found[key] = Shares(here[0], there[0], began_ns, last_ns, last.t_ns)
         return found
 
 
