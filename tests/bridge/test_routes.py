@@ -10,7 +10,9 @@ from sacn.messages.data_packet import DataPacket
 
 from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.bridge.routes import Bridge
+from slotwatch.bridge.status import with_line
 from slotwatch.house.schema import DeclaredUniverse, House, Limits, Network, Route
+from slotwatch.snapshot.routes import LinePort
 from slotwatch.wire import batch as batches
 from slotwatch.wire.decode import decode
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -143,6 +145,24 @@ def test_lost_input_ends_the_stream_with_three_terminated_packets() -> None:
     assert ends[0] <= last_heard + 2501
     assert max(ms for ms, _ in stage.levels()) < last_heard + 2500
     assert stage.bridge.status(stage.now_ns)[0].state == "stopped"
+
+
+def test_a_route_whose_adapter_is_gone_says_that_it_sends_nothing() -> None:
+    """Whether it would send, hold or send zeros now: a person reads what is on the line, and nothing is."""
+    why = "/dev/ttyUSB0 is not there; plug the adapter in"
+    gone = LinePort("/dev/ttyUSB0", 100, open=False, trouble=why, reopened=0)
+    stage = Stage(ROUTE)
+    (waiting,) = stage.bridge.status(stage.now_ns)
+    assert with_line(waiting, gone).text == f"{waiting.text} The line: {why}."
+    stage.hear(MAIN, [7])
+    stage.run(1500)
+    stage.hear(MAIN, [8])
+    stage.run(25)
+    (running,) = stage.bridge.status(stage.now_ns)
+    assert running.text.startswith("Running: ")
+    assert with_line(running, gone).text == f"Nothing is sent: {why}."
+    assert with_line(running, replace(gone, trouble="")).text == running.text
+    assert with_line(running, gone).line == gone
 
 
 def test_a_route_whose_input_is_all_zero_says_so() -> None:

@@ -9,7 +9,7 @@ import pytest
 from slotwatch.house.schema import DeclaredSource, Network, Route
 from slotwatch.wire.observation import RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.cases import at, desk
+from tests.judge.cases import at, desk, see
 from tests.judge.stage import Desk, Stage, house_of
 
 FIRST = UniverseId(Protocol.E131, 1)
@@ -117,3 +117,18 @@ def test_a_route_whose_process_has_just_ended_is_not_said_to_repeat_its_levels(e
         shown.see(tenth / 10, RoutesSeen(at(tenth / 10), (sending,), at(0.5)))
     lost = next(one for one in shown.run(6.75).all if one.rule == "universe-lost")
     assert any("copy" in line for line in lost.evidence) is named
+
+
+def test_the_first_check_of_an_adapter_that_is_gone_is_whole_up_to_its_colon() -> None:
+    """The page's third line is a check up to its first colon: it ended in "Look at what is connected to serial"."""
+    route = Route("line", FIRST, target_serial="/dev/ttyUSB0")
+    told = [
+        see(0.5 + n / 10, RoutesSeen, (RouteSeen("line", "running", "serial:/dev/ttyUSB0", "e131/1", why),), at(0.4))
+        for n, why in enumerate([""] * 30 + ["/dev/ttyUSB0 is not there"] * 30)
+    ]
+    stage = Stage(replace(house_of((1,)), routes=(route,)), desk(1, (1,)))
+    for t_s, observation in told:
+        stage.see(t_s, observation)
+    incident = stage.run(6.0).only()
+    assert incident.rule == "route-output-lost"
+    assert incident.next_checks[0].split(":")[0] == "Look at what is connected to this adapter"

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from slotwatch.bridge.merge import Input
 from slotwatch.bridge.output import LATENCY_EDGES_S, Lane, Output, RouteState, Target, target_of
 from slotwatch.house.schema import House, Route
-from slotwatch.snapshot.routes import LatencyCounts, RouteRow
+from slotwatch.snapshot.routes import LatencyCounts, LinePort, RouteRow
+
+_SENDING = frozenset({RouteState.RUNNING, RouteState.HOLDING, RouteState.ZERO})
 
 
 def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns: int) -> RouteRow:
@@ -30,6 +34,15 @@ def route_status(lane: Lane, output: Output, entry: Input, house: House, now_ns:
         input_refused_packets=entry.refused_sources,
         input_discarded_packets=entry.discarded,
     )
+
+
+def with_line(row: RouteRow, line: LinePort) -> RouteRow:
+    """Add how the serial port of a route fares. While it cannot be used nothing is sent, whatever the input does."""
+    if not line.trouble:
+        return replace(row, line=line)
+    if RouteState(row.state) in _SENDING:
+        return replace(row, line=line, text=f"Nothing is sent: {line.trouble}.")
+    return replace(row, line=line, text=f"{row.text} The line: {line.trouble}.")
 
 
 def ends_of(route: Route, house: House) -> tuple[str, str, str]:

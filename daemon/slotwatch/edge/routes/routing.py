@@ -11,7 +11,6 @@ import os
 import select
 import signal
 from collections.abc import Callable
-from dataclasses import replace
 from ipaddress import IPv4Address, ip_address
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from slotwatch.bridge.node import PollResponder, pages
 from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.bridge.output import Target
 from slotwatch.bridge.routes import Bridge
+from slotwatch.bridge.status import with_line
 from slotwatch.edge.lines.serial_line import LineSender
 from slotwatch.edge.routes.questions import Questions
 from slotwatch.edge.routes.udp_out import Sender, discovery_universes
@@ -191,8 +191,7 @@ class Routing:
         for row in self.bridge.status(now_ns, self._next_row, 1):
             line = next((sender for sender in self.lines.values() if row.target == sender.text), None)
             if line is not None:
-                text = f"{row.text} The line: {line.trouble}." if line.trouble else row.text
-                row = replace(row, line=line.status(), text=text)
+                row = with_line(row, line.status())
             self._rows.append(row)
         self._next_row = (self._next_row + 1) % max(1, self.bridge.routes)
 

@@ -75,7 +75,7 @@ def describe_unsent(ctx: RuleContext, key: Output, p: RouteOutputLostParameters)
         cause="port",
         still_working=_still_sending(ctx, named),
         next_checks=(
-            _LOOK.format(f"to {output}"),
+            _LOOK.format("to this adapter"),
             "Check whether the adapter is plugged in. Before it is plugged in again: lights may move or come on, so "
             "the rig must be clear.",
         ),
