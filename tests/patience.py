@@ -8,9 +8,12 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-PATIENCE_S = 90.0
+PATIENCE_S = 180.0
 """Nothing that is measured: how long a test waits on a computer that is busy with many others. With ten that want
-to run for each processor, two daemons took over 40 s to start."""
+to run for each processor, two daemons took over 40 s to start. A test that passes never waits so long, and every other
+limit of a test is this one or longer (`tests/test_limits.py`)."""
+PROGRAM_S = 4 * PATIENCE_S
+"""When to give up a program of a test that itself waits several times."""
 
 
 def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
@@ -20,6 +23,11 @@ def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
         assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"
         time.sleep(0.01)
     return answer
+
+
+TRIALS = 5
+"""How often something is tried that may take no longer than a bound. A busy computer only makes it longer: what is too
+slow by itself is so every time."""
 
 
 async def happens(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:

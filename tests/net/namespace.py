@@ -7,10 +7,13 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from tests.patience import PATIENCE_S, PROGRAM_S
 
 ROOT = Path(__file__).parent.parent.parent
 SETUP = """
@@ -87,7 +90,7 @@ def rules(daemon, state="open"):
 
 def _tried(command: list[str]) -> bool:
     try:
-        return subprocess.run(command, capture_output=True, timeout=10).returncode == 0
+        return subprocess.run(command, capture_output=True, timeout=PATIENCE_S).returncode == 0
     except (OSError, subprocess.TimeoutExpired):
         return False
 
@@ -102,18 +105,26 @@ def require_namespaces() -> None:
     pytest.skip(reason)
 
 
-def inside(program: str, timeout_s: float = 60.0) -> dict[str, Any]:
+def inside(program: str) -> dict[str, Any]:
     """Run a Python program inside; it prints one line of JSON last, which is returned."""
     require_namespaces()
-    done = subprocess.run(
-        ["unshare", "-Urn", "sh", "-c", f"{SETUP}\nexec '{sys.executable}' -"],
-        input=program,
-        capture_output=True,
-        text=True,
-        timeout=timeout_s,
-        cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )
-    assert done.returncode == 0, done.stderr
-    answer: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    words = ["unshare", "-Urn", "sh", "-c", f"{SETUP}\nexec '{sys.executable}' -"]
+    answer: dict[str, Any] = json.loads(said_last(words, program))
     return answer
+
+
+def said_last(words: Sequence[str], program: str, more: Mapping[str, str] | None = None) -> str:
+    """The last line that a Python program prints. A failure shows all of them, also where it did not end.
+
+    more: of its environment.
+    """
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), **(more or {})}
+    try:
+        done = subprocess.run(
+            words, input=program, capture_output=True, text=True, timeout=PROGRAM_S, cwd=ROOT, env=environment
+        )
+    except subprocess.TimeoutExpired as late:
+        said = b"".join(filter(None, (late.stdout, late.stderr))).decode(errors="replace")
+        pytest.fail(f"the program did not end within {PROGRAM_S:g} s; it printed:\n{said}")
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout.splitlines()[-1]

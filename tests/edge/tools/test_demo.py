@@ -8,18 +8,21 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
+import unittest.mock
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
 
+from slotwatch.edge.tools import demo as module
 from slotwatch.edge.tools.demo import free_port
 from slotwatch.errors import EdgeError
-from tests.patience import until
-
-WITHIN_S = 60.0
+from tests.net.namespace import inside
+from tests.patience import PATIENCE_S, until
 
 
 @contextmanager
@@ -71,7 +74,7 @@ def _address(child: subprocess.Popen[str]) -> str:
 
 
 def fetched(url: str) -> object:
-    with urllib.request.urlopen(url, timeout=5) as answer:
+    with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
         return json.load(answer)
 
 
@@ -83,30 +86,78 @@ def closes(url: str) -> None:
         with socket.socket() as probe:
             return probe.connect_ex(("127.0.0.1", port)) != 0
 
-    until(is_refused, WITHIN_S)
+    until(is_refused)
 
 
-@pytest.mark.slow
-def test_demo_shows_its_sources_and_leaves_nothing_behind(tmp_path: Path) -> None:
-    with demo(tmp_path) as (child, url):
+def plays_to_its_end(place: Path) -> None:
+    with demo(place) as (child, url):
 
         def heard() -> set[str]:
             sources = fetched(f"{url}api/v1/sources")
             assert isinstance(sources, list)
             return {each["declared_as"] for each in sources}
 
-        until(lambda: len(heard()) >= 3, WITHIN_S)
-        assert heard() == {"main desk", "backup desk", "media server"}
+        until(lambda: len(heard()) >= 3)
+        assert heard() == {"main desk", "backup desk", "media server"}, heard()
         child.send_signal(signal.SIGINT)
-        out, err = child.communicate(timeout=WITHIN_S)
+        out, err = child.communicate(timeout=PATIENCE_S)
         assert child.returncode == 0, err
-        assert "packets sent" in err and "Traceback" not in out + err
+        assert "packets sent" in err and "Traceback" not in out + err, (out, err)
         closes(url)
-    assert not list(tmp_path.iterdir()), "the copy of the house was left behind"
+    left = list(place.iterdir())
+    assert not left, f"the copy of the house was left behind: {left}"
 
 
-def test_killed_demo_takes_its_daemon_with_it(tmp_path: Path) -> None:
-    with demo(tmp_path) as (child, url):
+def is_killed(place: Path) -> None:
+    with demo(place) as (child, url):
         child.kill()
         child.wait()
         closes(url)
+
+
+def is_late_for_its_ports() -> None:
+    """Another demo opens the page's usual port after this one has found it free, and its page answers there."""
+
+    class Other(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:  # the library's name
+            self.send_response(200)
+            self.end_headers()
+
+    found: list[int] = []
+
+    def late(wanted: int, kind: socket.SocketKind) -> int:
+        found.append(wanted if wanted not in found else free_port(wanted, kind))
+        return found[-1]
+
+    with (
+        ThreadingHTTPServer(("127.0.0.1", 8580), Other) as other,
+        unittest.mock.patch.object(module, "free_port", late),
+    ):
+        threading.Thread(target=other.serve_forever, daemon=True).start()
+        with module.Demo() as made:
+            assert made.url != "http://127.0.0.1:8580/"
+            assert made.remarks == [f"port 8580 is taken: the page uses {made.house.http.port}"]
+            assert fetched(f"{made.url}api/v1/house")
+        other.shutdown()
+
+
+def in_a_network_of_its_own(what: str, *places: Path) -> None:
+    """The demo takes its usual ports, which on this computer may be another's."""
+    given = ", ".join(f"Path({str(place)!r})" for place in places)
+    inside(f"from pathlib import Path\nfrom {__name__} import {what}\n{what}({given})\nprint('{{}}')")
+
+
+@pytest.mark.net
+@pytest.mark.slow
+def test_demo_shows_its_sources_and_leaves_nothing_behind(tmp_path: Path) -> None:
+    in_a_network_of_its_own("plays_to_its_end", tmp_path)
+
+
+@pytest.mark.net
+def test_killed_demo_takes_its_daemon_with_it(tmp_path: Path) -> None:
+    in_a_network_of_its_own("is_killed", tmp_path)
+
+
+@pytest.mark.net
+def test_a_port_that_is_taken_after_the_look_gives_another() -> None:
+    in_a_network_of_its_own("is_late_for_its_ports")

@@ -22,8 +22,12 @@ from slotwatch.edge.shared.shipped import directory
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 
+READY = "its page is http://"
+"""What the daemon prints once it has opened its ports and its page."""
 PORTS_TRIED = 50
-READY_WITHIN_S = 20.0
+STARTS_TRIED = 5
+READY_WITHIN_S = 120.0
+"""Only when to give up: a daemon that cannot start ends, and is heard of at once."""
 STOP_WITHIN_S = 10.0
 
 _T = TypeVar("_T")
@@ -42,14 +46,17 @@ def harbour_house() -> House:
 
 
 def free_port(wanted: int, kind: socket.SocketKind) -> int:
-    """Return the first free port of loopback from `wanted` on. EdgeError if 50 are taken."""
+    """Return the first port from `wanted` on that the daemon could open now. EdgeError if 50 are taken."""
+    address = (
+        "127.0.0.1" if kind is socket.SOCK_STREAM else ""
+    )  # as it opens them: the page on loopback, the rest at all
     for port in range(wanted, wanted + PORTS_TRIED):
         with socket.socket(socket.AF_INET, kind) as probe:
             if kind is socket.SOCK_STREAM:
                 # As the page's own server does: a port whose last connections still linger is free.
                 probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
-                probe.bind(("127.0.0.1", port))
+                probe.bind((address, port))
             except OSError:
                 continue
             return port
@@ -68,17 +75,33 @@ class Demo:
 
     def __enter__(self) -> Self:
         try:
-            self._prepare()
-            self._start()
+            for left in reversed(range(STARTS_TRIED)):
+                self._prepare()
+                try:
+                    self._start()
+                    return self
+                except EdgeError:
+                    # Another program, such as a second demo, may open a port after it was looked for.
+                    if not left or not self._has_lost_a_port():
+                        raise
+            raise AssertionError("unreachable")
         except BaseException:
             self.close()
             raise
-        return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def _has_lost_a_port(self) -> bool:
+        """Whether the daemon ended, and a port that was free for it is another's."""
+        if self._child is None or self._child.poll() is None:
+            return False
+        wanted = [(socket.SOCK_DGRAM, self.e131_port), (socket.SOCK_DGRAM, self.artnet_port)]
+        wanted.append((socket.SOCK_STREAM, self.house.http.port))
+        return any(free_port(port, kind) != port for kind, port in wanted)
+
     def _prepare(self) -> None:
+        self.remarks.clear()
         shutil.copytree(directory("config") / "harbour-street", self._directory, dirs_exist_ok=True)
         text = self._file.read_text(encoding="utf-8")
         for pattern, kind, what in (
@@ -123,6 +146,8 @@ class Demo:
             time.sleep(0.1)
 
     def _answers(self) -> bool:
+        if READY not in self._log.read_text(errors="replace"):
+            return False  # who answers at its page's port is another program
         connection = http.client.HTTPConnection("127.0.0.1", self.house.http.port, timeout=1.0)
         try:
             connection.request("GET", "/readyz")
