@@ -20,6 +20,7 @@ from tests.leftovers import (
     pytest_runtest_protocol,
     pytest_runtest_teardown,
 )
+from tests.surroundings import fix
 
 __all__ = [  # a fixture and hooks for all tests
     "built",
@@ -28,6 +29,7 @@ __all__ = [  # a fixture and hooks for all tests
     "pytest_runtest_protocol",
     "pytest_runtest_teardown",
 ]
+fix()
 ROOT = Path(__file__).parent
 LIVE = (
     "test_app",
@@ -46,7 +48,7 @@ LIVE = (
     "outside/test_page",
     "web/test_real_front",
 )
-LIVE_WITHIN_S = 600
+LIVE_WITHIN_S = 1800
 """Longer than their own waits together, which say what did not come."""
 PATIENT = (
     "test_app",

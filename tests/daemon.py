@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import http.client
 import json
 import os
 import signal
@@ -12,6 +13,7 @@ import sys
 import threading
 import time
 import urllib.request
+import weakref
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,6 +28,12 @@ from tests.ports import free_port
 CID = tuple(b"slotwatch-tests0")
 STUTTERS = {"uneven-refresh", "slow-refresh", "fast-refresh"}
 """What a desk that is a thread of a busy test does by itself."""
+ASKED_AGAIN_S = 5.0
+"""Where a question is asked until it is answered: a process that was ended may leave one without an answer."""
+ACCOUNT_WITHIN_S = 2.0
+"""A daemon that does not answer by then has no more to say of why a test failed."""
+STARTED: weakref.WeakSet[Daemon] = weakref.WeakSet()
+"""Daemons that somebody holds: what they say is added to a failure."""
 HEARD = ("steady", "at-rest", "faulty")
 """States of a universe that arrives: while such a desk stutters it is faulty."""
 
@@ -58,7 +66,7 @@ path = "history.db"
 {declared}"""
 
 
-@dataclass
+@dataclass(eq=False)
 class Daemon:
     """`slotwatch serve` as a user starts it."""
 
@@ -66,6 +74,11 @@ class Daemon:
     ports: Ports
     process: subprocess.Popen[str]
     printed: list[str]
+    reader: threading.Thread | None = None
+    """Fills `printed`, until every process of the daemon has closed its output."""
+
+    def __post_init__(self) -> None:
+        STARTED.add(self)
 
     def api(self, path: str, within_s: float = PATIENCE_S) -> Any:
         with urllib.request.urlopen(f"http://127.0.0.1:{self.ports.page}{path}", timeout=within_s) as answer:
@@ -82,8 +95,8 @@ class Daemon:
     def get(self, path: str) -> Any:
         """As `api`, or None while nothing answers."""
         try:
-            return self.api(path, 5)
-        except OSError:
+            return self.api(path, ASKED_AGAIN_S)
+        except (OSError, http.client.HTTPException):
             return None
 
     def universe(self, name: str) -> dict[str, Any]:
@@ -106,7 +119,22 @@ class Daemon:
         return found
 
     def log(self) -> str:
+        """What it has printed: all of it once it has ended, else what has come until now. See `says`."""
+        if self.reader is not None and self.process.poll() is not None:
+            self.reader.join(PATIENCE_S)
         return "\n".join(self.printed)
+
+    def says(self, words: str, times: int = 1) -> None:
+        """Wait until it has printed these words. A thread reads what it prints: it may come later than its effect."""
+        until(lambda: self.log().count(words) >= times)
+
+    def account(self) -> str:
+        """What a failure needs: its log, and what its page says now if it answers."""
+        lines = [f"daemon of {self.file}, ports {self.ports}, status {self.process.poll()}:", *self.printed]
+        for path in ("/api/v1/house", "/api/v1/universes", "/api/v1/incidents?state=all"):
+            with contextlib.suppress(OSError, ValueError, http.client.HTTPException):
+                lines.append(f"{path}: {json.dumps(self.api(path, ACCOUNT_WITHIN_S))}")
+        return "\n".join(lines)
 
     def send(self, universe: int, levels: bytes, sequence: int) -> None:
         packet = DataPacket(CID, "test desk", universe, tuple(levels.ljust(512, b"\0")), sequence=sequence)
@@ -153,8 +181,9 @@ def start(
             for line in output:
                 printed.append(line.rstrip())  # noqa: PERF401 - read while it is being written
 
-    threading.Thread(target=listen, daemon=True).start()
-    daemon = Daemon(file, ports, process, printed)
+    reader = threading.Thread(target=listen, daemon=True)
+    reader.start()
+    daemon = Daemon(file, ports, process, printed, reader)
     if ready:
         try:
             until(lambda: "its page is" in daemon.log() or process.poll() is not None, 2 * PATIENCE_S)
@@ -162,15 +191,19 @@ def start(
         except BaseException:
             process.kill()
             process.wait()
+            print(daemon.account(), file=sys.stderr, flush=True)
             raise
     return daemon
 
 
 @contextlib.contextmanager
 def ended(daemon: Daemon) -> Iterator[Daemon]:
-    """A daemon that is surely gone after the block."""
+    """A daemon that is surely gone after the block. Where the block fails, what the daemon says is printed first."""
     try:
         yield daemon
+    except BaseException:
+        print(daemon.account(), file=sys.stderr, flush=True)
+        raise
     finally:
         if daemon.process.poll() is None:
             daemon.process.kill()

@@ -23,7 +23,8 @@ from pathlib import Path
 
 import pytest
 
-WITHIN_S = 120.0
+from tests.patience import PATIENCE_S
+
 FAILED = pytest.StashKey[bool]()
 BEFORE = pytest.StashKey["Surroundings"]()
 CHILDREN = pytest.StashKey[set[int]]()
@@ -123,7 +124,13 @@ def pytest_runtest_call(item: pytest.Item) -> Generator[None, object, object]:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Generator[None, object, object]:
     report = yield
-    item.stash[FAILED] |= call.excinfo is not None and not call.excinfo.errisinstance(pytest.skip.Exception)
+    is_wrong = call.excinfo is not None and not call.excinfo.errisinstance(pytest.skip.Exception)
+    item.stash[FAILED] |= is_wrong
+    if is_wrong and call.when != "teardown" and isinstance(report, pytest.TestReport):
+        # Those of fixtures, which go on: where a test's own block fails, `ended` has printed what its daemon says.
+        for daemon in list(getattr(sys.modules.get("tests.daemon"), "STARTED", ())):
+            if daemon.process.poll() is None:
+                report.sections.append(("what a daemon says that goes on", daemon.account()))
     return report
 
 
@@ -131,7 +138,7 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
 def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> Generator[None, object, object]:
     """Give the end of a test its own limit, and look at what is left after it."""
     limited = threading.current_thread() is threading.main_thread() and not signal.getitimer(signal.ITIMER_REAL)[0]
-    within_s = float(item.config.getini("timeout") or 0) or WITHIN_S
+    within_s = float(item.config.getini("timeout") or 0) or PATIENCE_S
     if limited and item.stash[FAILED]:
         signal.signal(signal.SIGALRM, _broken_off)
         signal.setitimer(signal.ITIMER_REAL, within_s, within_s)

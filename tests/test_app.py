@@ -20,6 +20,7 @@ import pytest
 from tests.daemon import Daemon, Ports, desk, ended, house_text, is_alive, running, start
 from tests.patience import PATIENCE_S, until
 from tests.ports import free_port, is_free
+from tests.surroundings import short_directory
 
 
 def _restarted(daemon: Daemon, role: str, before: int) -> int:
@@ -45,7 +46,7 @@ def test_a_packet_on_the_wire_is_a_universe_on_the_page(tmp_path: Path) -> None:
     with running(tmp_path) as daemon, desk(daemon, range(1, 3)):
         universe = until(lambda: _is_heard(daemon) and daemon.universe("e131/1"))
         assert universe["frames"] > 0
-        assert f"its page is http://127.0.0.1:{daemon.ports.page}/" in daemon.log()
+        daemon.says(f"its page is http://127.0.0.1:{daemon.ports.page}/")
         children = daemon.children()
         assert set(children) == {"intake", "judging", "front"}
         # The parent is small: it loads neither numpy nor the HTTP server.
@@ -76,7 +77,7 @@ def test_a_killed_front_is_started_again_and_no_packet_is_lost(tmp_path: Path) -
         # Of each by itself: a snapshot may have been taken between the last packets of the two.
         for number in (1, 2):
             until(lambda n=number: daemon.universe(f"e131/{n}").get("frames") == sent[n])
-        assert "front ended (by SIGKILL); starting it again" in daemon.log()
+        daemon.says("front ended (by SIGKILL); starting it again")
 
 
 def test_a_page_process_that_hangs_is_restarted(tmp_path: Path) -> None:
@@ -85,7 +86,7 @@ def test_a_page_process_that_hangs_is_restarted(tmp_path: Path) -> None:
         os.kill(front, signal.SIGSTOP)
         until(lambda: daemon.children().get("front") not in (None, front))
         until(lambda: daemon.get("/api/v1/house"))
-        assert "front has made no progress for" in daemon.log()
+        daemon.says("front has made no progress for")
 
 
 @pytest.mark.parametrize("is_gone", [False, True])
@@ -125,7 +126,7 @@ def test_a_killed_intake_is_restarted_and_what_it_missed_raises_no_fault_of_the_
         mark = sent[1]
         until(lambda: sent[1] > mark + 40)
         until(lambda: _is_heard(daemon))
-        assert "intake ended (by SIGKILL); starting it again" in daemon.log()
+        daemon.says("intake ended (by SIGKILL); starting it again")
         raised = {i["rule"]: i for i in daemon.api("/api/v1/incidents?state=all")}
         blaming = raised.keys() & {"universe-lost", "packet-loss", "universe-missing"}
         assert not blaming, (raised, daemon.api("/api/v1/house")["listener"]["not_judged"])
@@ -152,7 +153,7 @@ def test_a_killed_judging_is_started_again_with_the_incidents_it_had(incomplete:
     assert {key: after[key] for key in ("id", "began_at", "opened_at")} == {
         key: incident[key] for key in ("id", "began_at", "opened_at")
     }
-    assert "judging ended (by SIGKILL); starting it again" in daemon.log()
+    daemon.says("judging ended (by SIGKILL); starting it again")
 
 
 def test_judging_asleep_for_half_a_second_loses_nothing(tmp_path: Path) -> None:
@@ -189,7 +190,7 @@ def test_a_refused_reload_keeps_the_running_house_and_the_page_says_so(running_h
     daemon.process.send_signal(signal.SIGHUP)
     faults = until(lambda: (daemon.get("/api/v1/house") or {}).get("faults"))
     assert any("lisen" in fault and "listen" in fault for fault in faults)
-    assert "the house file was refused; the running house continues" in daemon.log()
+    daemon.says("the house file was refused; the running house continues")
     # A process that is started while the file is broken continues with the house that runs.
     before = daemon.children()["judging"]
     os.kill(before, signal.SIGKILL)
@@ -228,14 +229,16 @@ def test_a_reload_takes_the_page_away_from_nobody(tmp_path: Path) -> None:
         asking = threading.Thread(target=ask)
         asking.start()
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{daemon.ports.page}/api/v1/events", timeout=10) as events:
+            with urllib.request.urlopen(
+                f"http://127.0.0.1:{daemon.ports.page}/api/v1/events", timeout=PATIENCE_S
+            ) as events:
                 assert events.readline().startswith(b"retry:")
                 for last in (3, 4, 5):
                     daemon.file.write_text(house_text(daemon.ports, range(1, last + 1)))
                     assert daemon.order("POST", "/api/v1/house/reload")["reloaded"]
                     assert daemon.api(f"/api/v1/universes/e131/{last}")["declared"]
                 daemon.process.send_signal(signal.SIGHUP)
-                until(lambda: daemon.log().count("reloaded ") == 4)
+                daemon.says("reloaded ", 4)
                 while b"e131/5" not in events.readline():
                     pass
         finally:
@@ -327,7 +330,7 @@ def test_a_port_that_is_freed_within_three_seconds_is_waited_for(tmp_path: Path)
         time.sleep(1.5)
         assert daemon.process.poll() is None
     with ended(daemon):
-        until(lambda: "its page is" in daemon.log())
+        daemon.says("its page is")
         assert daemon.stop() == 0
 
 
@@ -355,16 +358,16 @@ def test_a_page_for_others_whose_token_cannot_be_read_is_reported_at_the_start(t
     open_page = f'listen = "0.0.0.0:{ports.page}"\ntoken_file = "token"'
     file.write_text(house_text(ports).replace(listen, open_page))
     with ended(start(file, ports)) as daemon:
-        assert f"The token file {tmp_path / 'token'} cannot be read (No such file or directory)" in daemon.log()
+        daemon.says(f"The token file {tmp_path / 'token'} cannot be read (No such file or directory)")
         (tmp_path / "token").write_text("secret")
         daemon.process.send_signal(signal.SIGHUP)
-        until(lambda: daemon.log().count("reloaded ") == 1)
+        daemon.says("reloaded ")
         assert daemon.log().count("cannot be read") == 1
         # The running page takes the token that is there now.
         headers = {"Authorization": "Bearer secret", "Content-Type": "application/json"}
         place = f"http://127.0.0.1:{ports.page}/api/v1/house/phase"
         request = urllib.request.Request(place, b'{"phase": "pre-show", "confirm": true}', headers, method="PUT")
-        with urllib.request.urlopen(request, timeout=20) as answer:
+        with urllib.request.urlopen(request, timeout=PATIENCE_S) as answer:
             assert answer.status == 200
         assert daemon.stop() == 0
 
@@ -372,10 +375,10 @@ def test_a_page_for_others_whose_token_cannot_be_read_is_reported_at_the_start(t
 def test_systemd_hears_of_ready_reload_and_stop_in_their_order(tmp_path: Path) -> None:
     ports, file = Ports(), tmp_path / "house.toml"
     file.write_text(house_text(ports))
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
-        manager.bind(str(tmp_path / "notify"))
+    with short_directory() as place, socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(place / "notify"))
         manager.settimeout(PATIENCE_S)
-        environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
+        environment = {"NOTIFY_SOCKET": str(place / "notify"), "WATCHDOG_USEC": "1000000"}
         with ended(start(file, ports, environment=environment)) as daemon:
             assert manager.recv(500).decode().startswith("READY=1\n")
             # Only once it listens: the port is held.

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from slotwatch.cli import main
-from tests.daemon import desk, running
+from tests.daemon import ASKED_AGAIN_S, desk, running
 from tests.patience import until
 
 
@@ -25,19 +25,19 @@ def test_replay_of_the_recorded_packets_agrees_with_serve(tmp_path: Path, capsys
     # A third universe continues: a recording ends with its last packet, and nothing is judged after that.
     with running(tmp_path, universes=range(1, 4)) as daemon, desk(daemon, range(3, 4)):
         with desk(daemon, range(1, 3)):
-            until(lambda: all(daemon.universe(f"e131/{n}").get("frames", 0) > 100 for n in (1, 2)), 40)
-        loss = until(lost, 40)
+            until(lambda: all(daemon.universe(f"e131/{n}").get("frames", 0) > 100 for n in (1, 2)))
+        loss = until(lost)
         address = f"http://127.0.0.1:{daemon.ports.page}/api/v1/incidents/{loss['id']}/packets"
 
         def packets() -> bytes | None:
             try:
-                with urllib.request.urlopen(address, timeout=5) as answer:
+                with urllib.request.urlopen(address, timeout=ASKED_AGAIN_S) as answer:
                     return bytes(answer.read())
             except OSError:
                 return None
 
         capture = tmp_path / "incident.pcapng"
-        capture.write_bytes(until(packets, 40))
+        capture.write_bytes(until(packets))
         house = tmp_path / "replayed.toml"
         house.write_text(daemon.file.read_text())
     capsys.readouterr()

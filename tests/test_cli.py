@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from slotwatch.cli import main
+from tests.patience import PATIENCE_S
 
 
 def test_help_says_that_it_is_no_safety_system(capsys: pytest.CaptureFixture[str]) -> None:
@@ -40,7 +41,7 @@ def test_serve_says_how_many_files_must_be_open_and_raises_the_limit_where_it_ma
         cwd=tmp_path,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (24, most)),
     )
     assert (done.returncode, done.stderr) == (2, f"slotwatch serve: {line}\n")

@@ -25,7 +25,7 @@ import pytest
 from slotwatch.views.moments import iso_wall, read_iso
 from tests.daemon import HEARD, STUTTERS, Daemon, Ports, desk, ended, house_text, start
 from tests.edge.front.test_mqtt import BROKER, broker
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 from tests.ports import free_port
 
 CLOCK = """
@@ -89,7 +89,6 @@ def told(body: list[dict[str, Any]]) -> set[int]:
     return {int(number) for one in body for number in one["annotations"]["incidents"].split(", ")}
 
 
-@pytest.mark.timeout(180)
 @pytest.mark.skipif(BROKER is None and os.environ.get("CI") != "true", reason="needs mosquitto")
 def test_alerts_messages_and_reports_follow_a_clock_that_is_set(tmp_path: Path) -> None:
     """Alertmanager (API v2) refuses an alert that ends before it starts, and ends an open one at its `endsAt`."""
@@ -116,7 +115,7 @@ def test_alerts_messages_and_reports_follow_a_clock_that_is_set(tmp_path: Path) 
                 first = until(lambda: lost(daemon, "e131/2"))
                 until(lambda: first["id"] in {number for body in alerts for number in told(body)})
                 set_to(shift, 0)
-                until(lambda: "set back by 2 h" in daemon.log())
+                daemon.says("set back by 2 h")
                 before = len(alerts)
             second = until(lambda: lost(daemon, "e131/1"))
             sent = until(lambda: next((body for body in alerts[before:] if second["id"] in told(body)), None))
@@ -136,7 +135,6 @@ def test_alerts_messages_and_reports_follow_a_clock_that_is_set(tmp_path: Path) 
         listener.disconnect()
 
 
-@pytest.mark.timeout(180)
 def test_a_clock_that_is_set_by_an_hour_dates_what_comes_and_blames_nobody(tmp_path: Path) -> None:
     ports, file, shift = Ports(), tmp_path / "house.toml", tmp_path / "shift"
     file.write_text(house_text(ports, range(1, 4)))
@@ -155,12 +153,12 @@ def test_a_clock_that_is_set_by_an_hour_dates_what_comes_and_blames_nobody(tmp_p
         daemon = every.enter_context(ended(start(file, ports, environment={"PYTHONPATH": str(tmp_path)})))
         until(lambda: all(daemon.universe(f"e131/{n}").get("state") in HEARD for n in desks))
         set_to(shift, HOUR_S)
-        until(lambda: "set forward by 60 min" in daemon.log())
+        daemon.says("set forward by 60 min")
         desks[3].close()
         first = until(lambda: lost(daemon, "e131/3"))
         assert abs(ahead_s(first) - HOUR_S) < HOUR_S / 2
         set_to(shift, 0)
-        until(lambda: "set back by 60 min" in daemon.log())
+        daemon.says("set back by 60 min")
         held = until(lambda: said(daemon.api(f"/api/v1/incidents/{first['id']}")))
         assert held["opened_at"] == first["opened_at"], "it keeps the clock with which it opened"
         desks[2].close()
@@ -178,7 +176,7 @@ def test_a_clock_that_is_set_by_an_hour_dates_what_comes_and_blames_nobody(tmp_p
         [sys.executable, "-m", "slotwatch.cli", "report", "-c", str(file), "--json"],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
     )
     report = json.loads(done.stdout)
     marks = [one["text"] for one in report["marks"] if one["by"] == "slotwatch"]

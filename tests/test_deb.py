@@ -13,8 +13,9 @@ import pytest
 from deb.build import Target, build
 from slotwatch import edge
 from slotwatch.cli import VERBS
+from tests.patience import PATIENCE_S, PROGRAM_S
 
-pytestmark = [pytest.mark.package, pytest.mark.timeout(900)]
+pytestmark = [pytest.mark.package, pytest.mark.timeout(2 * PROGRAM_S)]
 SHARED = Path(edge.__path__[0]) / "shared"
 COMPILED = tuple(f"edge/shared/{source.stem}.x86_64.so" for source in sorted(SHARED.glob("*.c")))
 QUICK = "none"
@@ -37,14 +38,16 @@ def test_two_builds_are_equal_and_debians_checker_finds_no_error(
         ["lintian", "--fail-on", "error", "--suppress-tags", OF_THE_PACKING, package],
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=PROGRAM_S,
     )
     assert done.returncode == 0, done.stdout
     holds_all_that_it_should(package)
 
 
 def holds_all_that_it_should(package: Path) -> None:
-    done = subprocess.run(["dpkg-deb", "--contents", package], capture_output=True, text=True, check=True, timeout=60)
+    done = subprocess.run(
+        ["dpkg-deb", "--contents", package], capture_output=True, text=True, check=True, timeout=PATIENCE_S
+    )
     for verb in VERBS:
         assert f"./usr/share/man/man1/slotwatch-{verb}.1.gz" in done.stdout
     for wanted in (

@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.patience import PATIENCE_S
+
 ROOT = Path(__file__).parent.parent
 HOOKS = "pytest_runtest_call, pytest_runtest_makereport, pytest_runtest_protocol, pytest_runtest_teardown"
 SETTINGS = f"""
@@ -79,7 +81,7 @@ def test_what_a_test_leaves_fails_no_other(tmp_path: Path) -> None:
         env=environment,
         capture_output=True,
         text=True,
-        timeout=110,
+        timeout=PATIENCE_S,
     )
     said = {(outcome, name) for outcome, name in re.findall(r"^(\w+) test_these\.py::test_(\w+)", done.stdout, re.M)}
     wrong = {name for outcome, name in said if outcome != "PASSED"}

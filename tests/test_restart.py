@@ -18,7 +18,7 @@ import pytest
 
 from slotwatch.views.moments import iso_wall
 from tests.daemon import Daemon, Ports, desk, ended, house_text, start
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 
 CHANCE = random.Random(20260301)
 """Moments of the kill, seconds after an answer: zero, and up to two snapshots later."""
@@ -56,7 +56,7 @@ def report(file: Path, *more: str) -> Any:
         [sys.executable, "-m", "slotwatch.cli", "report", "-c", str(file), "--json", *more],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         env={name: value for name, value in os.environ.items() if name != "STATE_DIRECTORY"},
     )
     assert done.returncode in (0, 1), done.stderr

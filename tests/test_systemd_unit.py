@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.patience import PATIENCE_S
+
 UNIT = Path(__file__).parent.parent / "systemd" / "slotwatch.service"
 SYSCTL = UNIT.parent / "sysctl.d" / "50-slotwatch.conf"
 NOTE = UNIT.parent / "INSTALL.md"
@@ -31,14 +33,17 @@ def test_systemd_finds_no_fault_in_the_unit(analyze: str, tmp_path: Path) -> Non
     unit = tmp_path / "slotwatch.service"
     text = re.sub(r"^ExecStart=\S+", f"ExecStart={sys.executable}", UNIT.read_text(), flags=re.M)
     unit.write_text(text)
-    done = subprocess.run([analyze, "verify", "--man=no", unit], capture_output=True, text=True, timeout=30)
+    done = subprocess.run([analyze, "verify", "--man=no", unit], capture_output=True, text=True, timeout=PATIENCE_S)
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
 def test_the_exposure_is_2_0_or_better(analyze: str) -> None:
     """systemd-analyze's own scale, 0 the best; the threshold is in tenths, and above it the status is 1."""
     done = subprocess.run(
-        [analyze, "security", "--offline=true", "--threshold=20", UNIT], capture_output=True, text=True, timeout=30
+        [analyze, "security", "--offline=true", "--threshold=20", UNIT],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
     )
     assert done.returncode == 0, done.stdout[-200:]
     level = re.search(r"exposure level for \S+: ([0-9.]+)", done.stdout)

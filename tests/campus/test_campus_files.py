@@ -14,6 +14,7 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from slotwatch.house.outgoing import Mqtt
+from tests.patience import PATIENCE_S
 from tests.views.test_metrics import full, text
 
 CAMPUS = Path(__file__).parent.parent.parent / "config" / "campus"
@@ -27,7 +28,7 @@ def run(*command: str, place: Path = CAMPUS) -> None:
         if os.environ.get("CI"):
             pytest.fail(f"{command[0]} is missing; CI has to have it")
         pytest.skip(f"no {command[0]} here")
-    done = subprocess.run(command, capture_output=True, text=True, cwd=place, timeout=60)
+    done = subprocess.run(command, capture_output=True, text=True, cwd=place, timeout=PATIENCE_S)
     assert done.returncode == 0, done.stdout + done.stderr
 
 

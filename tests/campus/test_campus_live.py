@@ -22,17 +22,12 @@ from typing import Any
 
 import pytest
 
-from tests.daemon import Daemon, desk, running
-from tests.patience import until
+from tests.daemon import ASKED_AGAIN_S, Daemon, desk, running
+from tests.patience import PATIENCE_S, until
 from tests.ports import free_port
-
-pytestmark = pytest.mark.timeout(300)
 
 CAMPUS = Path(__file__).parent.parent.parent / "config" / "campus"
 HOUSES = 50
-LONG_S = 120.0
-
-
 FRESH_S = 2.0
 
 
@@ -48,7 +43,7 @@ class Copy:
     def body(self) -> bytes:
         with self._lock:
             if time.monotonic() - self._read_s > FRESH_S:
-                with urllib.request.urlopen(self._address, timeout=10) as answer:
+                with urllib.request.urlopen(self._address, timeout=PATIENCE_S) as answer:
                     self._body = answer.read()
                 self._read_s = time.monotonic()
             return self._body
@@ -104,13 +99,13 @@ def program(log: Path, *command: str) -> Iterator[None]:
         assert process.poll() is None, log.read_text()
     finally:
         process.terminate()
-        process.wait(20)
+        process.wait(PATIENCE_S)
 
 
 def ask(port: int, path: str) -> Any:
     """The answer to a GET, or None while nothing answers."""
     try:
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=5) as answer:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=ASKED_AGAIN_S) as answer:
             return json.load(answer)
     except OSError:
         return None
@@ -143,7 +138,7 @@ def test_a_fault_in_one_house_of_fifty_is_one_alert_with_its_name_and_resolves(t
     (tmp_path / "two").mkdir()
     with running(tmp_path / "one") as faulty, running(tmp_path / "two") as well, desk(well, range(1, 3)):
         with desk(faulty, range(1, 3)):
-            until(lambda: is_well(faulty) and is_well(well), LONG_S)
+            until(lambda: is_well(faulty) and is_well(well))
         # The desk of the first house is off from here on.
         with serving(well.ports.page) as (others, _), serving(well.ports.page) as (hook, posted):
             targets = [(faulty.ports.page, "Playhouse", "harbour"), (well.ports.page, "Studio", "harbour")]
@@ -191,18 +186,18 @@ def check_the_alert(
     def alerts_of(house: str) -> list[dict[str, str]]:
         return [one for one in alerts() if one["house"] == house]
 
-    until(lambda: houses_up() == HOUSES, LONG_S)
-    until(lambda: "universe-lost" in reported(faulty, "critical"), LONG_S)
-    until(lambda: alerts_of("Playhouse"), LONG_S)
-    until(lambda: any(one["status"] == "firing" for one in posted), LONG_S)
-    found = until(lambda: alerts_of("Playhouse"), LONG_S)
+    until(lambda: houses_up() == HOUSES)
+    until(lambda: "universe-lost" in reported(faulty, "critical"))
+    until(lambda: alerts_of("Playhouse"))
+    until(lambda: any(one["status"] == "firing" for one in posted))
+    found = until(lambda: alerts_of("Playhouse"))
     assert [(one["alertname"], one["rule"], one["site"]) for one in found] == [
         ("HouseCritical", "universe-lost", "harbour")
     ], (found, reported(faulty, "critical"))
     assert "universe" not in found[0]
     with desk(faulty, range(1, 3)):
-        until(lambda: any(one["status"] == "resolved" for one in posted), LONG_S)
-        until(lambda: not alerts_of("Playhouse"), LONG_S)
+        until(lambda: any(one["status"] == "resolved" for one in posted))
+        until(lambda: not alerts_of("Playhouse"))
     called = {(one["path"], label["labels"]["house"]) for one in posted for label in one["alerts"]}
     harbours = {("/harbour-duty", "Playhouse")}
     # On a busy computer a desk of this test stutters, or a daemon is late and says so: then that is an alert as well.

@@ -16,7 +16,6 @@ import pytest
 
 from tests.compiling import SANITIZE, compiler
 
-pytestmark = pytest.mark.timeout(600)
 ROOT = Path(__file__).parents[2]
 COMPARISONS = (
     "tests/model/test_continuations.py",

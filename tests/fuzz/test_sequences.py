@@ -9,7 +9,6 @@ from tests.compiling import Built
 from tests.fuzz.sequences import Show
 
 # The longest takes over 20 s with coverage on a quiet computer, and several times that on a busy one.
-pytestmark = pytest.mark.timeout(600)
 
 
 @pytest.mark.parametrize("number", range(1, 7))

@@ -14,6 +14,7 @@ import pytest
 
 from slotwatch.model.cadence import BIN_EDGES_MS, INTERVALS
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, e131, frames
+from tests.patience import PATIENCE_S
 
 
 def feed_times(bench: Bench, times_ms: list[float], levels: list[int]) -> int:
@@ -179,7 +180,7 @@ def test_intervals_agree_with_tshark(tmp_path: Path) -> None:
     write_pcap(capture, sent)
     out = subprocess.run(
         ["tshark", "-r", str(capture), "-T", "fields", "-e", "frame.time_delta"],
-        capture_output=True, text=True, check=True, timeout=60,
+        capture_output=True, text=True, check=True, timeout=PATIENCE_S,
     ).stdout  # fmt: skip
     theirs_ms = np.array([float(line) for line in out.split()][1:]) * 1000
     bench = Bench()

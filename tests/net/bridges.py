@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
-from pathlib import Path
 
 import pytest
+
+from tests.net.namespace import said_last
 
 TOOLS = ("snmpd", "lldpd", "bridge", "nsenter", "unshare")
 
@@ -48,9 +48,9 @@ PROGRAM = """
 import os, signal, stat, subprocess, sys, tempfile, time
 from pathlib import Path
 from tests.net.bridges import FORWARDING_TABLE
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 
-WORK = Path(tempfile.mkdtemp())
+WORK = Path(tempfile.mkdtemp(dir="/tmp"))  # its name is short and has no space: snmpd's words and sockets take no other
 WORK.chmod(0o755)  # lldpd drops its rights before it looks for the agent
 (WORK / "forwarding.py").write_text(FORWARDING_TABLE)
 
@@ -115,7 +115,7 @@ class Bridge:
             one.terminate()
         for one in (*self.started, self.home):
             try:
-                one.wait(5)
+                one.wait(PATIENCE_S)
             except subprocess.TimeoutExpired:
                 one.kill()
 
@@ -142,18 +142,9 @@ def require_bridges() -> None:
         pytest.skip(reason)
 
 
-def among_bridges(program: str, timeout_s: float) -> str:
+def among_bridges(program: str) -> str:
     """Run a program in a network namespace of its own; it prints one line last, which is returned."""
     require_bridges()
     path = f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"
-    done = subprocess.run(
-        ["unshare", "-n", "sh", "-c", f"ip link set lo up; exec '{sys.executable}' -"],
-        input=PROGRAM + program,
-        capture_output=True,
-        text=True,
-        timeout=timeout_s,
-        cwd=Path(__file__).parents[2],
-        env={**os.environ, "PATH": path, "PYTHONPATH": str(Path(__file__).parents[2])},
-    )
-    assert done.returncode == 0, done.stderr[-3000:]
-    return done.stdout.splitlines()[-1]
+    words = ["unshare", "-n", "sh", "-c", f"ip link set lo up; exec '{sys.executable}' -"]
+    return said_last(words, PROGRAM + program, {"PATH": path})

@@ -29,7 +29,7 @@ from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 from tests.daemon import CID
 from tests.documents import ROOT, commands
 from tests.net.namespace import CABLE
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 
 URL = "http://127.0.0.1:8580"
 UNIVERSES = (1, 3, 7, 12)
@@ -189,7 +189,7 @@ class Terminal:
                 assert process.stdout is not None
                 printed = process.stdout.readline()
                 process.send_signal(signal.SIGINT)
-            printed += process.communicate(timeout=60)[0]
+            printed += process.communicate(timeout=PATIENCE_S)[0]
         self.typed[command] = process.returncode, printed[-600:]
         return process.returncode
 
@@ -213,8 +213,8 @@ class Terminal:
             yield
         finally:
             process.send_signal(signal.SIGINT)
-            status = process.wait(30)
-            reader.join(10)
+            status = process.wait(PATIENCE_S)
+            reader.join(PATIENCE_S)
             self.typed[command] = status, "".join(printed)[-600:]
 
     def asked(self, path: str, *more: str) -> bytes:

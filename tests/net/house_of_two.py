@@ -16,7 +16,7 @@ from urllib.request import urlopen
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 from tests.daemon import HEARD, Ports, ended, start
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 
 ports, place = Ports(), Path(tempfile.mkdtemp())
 file = place / "house.toml"
@@ -120,7 +120,7 @@ def write_house(phase="show"):
     ]))
 
 def plain(daemon):
-    with urlopen(f"http://127.0.0.1:{ports.page}/plain", timeout=20) as answer:
+    with urlopen(f"http://127.0.0.1:{ports.page}/plain", timeout=PATIENCE_S) as answer:
         return answer.read().decode()
 
 def incidents(daemon, state="open"):

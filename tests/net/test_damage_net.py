@@ -100,11 +100,13 @@ with ended(start(file, ports)) as daemon:
     hurt.set()
     until(lambda: "damaged-packets" in rules(daemon))
     found = next(one for one in daemon.get("/api/v1/incidents?state=open") if one["rule"] == "damaged-packets")
-    print(json.dumps({"rules": rules(daemon, "all"), "found": found}))
+    rows = [line.split()[1:] for line in Path("/proc/net/snmp").read_text().splitlines() if line.startswith("Udp:")]
+    counts = dict(zip(rows[0], map(int, rows[1])))
+    print(json.dumps({"rules": rules(daemon, "all"), "found": found, "overrun": counts["RcvbufErrors"]}))
     over.set()
 """,
-        timeout_s=120.0,
     )
-    assert "host-overrun" not in answer["rules"]
+    # A computer that is busy enough drops packets as well, and says so itself: the kernel counts them apart.
+    assert "host-overrun" not in answer["rules"] or answer["overrun"], answer
     assert answer["found"]["cause"] == "damaged"
     assert "have a wrong checksum" in answer["found"]["summary"]

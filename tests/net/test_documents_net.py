@@ -10,7 +10,7 @@ from tests.documents import commands
 from tests.net.documented import NOT_HERE
 from tests.net.namespace import inside
 
-pytestmark = [pytest.mark.net, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.net
 
 FOUND_FAULTS = (
     "slotwatch host",
@@ -26,7 +26,7 @@ INTERRUPTED = ("curl -sN", "slotwatch rehearse")
 @pytest.fixture(scope="module")
 def typed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     place = tmp_path_factory.mktemp("documents")
-    return inside(f"from pathlib import Path\nfrom tests.net.documented import main\nmain(Path({str(place)!r}))", 280)
+    return inside(f"from pathlib import Path\nfrom tests.net.documented import main\nmain(Path({str(place)!r}))")
 
 
 def test_every_command_is_typed_or_has_a_reason(typed: dict[str, Any]) -> None:

@@ -37,7 +37,6 @@ with ended(start(file, ports, words=words)) as daemon:
     print(json.dumps({"heard": heard, "alarms": alarms, "status": daemon.stop()}))
 over.set()
 """,
-        120,
     )
     assert (answer["heard"], answer["status"]) == (["e131/1", "e131/2", "e131/41"], 0)
     assert set(answer["alarms"]) <= STUTTERS, "the desk of this test may pause on a busy computer, and no more"

@@ -54,7 +54,7 @@ def two_cables():
 
 
 def run(program: str) -> dict[str, object]:
-    return inside(DAEMON + TOOLS + program, 150)
+    return inside(DAEMON + TOOLS + program)
 
 
 def test_random_loss_is_packet_loss_and_nobody_is_called_gone() -> None:

@@ -14,10 +14,11 @@ from slotwatch.bridge.output import Target
 from slotwatch.bridge.outgoing import Outgoing, What
 from slotwatch.edge.routes.udp_out import Sender
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.patience import PATIENCE_S
 
 watch = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(0x0800))
 watch.bind(("sw", 0))
-watch.settimeout(40)
+watch.settimeout(PATIENCE_S)
 sender = Sender(bytes(16), "slotwatch bridge", e131_port=15568, artnet_port=16454)
 targets = [
     Target(UniverseId(Protocol.E131, 300), 0),
@@ -153,6 +154,6 @@ over.set()
 @pytest.mark.live
 def test_a_route_to_an_address_that_no_device_has_is_reported() -> None:
     """The real kernel asks by ARP for each frame that is sent, and says that nobody answers (RFC 826)."""
-    answer = inside(UNANSWERED, timeout_s=120)
+    answer = inside(UNANSWERED)
     assert (answer["cause"], answer["count"]) == ("no-device", 1)
     assert answer["summary"] == ('Route "node" reaches no device: nothing answers at 10.20.0.77 (eth1).')

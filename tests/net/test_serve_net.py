@@ -27,7 +27,6 @@ with ended(start(file, ports)) as daemon:
     over.set()
     print(json.dumps({"down": down, "state": state, "all": rules(daemon, "all"), "status": daemon.stop()}))
 """,
-        120,
     )
     assert "link-down" in answer["down"]
     assert answer["state"] == "not-judged"

@@ -31,7 +31,7 @@ async def ask(bridge, credentials):
     finally:
         agent.close()
 
-async def ask_until(bridge, credentials, wanted, within_s=40.0):
+async def ask_until(bridge, credentials, wanted, within_s=PATIENCE_S):
     deadline_s = time.monotonic() + within_s
     while True:
         seen = await ask(bridge, credentials)
@@ -48,7 +48,6 @@ def links(state):
 """
 
 
-@pytest.mark.timeout(150)
 def test_real_agents_tell_ports_neighbours_addresses_and_restarts() -> None:
     """Two bridges: one asked by version 2c, one by version 3 with authentication and privacy."""
     answer = json.loads(
@@ -79,7 +78,7 @@ async def main():
                         authentication_protocol="SHA-256")
     refused = await ask(stage, other)
 
-    foh.snmpd.terminate(); foh.snmpd.wait(10)
+    foh.snmpd.terminate(); foh.snmpd.wait(PATIENCE_S)
     ended_s = time.monotonic()
     foh.agent("rocommunity watcher")
     again = await ask_until(foh, V2C, lambda s: s.uptime_ticks / 100 < time.monotonic() - ended_s)
@@ -100,8 +99,7 @@ try:
     asyncio.run(main())
 finally:
     foh.end(); stage.end()
-""",
-            110,
+"""
         )
     )
     assert answer["names"] == ["1", "24", "3"]
@@ -114,7 +112,6 @@ finally:
     assert not answer["hung"][0] and answer["beside"]
 
 
-@pytest.mark.timeout(320)
 def test_a_daemon_names_the_port_that_was_pulled_and_the_uplink_that_was_cut() -> None:
     """A desk behind two bridges, house lights on the near one: first the lights' port goes, then the way between."""
     answer = json.loads(
@@ -203,20 +200,19 @@ try:
     desk("desk", "10.20.0.10", 1); desk("lights", "10.20.0.12", 2)
     until(lambda: (WORK / "FOH" / "agentx").exists())
     with ended(start(file, ports)) as daemon:
-        until(lambda: healthy(daemon) and len(places(daemon)) == 2 and len(links(daemon)) == 2, 180)
+        until(lambda: healthy(daemon) and len(places(daemon)) == 2 and len(links(daemon)) == 2)
         where = places(daemon)
         foh.ip("link", "set", "5", "down")
-        pulled = until(lambda: cut_off(daemon, "e131/2"), 60)
+        pulled = until(lambda: cut_off(daemon, "e131/2"))
         foh.ip("link", "set", "24", "down")
-        cut = until(lambda: cut_off(daemon, "e131/1"), 60)
-        metrics = urllib.request.urlopen(f"http://127.0.0.1:{ports.page}/metrics", timeout=5).read().decode()
+        cut = until(lambda: cut_off(daemon, "e131/1"))
+        metrics = urllib.request.urlopen(f"http://127.0.0.1:{ports.page}/metrics", timeout=PATIENCE_S).read().decode()
         over.set()
         print(json.dumps({"where": where, "pulled": pulled, "cut": cut, "metrics": metrics}))
 finally:
     over.set()
     foh.end(); stage.end()
-""",
-            280,
+"""
         )
     )
     assert answer["where"] == {"main desk": "Stage 3", "house lights": "FOH 5"}

@@ -79,7 +79,6 @@ with ended(start(file, ports)) as daemon:
     over.set()
     print(json.dumps({"sources": sources, "lost": lost, "after": after}))
 """,
-        150,
     )
     assert sorted(one["source_name"] for one in answer["sources"]) == ["lights", "main"]
     main = next(one for one in answer["after"] if one["source_name"] == "main")
@@ -121,7 +120,6 @@ checked = subprocess.run([*command, "check", "-c", str(written)], capture_output
 print(json.dumps({"printed": surveyed.stdout + surveyed.stderr, "file": written.read_text(),
                   "status": checked.returncode, "check": checked.stdout + checked.stderr}))
 """,
-        150,
     )
     assert answer["status"] == 0, (answer["check"], answer["file"])
     assert answer["file"].count("[[universes]]") == 2, answer["file"]
@@ -153,7 +151,6 @@ with ended(start(file, ports)) as daemon:
     over.set()
     print(json.dumps({"names": names, "same": socket.if_nametoindex("eth2") == before}))
 """,
-        150,
     )
     assert not answer["same"]
     assert sorted(answer["names"]) == ["e131/1@A", "e131/1@B", "e131/2@A", "e131/2@B"]

@@ -94,7 +94,7 @@ def assert_told_as_it_is(moment: Any) -> None:
 
 
 def test_three_faults_at_once_and_a_kill_are_reported_as_they_are() -> None:
-    answer = inside(HOUSE_OF_TWO + "import subprocess\n" + WALK, 180)
+    answer = inside(HOUSE_OF_TWO + "import subprocess\n" + WALK)
     read = answer["read"]
     for moment in ("faults", "resumed", "restarted"):
         assert_told_as_it_is(read[moment])

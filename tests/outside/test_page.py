@@ -36,7 +36,7 @@ def ask(
     daemon: Daemon, method: str, path: str, body: Any = None, headers: dict[str, str] | None = None
 ) -> tuple[int, Any, http.client.HTTPMessage]:
     """Ask once; the status, the answer (parsed if it is JSON), and its headers."""
-    connection = http.client.HTTPConnection("127.0.0.1", daemon.ports.page, timeout=10)
+    connection = http.client.HTTPConnection("127.0.0.1", daemon.ports.page, timeout=PATIENCE_S)
     try:
         words = body if body is None or isinstance(body, str | bytes) else json.dumps(body)
         connection.request(method, path, words, {**JSON, **(headers or {})})
@@ -238,8 +238,8 @@ def test_metrics_speak_openmetrics_if_asked(daemon: Daemon) -> None:
 def test_events_come_as_a_stream_at_most_four_a_second(daemon: Daemon) -> None:
     # "server-sent events `universes` (…, at most 4 a second), `incident`, `house`"
     with socket.create_connection(("127.0.0.1", daemon.ports.page), timeout=PATIENCE_S) as line:
+        received, began_s, took_s = b"", time.monotonic(), 0.0  # before any of them can have been sent
         line.sendall(b"GET /api/v1/events HTTP/1.1\r\nHost: 127.0.0.1\r\nAccept: text/event-stream\r\n\r\n")
-        received, began_s, took_s = b"", time.monotonic(), 0.0
         while took_s < 3.0 or received.count(b"event: universes") < 2 or b"event: house" not in received:
             assert took_s < PATIENCE_S, received
             received += line.recv(65536)

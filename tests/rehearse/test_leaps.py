@@ -27,7 +27,6 @@ FEW_PACKETS = 60
 FEW_BURSTS = 12
 A_WHILE_S = 600.0
 FEW_ITEMS = 150
-pytestmark = pytest.mark.timeout(600)
 
 
 def compare(captures: Iterable[tuple[Drawn, House]]) -> tuple[int, int]:

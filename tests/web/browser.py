@@ -10,10 +10,14 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, sync_playwright
 
+from tests.patience import PATIENCE_S
+
+PATIENCE_MS = PATIENCE_S * 1000
 CHROMIUM = ("chromium-headless-shell", "chromium")
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
@@ -34,8 +38,17 @@ def chromium_or_skip() -> str:
 @contextmanager
 def chromium(extra: list[str] | None = None) -> Iterator[Browser]:
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_or_skip(), args=[*FLAGS, *(extra or [])])
+        browser = playwright.chromium.launch(
+            executable_path=chromium_or_skip(), args=[*FLAGS, *(extra or [])], timeout=PATIENCE_MS
+        )
         try:
             yield browser
         finally:
             browser.close()
+
+
+def context(browser: Browser, **words: Any) -> BrowserContext:
+    """A browser's profile of its own, whose every wait gives up as late as those of other tests."""
+    made = browser.new_context(**words)
+    made.set_default_timeout(PATIENCE_MS)
+    return made

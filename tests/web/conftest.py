@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from tests.web.browser import chromium
+from tests.web.browser import chromium, context
 from tests.web.stand_in import StandIn
 
 
@@ -58,11 +58,11 @@ def open_page(browser: Browser) -> Iterator[Open]:
     closing: list[StandIn | BrowserContext] = []
 
     def opened(
-        situation: str = "well", palette: str = "night", width: int = 1280, height: int = 900, **context: object
+        situation: str = "well", palette: str = "night", width: int = 1280, height: int = 900, **more: object
     ) -> Opened:
         listener = StandIn(situation).__enter__()
         closing.append(listener)
-        made = browser.new_context(viewport={"width": width, "height": height}, **context)  # type: ignore[arg-type]
+        made = context(browser, viewport={"width": width, "height": height}, **more)
         made.add_init_script(f"localStorage.setItem('palette', '{palette}')")
         closing.append(made)
         return Opened(listener, made)

@@ -41,7 +41,7 @@ def become(situation: str, listener: StandIn, page: Page) -> None:
     """Let the open page grow old, or be paused when something opens."""
     if situation == "stale":
         listener.stall()
-        page.wait_for_selector("#banner .stale", timeout=20000)
+        page.wait_for_selector("#banner .stale")
     if situation == "paused":
         page.click("text=Pause")
         with StandIn("desk-lost") as other:

@@ -23,6 +23,7 @@ from slotwatch.edge.front import page_files
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Severity
 from slotwatch.views.rules import rules
+from tests.patience import PATIENCE_S
 from tests.web.situations import (
     SITUATIONS,
     UNIVERSE_COLUMNS,
@@ -92,13 +93,13 @@ class StandIn:
 
     def __enter__(self) -> Self:
         self._thread.start()
-        self.url = asyncio.run_coroutine_threadsafe(self._start(), self._loop).result(10)
+        self.url = asyncio.run_coroutine_threadsafe(self._start(), self._loop).result(PATIENCE_S)
         return self
 
     def __exit__(self, *_: object) -> None:
-        asyncio.run_coroutine_threadsafe(self._stop(), self._loop).result(10)
+        asyncio.run_coroutine_threadsafe(self._stop(), self._loop).result(PATIENCE_S)
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(10)
+        self._thread.join(PATIENCE_S)
         self._loop.close()
 
     async def _start(self) -> str:
@@ -140,7 +141,7 @@ class StandIn:
         """Let judging hang, as if since `age_s` seconds: every event still bears that moment."""
         self.frozen_at_ms = now_ms() - age_s * 1000
 
-    def wait_for_change(self, method: str, path: str, within_s: float = 20.0) -> None:
+    def wait_for_change(self, method: str, path: str, within_s: float = PATIENCE_S) -> None:
         """Until the page has asked for it."""
         deadline_s = time.monotonic() + within_s
         while not any(change[:2] == (method, path) for change in self.changes):

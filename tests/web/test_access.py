@@ -13,7 +13,7 @@ from playwright.sync_api import Page
 from tests.web.conftest import Open, settle
 from tests.web.stand_in import PAGES
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.browser
 
 ALL = (*PAGES, "/universe/e131/3", "/incident/7", "/rules/universe-lost")
 RULES = {
@@ -63,7 +63,7 @@ def test_axe_finds_nothing_in_the_questions_and_when_stale(open_page: Open) -> N
     assert violations(page) == []
     page.keyboard.press("Escape")
     opened.listener.stall()
-    page.wait_for_selector("#banner .stale", timeout=20000)
+    page.wait_for_selector("#banner .stale")
     assert violations(page) == []
 
 

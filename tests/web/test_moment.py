@@ -18,7 +18,7 @@ from tests.web.conftest import Open, settle
 from tests.web.situations import desk_lost, flood, incident, iso, universe
 from tests.web.stand_in import PAGES, now_ms
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.browser
 
 SCREEN_MM = 14 * 25.4 * 16 / math.hypot(16, 9)
 """Width of a 14-inch screen of 16:9."""
@@ -386,7 +386,7 @@ def test_stale_covers_everything(open_page: Open) -> None:
     opened = open_page("desk-lost")
     page = opened.go("/patch")
     opened.listener.stall()
-    page.wait_for_selector("#banner .stale", timeout=20000)
+    page.wait_for_selector("#banner .stale")
     assert "STALE" in page.locator("#strip .strip").inner_text()
     page.evaluate("window.scrollTo(0, document.body.scrollHeight)")
     assert page.locator("#head .age").inner_text().startswith("STALE")

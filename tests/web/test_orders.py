@@ -9,7 +9,7 @@ from tests.web.conftest import Open, Opened
 from tests.web.situations import asked
 from tests.web.stand_in import PAGES, now_ms
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.browser
 
 
 def with_house(opened: Opened, **changed: object) -> Opened:
@@ -60,7 +60,7 @@ def test_when_stale_the_banner_speaks_of_what_was(open_page: Open) -> None:
     opened = asking(open_page("well"))
     page = opened.go("/")
     opened.listener.stall()
-    page.wait_for_selector("#banner >> text=When it was last heard, this computer was asking fixtures", timeout=20000)
+    page.wait_for_selector("#banner >> text=When it was last heard, this computer was asking fixtures")
 
 
 def test_a_refused_stop_is_reported(open_page: Open) -> None:

@@ -25,10 +25,12 @@ from slotwatch.edge.front.server import build_app
 from slotwatch.judge.orders import Accept, Acknowledge
 from slotwatch.snapshot import Snapshot, UniverseState
 from tests.edge.front_house import Judging, MadeUpSnapshots, Packets
+from tests.patience import PATIENCE_S
 from tests.views import fabricate
+from tests.web.browser import context
 from tests.web.stand_in import PAGES, serve_on_free_port, stop_serving
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.browser
 
 
 class RealFront:
@@ -45,13 +47,13 @@ class RealFront:
 
     def start(self) -> RealFront:
         self._thread.start()
-        asyncio.run_coroutine_threadsafe(self._start(), self._loop).result(10)
+        asyncio.run_coroutine_threadsafe(self._start(), self._loop).result(PATIENCE_S)
         return self
 
     def stop(self) -> None:
-        asyncio.run_coroutine_threadsafe(self._stop(), self._loop).result(10)
+        asyncio.run_coroutine_threadsafe(self._stop(), self._loop).result(PATIENCE_S)
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(10)
+        self._thread.join(PATIENCE_S)
         self._loop.close()
 
     def fall_silent(self) -> None:
@@ -103,8 +105,8 @@ def front(tmp_path: Path) -> Iterator[RealFront]:
 
 def test_every_view_reads_the_real_answers(front: RealFront, browser: Browser) -> None:
     """No view complains, and none shows a value that it did not understand."""
-    context = browser.new_context(viewport={"width": 1280, "height": 900})
-    page = context.new_page()
+    opened = context(browser, viewport={"width": 1280, "height": 900})
+    page = opened.new_page()
     complaints: list[str] = []
     page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
     page.on("pageerror", lambda error: complaints.append(str(error)))
@@ -122,19 +124,18 @@ def test_every_view_reads_the_real_answers(front: RealFront, browser: Browser) -
         page.wait_for_selector("main h1")
         page.wait_for_function(
             "() => window.slotwatchPage.feed.loaded && !document.querySelector('main').innerText.match('Asking for')",
-            timeout=20000,
         )
         text = page.locator("main").inner_text()
         assert not {"undefined", "NaN", "[object"} & set(text.replace(".", " ").split()), (path, text)
         assert "could not be read" not in text, (path, text)
     assert complaints == []
-    context.close()
+    opened.close()
 
 
 def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Browser) -> None:
     """From a snapshot in the snapshot buffer to the words on the page: the state, the headline, the levels."""
-    context = browser.new_context()
-    page = context.new_page()
+    opened = context(browser)
+    page = opened.new_page()
     page.goto(front.url + "/universe/e131/1")
     page.wait_for_selector("text=main desk wins every slot.")
     page.wait_for_selector("text=is steady at 44.0 Hz from main desk.")
@@ -142,22 +143,22 @@ def test_what_judging_says_comes_through_at_once(front: RealFront, browser: Brow
     columns["state"][0] = UniverseState.LOST
     columns["refresh_hz"][0] = np.nan
     front.snapshot = replace(front.snapshot, universes=columns)
-    page.wait_for_selector("text=e131/1, Label 1, is lost", timeout=20000)
+    page.wait_for_selector("text=e131/1, Label 1, is lost")
     page.goto(front.url + "/")
     page.wait_for_selector("text=2 OF 3 UNIVERSES LOST")
     page.wait_for_selector('.card >> text=Universe e131/2 ("Label 2") is lost.')
     assert page.locator("tr.is-lost").count() == 2
-    context.close()
+    opened.close()
 
 
 def test_the_first_card_is_unfolded_however_late_the_browser_measures(front: RealFront, browser: Browser) -> None:
     """A busy browser reports sizes after the first drawing; a card that was drawn folded stayed so."""
-    context = browser.new_context(viewport={"width": 1366, "height": 768})
-    page = context.new_page()
+    opened = context(browser, viewport={"width": 1366, "height": 768})
+    page = opened.new_page()
     page.add_init_script("window.ResizeObserver = class { observe() {} }")
     page.goto(front.url + "/")
     page.wait_for_selector('.card >> text=Universe e131/2 ("Label 2") is lost.')
-    context.close()
+    opened.close()
 
 
 def test_what_came_back_is_reported_from_the_listeners_own_fields(front: RealFront, browser: Browser) -> None:
@@ -174,17 +175,17 @@ def test_what_came_back_is_reported_from_the_listeners_own_fields(front: RealFro
         for one in front.snapshot.incidents
     )
     front.snapshot = replace(front.snapshot, universes=columns, incidents=incidents)
-    context = browser.new_context()
-    page = context.new_page()
+    opened = context(browser)
+    page = opened.new_page()
     page.goto(front.url + "/")
     page.wait_for_function("() => document.querySelector('.verdict-now .what').textContent.startsWith('BACK ')")
     page.wait_for_selector("text=Main desk silent for 4.6 s")
-    context.close()
+    opened.close()
 
 
 def test_a_person_takes_an_incident_on_through_the_real_server(front: RealFront, browser: Browser) -> None:
-    context = browser.new_context()
-    page = context.new_page()
+    opened = context(browser)
+    page = opened.new_page()
     page.goto(front.url + "/")
     page.click("summary:has-text('Acknowledge')")
     page.fill("input[name=by]", "Jo")
@@ -194,12 +195,12 @@ def test_a_person_takes_an_incident_on_through_the_real_server(front: RealFront,
     page.fill("form input[name=text]", "blink")
     page.click("button:has-text('Mark')")
     page.wait_for_selector("text=Marked: “blink”.")
-    context.close()
+    opened.close()
 
 
 def test_a_fault_is_accepted_through_the_real_server(front: RealFront, browser: Browser) -> None:
-    context = browser.new_context()
-    page = context.new_page()
+    opened = context(browser)
+    page = opened.new_page()
     page.goto(front.url + "/incident/7")
     page.click("summary:has-text('Accept it on purpose')")
     form = page.locator("form:has(input[name=reason])")
@@ -209,14 +210,14 @@ def test_a_fault_is_accepted_through_the_real_server(front: RealFront, browser: 
     page.wait_for_function("() => window.slotwatchPage.feed.incidents.get(7).accepted")
     (asked,) = [order for order in front.judging.asked if isinstance(order, Accept)]
     assert (asked.id, asked.reason, asked.by) == (7, "by design", "Jo")
-    context.close()
+    opened.close()
 
 
 def test_judging_that_falls_silent_makes_the_page_stale(front: RealFront, browser: Browser) -> None:
-    context = browser.new_context()
-    page = context.new_page()
+    opened = context(browser)
+    page = opened.new_page()
     page.goto(front.url + "/")
     page.wait_for_selector("text=MAIN DESK SILENT")
     front.fall_silent()
-    page.wait_for_selector("#banner .stale", timeout=10000)
-    context.close()
+    page.wait_for_selector("#banner .stale")
+    opened.close()

@@ -10,7 +10,7 @@ from tests.web.conftest import Open
 from tests.web.situations import UNIVERSE_COLUMNS, incident, iso, universe
 from tests.web.stand_in import PAGES, now_ms
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.browser
 
 ALL = (*PAGES, "/universe/e131/3", "/universe/artnet/1", "/universe/e131/999", "/incident/7", "/incident/99")
 
@@ -44,9 +44,7 @@ def test_each_address_opens_by_itself_and_its_headline_is_a_sentence(open_page: 
     """A bookmark to any view answers with that view's sentence; the browser has nothing to complain of."""
     opened = open_page("desk-lost")
     page = opened.go(path)
-    page.wait_for_function(
-        "words => document.querySelector('main h1').textContent.includes(words)", arg=SAYS[path], timeout=20000
-    )
+    page.wait_for_function("words => document.querySelector('main h1').textContent.includes(words)", arg=SAYS[path])
     assert page.locator("main h1").count() == 1
     assert "incident" in page.title()
     assert page.locator("html").get_attribute("lang") == "en"
@@ -132,7 +130,7 @@ def test_a_change_arrives_without_being_asked_for(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/")
     opened.listener.send_rows([universe("e131/4", "Bridge 2", "lost", "", now_ms())])
-    page.wait_for_function("() => document.querySelector('tr.is-lost') !== null", timeout=20000)
+    page.wait_for_function("() => document.querySelector('tr.is-lost') !== null")
     assert "e131/4" in page.locator("tr.is-lost").inner_text()
     assert "was main desk" in page.locator("tr.is-lost").inner_text()
 
@@ -158,7 +156,7 @@ def test_one_universe_lives_levels_owners_and_rows_by_fixture(open_page: Open) -
     assert "by main desk" in row.inner_text()
     levels = [7] + [0] * 511
     opened.listener.send("levels", {"universe": "e131/3", "at": iso(now_ms()), "levels": levels})
-    page.wait_for_function("() => document.querySelector('.fixtures li .number').textContent === '3 %'", timeout=20000)
+    page.wait_for_function("() => document.querySelector('.fixtures li .number').textContent === '3 %'")
     assert "1 slot of 512 is above zero." in page.locator("main").inner_text()
     assert (
         page.locator("svg.histogram[role=img]")

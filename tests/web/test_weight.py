@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.patience import PATIENCE_S
 from tests.web.conftest import Open, settle
 from tests.web.stand_in import WEB
 
@@ -36,7 +37,7 @@ def test_the_first_load_is_under_150_kb_even_uncompressed(open_page: Open) -> No
     """512 universes: files, first answers and the first rows of the stream; no compression anywhere."""
     opened = open_page("crowd")
     page = opened.go("/")
-    page.wait_for_function("() => document.querySelectorAll('.tick').length === 512", timeout=20000)
+    page.wait_for_function("() => document.querySelectorAll('.tick').length === 512")
     files = sum(size for path, size in opened.listener.bytes_sent.items() if not path.startswith("/api"))
     assert 20_000 < files < FIRST_LOAD_BYTES
     hosts = page.evaluate("performance.getEntriesByType('resource').map(e => new URL(e.name).host)")
@@ -71,12 +72,12 @@ def test_an_update_touches_only_what_differs(open_page: Open) -> None:
     """One rate of 512 changes: one stroke, not the page."""
     opened = open_page("crowd")
     page = opened.go("/")
-    page.wait_for_function("() => document.querySelectorAll('.tick').length === 512", timeout=20000)
+    page.wait_for_function("() => document.querySelectorAll('.tick').length === 512")
     settle(page)
     page.evaluate("""() => { window.touched = []; new MutationObserver(list => window.touched.push(...list.map(m => m.target)))
         .observe(document.querySelector('.map'), {subtree: true, childList: true, attributes: true, characterData: true}); }""")
     opened.listener.send_rows([opened.listener.situation.universes[9] | {"refresh_hz": 22.0}])
-    page.wait_for_function("() => window.touched.length > 0", timeout=20000)
+    page.wait_for_function("() => window.touched.length > 0")
     settle(page)
     assert page.evaluate("window.touched.length") <= 8
     assert page.evaluate("document.querySelectorAll('.tick').length") == 512
@@ -131,7 +132,9 @@ def test_the_renderer_is_what_npm_has_under_that_version(tmp_path: Path) -> None
     npm = shutil.which("npm")
     if npm is None:
         pytest.skip("npm is missing: sudo apt-get install npm")
-    ran = subprocess.run([npm, "pack", "preact@11.2.0", "--silent"], cwd=tmp_path, capture_output=True, timeout=120)
+    ran = subprocess.run(
+        [npm, "pack", "preact@11.2.0", "--silent"], cwd=tmp_path, capture_output=True, timeout=PATIENCE_S
+    )
     if ran.returncode:
         pytest.skip("no registry answers npm here")
     with tarfile.open(next(tmp_path.glob("preact-*.tgz"))) as package:

@@ -12,7 +12,7 @@ import pytest
 
 from slotwatch.edge.front.complaints import EVERY_NS, MOST_KINDS, Complaints
 from tests.edge.front.test_callers import door, response_to
-from tests.patience import happens
+from tests.patience import PATIENCE_S, happens
 
 
 def test_one_line_a_minute_with_the_count() -> None:
@@ -100,7 +100,7 @@ async def test_no_descriptor_left_is_one_short_line_and_the_page_comes_back(
             resource.setrlimit(resource.RLIMIT_NOFILE, before)
             for one in (*callers, *waiting):
                 one.close()
-            async with asyncio.timeout(20):
+            async with asyncio.timeout(PATIENCE_S):
                 answer = await response_to(port, b"GET /slow HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
             assert answer.endswith(b"answered")
             assert seen.splitlines() == [

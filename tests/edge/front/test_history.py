@@ -391,7 +391,7 @@ def test_a_file_that_this_user_may_not_write_is_reported_as_that_also_in_the_log
     path.parent.chmod(of_place)
     right = ["setpriv", "--bounding-set", "-dac_override"] if os.geteuid() == 0 else []
     done = subprocess.run(
-        [*right, sys.executable, "-c", NOT_OURS, str(path)], capture_output=True, text=True, timeout=60
+        [*right, sys.executable, "-c", NOT_OURS, str(path)], capture_output=True, text=True, timeout=PATIENCE_S
     )
     assert done.returncode == 0, done.stderr
     said = reason.format(place=path.parent)
@@ -693,7 +693,7 @@ def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
     probe = subprocess.run(["unshare", "-Urm", "true"], capture_output=True) if shutil.which("unshare") else None
     if (probe is None or probe.returncode) and os.environ.get("CI") != "true":
         pytest.skip("no user namespaces here: unshare -Urm")
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S)
     assert done.returncode == 0, done.stderr
     trouble, kept_then = done.stdout.splitlines()
     assert "The history is not being kept: the disk is full" in trouble and "Everything else continues." in trouble

@@ -11,8 +11,7 @@ from typing import Any
 import pytest
 
 from slotwatch.edge.front.notice_queue import NoticeQueue
-
-WITHIN_S = 20.0
+from tests.patience import PATIENCE_S
 
 
 def test_closing_waits_for_a_write_that_still_runs_in_its_thread(
@@ -26,7 +25,7 @@ def test_closing_waits_for_a_write_that_still_runs_in_its_thread(
         def execute(self, *statement: Any) -> sqlite3.Cursor:
             if statement[0].startswith("INSERT"):
                 writing.set()
-                assert may_end.wait(WITHIN_S)
+                assert may_end.wait(PATIENCE_S)
                 order.append("written")
             return super().execute(*statement)
 
@@ -39,11 +38,11 @@ def test_closing_waits_for_a_write_that_still_runs_in_its_thread(
     writer = threading.Thread(target=queue.note_outage, args=("duty phone", 5))
     closer = threading.Thread(target=queue.close)
     writer.start()
-    assert writing.wait(WITHIN_S)
+    assert writing.wait(PATIENCE_S)
     closer.start()
     closer.join(0.2)  # it would be closed by then
     may_end.set()
     for thread in (writer, closer):
-        thread.join(WITHIN_S)
+        thread.join(PATIENCE_S)
     assert order == ["written", "closed"]
     assert NoticeQueue(tmp_path / "queue.db").outage_ms("duty phone") == 5

@@ -16,7 +16,7 @@ from slotwatch.edge.front.resumption import HEARD_MINUTES, Memory, Resumption
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import record
-from tests.patience import cancelled
+from tests.patience import PATIENCE_S, cancelled
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
 
 SECOND_NS = 1_000_000_000
@@ -128,7 +128,7 @@ async def _resumed_with(path: Path, kept: Pending, run: str = "") -> Resume:
     resumption = Resumption(history, ask, resumed, see_after)  # type: ignore[arg-type]
     resumption.note(snapshot())
     task = asyncio.create_task(resumption.run())
-    await asyncio.wait_for(resumed.wait(), 30)
+    await asyncio.wait_for(resumed.wait(), PATIENCE_S)
     await cancelled(task)
     history.close()
     assert len(orders) == 1

@@ -208,7 +208,6 @@ async def test_a_certificate_that_cannot_be_used_is_reported(tmp_path: Path) -> 
 
 
 @needs_openssl
-@pytest.mark.timeout(PATIENCE_S)
 async def test_a_key_that_is_a_pipe_or_needs_a_passphrase_is_reported_and_waited_for_by_nobody(tmp_path: Path) -> None:
     certify(tmp_path)
     house = house_at(tmp_path, certificate_file="cert.pem", key_file="other.pem")
@@ -545,7 +544,7 @@ async def test_it_is_ready_once_the_address_for_it_says_so(tmp_path: Path) -> No
 async def test_a_stop_does_not_wait_until_it_is_ready(tmp_path: Path) -> None:
     stop = asyncio.Event()
     stop.set()
-    await asyncio.wait_for(made(house_at(tmp_path), MadeUpSnapshots(), Judging()).serve(stop, lambda: None), 5.0)
+    await asyncio.wait_for(made(house_at(tmp_path), MadeUpSnapshots(), Judging()).serve(stop, lambda: None), PATIENCE_S)
 
 
 async def test_a_judging_process_that_refuses_is_asked_again_and_stops_nothing(

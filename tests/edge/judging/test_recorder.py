@@ -27,7 +27,7 @@ from slotwatch.wire import batch
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.universe import Protocol
 from tests.compiling import Built
-from tests.patience import until
+from tests.patience import PATIENCE_S, until
 
 SECOND_NS = 1_000_000_000
 WALL_OFFSET_NS = 1_700_000_000 * SECOND_NS
@@ -127,7 +127,7 @@ def _tshark(path: Path, *fields: str, words: tuple[str, ...] = ()) -> list[list[
     line = [program, *asked, "-r", str(path), "-T", "fields"]
     for field in fields:
         line += ["-e", field]
-    done = subprocess.run(line, capture_output=True, text=True, timeout=60)
+    done = subprocess.run(line, capture_output=True, text=True, timeout=PATIENCE_S)
     assert done.returncode == 0, done.stderr
     return [line.split("\t") for line in done.stdout.splitlines()]
 

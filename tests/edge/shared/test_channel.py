@@ -191,7 +191,7 @@ async def test_who_asks_a_process_of_another_version_ends(
     with monkeypatch.context() as later:
         later.setattr("slotwatch.edge.shared.channel.FORMAT", FORMAT + 1)
         other.send(Bell())
-    await asyncio.wait_for(closed.wait(), 30)
+    await asyncio.wait_for(closed.wait(), PATIENCE_S)
     assert asker.channel.closed
     wanted = f"a message has format {FORMAT + 1}, this program reads {FORMAT}; restart slotwatch\n"
     assert capsys.readouterr().err == wanted

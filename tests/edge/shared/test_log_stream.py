@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from slotwatch.edge.shared.log_stream import LONGEST_LINE, LogStream
+from tests.patience import PATIENCE_S
 
 F_SETPIPE_SZ = 1031
 """fcntl(2) of Linux, for the name that the module has on some computers only."""
@@ -131,7 +132,7 @@ def test_streams_that_are_closed_or_take_nothing_end_nothing(place: str) -> None
     script = "import sys; from slotwatch.edge.shared.log_stream import log_streams\n"
     script += "with log_streams():\n    print('a line'); print('a line', file=sys.stderr)\nraise SystemExit(7)\n"
     command = ["sh", "-c", f'exec "$0" -c "$1" {place}', sys.executable, script]
-    assert subprocess.run(command, check=False, timeout=60).returncode == 7
+    assert subprocess.run(command, check=False, timeout=PATIENCE_S).returncode == 7
 
 
 def test_a_line_that_no_pipe_takes_at_once_is_cut(pipe: tuple[int, int]) -> None:
@@ -159,4 +160,4 @@ def test_a_reader_that_is_gone_ends_nothing() -> None:
         process.stdout.close()
         process.stderr.close()
         process.stdin.close()
-        assert process.wait(60) == 7
+        assert process.wait(PATIENCE_S) == 7

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,13 +11,15 @@ from pathlib import Path
 import pytest
 
 from slotwatch.edge.shared.systemd import Notifier
+from tests.patience import PATIENCE_S
+from tests.surroundings import short_directory
 
 
 @pytest.fixture
-def manager(tmp_path: Path) -> Iterator[socket.socket]:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
-        sock.bind(str(tmp_path / "notify"))
-        sock.settimeout(1)
+def manager() -> Iterator[socket.socket]:
+    with short_directory() as place, socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+        sock.bind(str(place / "notify"))
+        sock.settimeout(PATIENCE_S)
         yield sock
 
 
@@ -40,9 +43,9 @@ def test_each_word_is_as_the_manual_has_it(manager: socket.socket) -> None:
 
 def test_an_abstract_socket_is_written_with_an_at_sign() -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
-        name = f"slotwatch-test-{os.getpid()}"
+        name = f"slotwatch-test-{secrets.token_hex(8)}"
         sock.bind("\0" + name)
-        sock.settimeout(1)
+        sock.settimeout(PATIENCE_S)
         notifier = Notifier({"NOTIFY_SOCKET": f"@{name}"})
         notifier.watchdog()
         assert sock.recv(100) == b"WATCHDOG=1"

@@ -16,6 +16,7 @@ from slotwatch.edge.tools.computer import HostCheck
 from slotwatch.house.schema import House, Line
 from slotwatch.house.service import Http, Listen
 from slotwatch.wire.universe import Protocol
+from tests.patience import PATIENCE_S
 from tests.ports import free_port
 
 TABLE = InterfaceTable(
@@ -126,18 +127,20 @@ def test_a_listening_time_that_is_none_is_refused() -> None:
             [sys.executable, "-m", "slotwatch.cli", "host", f"--listen={wrong}"],
             capture_output=True,
             text=True,
-            timeout=30,
+            timeout=PATIENCE_S,
         )
         assert done.returncode not in (0, 1) and "--listen" in done.stderr
 
 
 def test_the_verb_prints_every_check_and_a_fix_for_each_fault() -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "slotwatch.cli", "host", "--json"], capture_output=True, text=True, timeout=30
+        [sys.executable, "-m", "slotwatch.cli", "host", "--json"], capture_output=True, text=True, timeout=PATIENCE_S
     )
     answer = json.loads(done.stdout)
     assert done.returncode == (0 if answer["ok"] else 1)
     assert {"receive buffer", "clock", "IGMP", "switch port"} <= {f["what"] for f in answer["findings"]}
     assert all(f["fix"] for f in answer["findings"] if not f["ok"])
-    plain = subprocess.run([sys.executable, "-m", "slotwatch.cli", "host"], capture_output=True, text=True, timeout=30)
+    plain = subprocess.run(
+        [sys.executable, "-m", "slotwatch.cli", "host"], capture_output=True, text=True, timeout=PATIENCE_S
+    )
     assert plain.stdout.count("fix: ") == sum(1 for f in answer["findings"] if not f["ok"])
