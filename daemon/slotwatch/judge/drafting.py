@@ -34,6 +34,8 @@ MOST_SPANS = 3
 """Times without levels that are said one by one …"""
 ONE_NS = NANOSECONDS
 """… and how close the beginnings and the ends of one such time are."""
+MAY_HAVE_MOVED = frozenset({"universe-lost", "universe-missing", "source-absent", "backup-absent"})
+OTHER_NUMBER = "the source sends the same levels under another number now"
 MOST_LEGS = 24
 """Sources of an incident whose networks are listed: a flood of invented senders has thousands."""
 
@@ -120,7 +122,12 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
         evidence=_few(evidence, MOST_EVIDENCE),
         explains=_explained(ctx, cluster),
         also_possible=_few(
-            [*(verdict.also_possible if verdict else ()), *(own.also_possible if own else ())], MOST_CHECKS
+            [
+                *([OTHER_NUMBER] if moved else ()),
+                *(verdict.also_possible if verdict else ()),
+                *(own.also_possible if own else ()),
+            ],
+            MOST_CHECKS,
         ),
         still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
         next_checks=_checks(ctx, cluster) if returned_ns is None else (),
@@ -200,8 +207,8 @@ def _legs(ctx: RuleContext, cluster: Cluster) -> tuple[IncidentLeg, ...]:
 
 
 def _say_moved(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
-    """Say where a universe that is lost or missing is heard instead; empty if nowhere."""
-    if cluster.rule.name not in ("universe-lost", "universe-missing") or cluster.cause == "wrong-network":
+    """Say where a universe that is lost, missing or kept by another source is heard instead; empty if nowhere."""
+    if cluster.rule.name not in MAY_HAVE_MOVED or cluster.cause == "wrong-network":
         return ""  # the cause itself says where
     return say_where_heard(ctx, universes)
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
@@ -10,6 +13,8 @@ from slotwatch.wire.universe import Protocol
 
 MOVE_NS = 10_000_000_000
 """A universe that began at most this long before another ended may be the other under a new number."""
+KEPT_MOVE_NS = 600_000_000_000
+"""Where another source carries on, one that begins another number this much later does so for a reason of its own."""
 HEARD_AT_START_NS = 5_000_000_000
 """What came this soon after the start may have been sent long before: longer than Art-Net's keep-alive of 4 s."""
 MOST_COMPARED = 64
@@ -43,37 +48,114 @@ def declared_relatives(ctx: RuleContext, undeclared: int) -> list[int]:
     return [row for _, row in sorted(found)]
 
 
-def moved_to(ctx: RuleContext, lost: int) -> list[int]:
-    """Give undeclared universes that a lost one's source began to send as it ended, or later."""
-    universes = ctx.universes
-    last_ns = int(universes.last_arrival_ns[lost])
-    arrived = universes.used & (universes.declared < 0) & (universes.live > 0)
-    arrived &= universes.first_frame_ns > max(last_ns - MOVE_NS, ctx.started_ns + HEARD_AT_START_NS)
-    if not last_ns or not np.count_nonzero(arrived):
-        return []
-    names = _senders(ctx, lost)
-    arrived &= universes.protocol == universes.protocol[lost]
-    return [row for row in np.flatnonzero(arrived)[:MOST_COMPARED].tolist() if names & _senders(ctx, row)]
+def moved_to(ctx: RuleContext, lost: int) -> list[tuple[int, int]]:
+    """Give undeclared universes that a source of a declared one began as it stopped that, or later, and when."""
+    found: dict[int, int] = {}
+    protocols = ctx.universes.protocol
+    for name, began in ctx.once(_begun).items():
+        stop = ctx.once(_stops)[name].get(lost)
+        for row, since_ns in began:
+            if stop is not None and protocols[row] == protocols[lost] and stop.precedes(since_ns):
+                found[row] = min(since_ns, found.get(row, since_ns))
+    return sorted(found.items())
 
 
-def moved_from(ctx: RuleContext, undeclared: int) -> list[int]:
-    """Give declared universes that are silent since the source of an undeclared one began to send that, or before."""
-    universes = ctx.universes
-    silent = universes.used & (universes.declared >= 0) & universes.expected & (universes.live == 0)
-    return [row for row in silent.nonzero()[0].tolist() if undeclared in moved_to(ctx, row)]
+def moved_from(ctx: RuleContext, undeclared: int) -> list[tuple[int, int]]:
+    """Give declared universes that the source of an undeclared one stopped as it began that, or before, and when."""
+    found: dict[int, int] = {}
+    protocols = ctx.universes.protocol
+    for name, began in ctx.once(_begun).items():
+        for since_ns in (since_ns for row, since_ns in began if row == undeclared):
+            for lost, stop in ctx.once(_stops)[name].items():
+                if protocols[lost] == protocols[undeclared] and stop.precedes(since_ns):
+                    found[lost] = max(stop.last_ns, found.get(lost, 0))
+    return sorted(found.items())
+
+
+def moved_back(ctx: RuleContext, ended: int) -> bool:
+    """Whether a source that ended an undeclared universe began as many declared ones in that moment.
+
+    A desk that restarts begins what it sent before too: more than it ended for good.
+    """
+    streams, universes = ctx.streams, ctx.universes
+    last_ns, first_ns = int(universes.last_arrival_ns[ended]), int(universes.first_frame_ns[ended])
+    names = _senders(ctx, ended)
+    begun = ctx.live & (streams.since_ns > max(first_ns, last_ns - MOVE_NS)) & (streams.since_ns < last_ns + MOVE_NS)
+    over = streams.used & ~ctx.live & (abs(streams.last_arrival_ns - last_ns) < MOVE_NS)
+    same = streams.protocol == universes.protocol[ended]
+    declared = ctx.stream_declared >= 0
+
+    def universes_of(mask: NDArray[np.bool_]) -> set[int]:
+        rows = mask.nonzero()[0].tolist()
+        return {ctx.universe_of(row) for row in rows if ctx.source_name(ctx.source_of(row)) in names}
+
+    arrived = universes_of(begun & same & declared)
+    return 0 < len(arrived) <= len(universes_of(over & same & ~declared))
 
 
 def say_where_heard(ctx: RuleContext, rows: list[int]) -> str:
     """Say under which number universes that are lost or missing are heard now; empty if under none."""
-    found = {row: moved_to(ctx, row) for row in rows[:MOST_COMPARED]}
-    arrived = sorted({new for several in found.values() for new in several})
+    arrived: dict[int, int] = {}
+    for row in rows[:MOST_COMPARED]:
+        for new, since_ns in moved_to(ctx, row):
+            arrived[new] = min(since_ns, arrived.get(new, since_ns))
     if not arrived:
         return ""
     legs = ctx.by_source(source for row in arrived for source in _live_sources(ctx, row))
     senders = wording.list_names(sorted(ctx.say_legs(of_one) for of_one in legs))
-    since = ctx.time_of_day(min(int(ctx.universes.first_frame_ns[row]) for row in arrived))
+    since = ctx.time_of_day(min(arrived.values()))
     verb = "has" if len(legs) == 1 else "have"
-    return f"Since {since} {senders} {verb} sent {ctx.name_universes(arrived)}, which the house file does not declare."
+    where = ctx.name_universes(sorted(arrived))
+    return f"Since {since} {senders} {verb} sent {where}, which the house file does not declare."
+
+
+@dataclass(frozen=True, slots=True)
+class _Stop:
+    """The end of a source on a declared universe."""
+
+    last_ns: int
+    is_kept: bool
+    """Another source sends the universe."""
+
+    def precedes(self, since_ns: int) -> bool:
+        """Whether what the source began then may be the same universe under another number."""
+        after_ns = since_ns - self.last_ns
+        return -MOVE_NS < after_ns and (after_ns < KEPT_MOVE_NS or not self.is_kept)
+
+
+def _stops(ctx: RuleContext) -> dict[str, dict[int, _Stop]]:
+    """Say where sources no longer send what is declared and expected, by name and universe row."""
+    universes, streams = ctx.universes, ctx.streams
+    due = universes.used & (universes.declared >= 0) & universes.expected & (universes.last_arrival_ns > 0)
+    found: dict[str, dict[int, _Stop]] = {}
+    for row in (due & (universes.live == 0)).nonzero()[0].tolist():
+        for name in _senders(ctx, row):
+            found.setdefault(name, {})[row] = _Stop(int(universes.last_arrival_ns[row]), is_kept=False)
+    kept = streams.used & ~streams.live & (streams.last_arrival_ns > 0) & (ctx.stream_sources_declared >= 0)
+    kept &= (due & (universes.live > 0))[streams.universe]
+    for stream in kept.nonzero()[0].tolist():
+        row, name = ctx.universe_of(stream), ctx.source_name(ctx.source_of(stream))
+        if name not in {ctx.source_name(source) for source in _live_sources(ctx, row)}:
+            found.setdefault(name, {})[row] = _Stop(int(streams.last_arrival_ns[stream]), is_kept=True)
+    return found
+
+
+def _begun(ctx: RuleContext) -> dict[str, list[tuple[int, int]]]:
+    """Undeclared universes that sources which stopped a declared one began to send, and when, by the source's name."""
+    stops, streams = ctx.once(_stops), ctx.streams
+    if not stops:
+        return {}
+    began = ctx.live & (ctx.stream_declared < 0) & (streams.since_ns > ctx.started_ns + HEARD_AT_START_NS)
+    names: dict[int, str] = {}
+    found: dict[str, list[tuple[int, int]]] = {}
+    for stream in began.nonzero()[0].tolist():
+        source = ctx.source_of(stream)
+        if source not in names:
+            names[source] = ctx.source_name(source)
+        listed = found.setdefault(names[source], []) if names[source] in stops else None
+        if listed is not None and len(listed) < MOST_COMPARED:
+            listed.append((ctx.universe_of(stream), int(streams.since_ns[stream])))
+    return found
 
 
 def _senders(ctx: RuleContext, row: int) -> set[str]:

@@ -50,14 +50,12 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     # Thousands may begin at once: the house is looked through for each only where that may find something.
     is_any_silent = ctx.once(_is_any_silent)
     relatives = [one for one in declared_relatives(ctx, row) if _came_from(ctx, row, one)] if is_any_silent else []
-    moved = moved_from(ctx, row) if is_any_silent else []
+    moved = dict(moved_from(ctx, row))
     looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
     if moved:
-        last_ns = int(ctx.universes.last_arrival_ns[moved].max())
-        looks_like = (
-            f" Its source stopped {ctx.name_universes(moved)} at {ctx.time_of_day(last_ns)}: it may have moved."
-        )
-        relatives = relatives or moved
+        ended = ctx.time_of_day(max(moved.values()))
+        looks_like = f" Its source stopped {ctx.name_universes(list(moved))} at {ended}: it may have moved."
+        relatives = relatives or list(moved)
     belongs = [home for home in declared_elsewhere(ctx, row) if _came_from(ctx, row, home)] if is_any_silent else []
     if belongs:
         home = ctx.network_name(int(ctx.universes.network[belongs[0]]))

@@ -13,6 +13,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import went_home
 from slotwatch.judge.likeness import LEAD_WORKS
+from slotwatch.judge.numbering_mistakes import moved_back
 from slotwatch.judge.parameters import RuleParameters, number
 from slotwatch.judge.passers_by import only_passed_by
 from slotwatch.judge.rule import CLEAR_FIRST, LOOK_AT_STAGE, Rule, RuleClass, ShortWords, judged_by
@@ -51,10 +52,9 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     # A line that is listened to is declared by its name.
     declared = (universes.declared >= 0) | (universes.protocol == int(Protocol.LINE))
     lost &= declared | ((silent_ns < asked_ns) & (lived_ns >= ns_from_s(p.lived_s)))
-    if len(ctx.house.networks) > 1:
-        # What came in by the wrong network and is back on its own is not lost.
-        for row in np.flatnonzero(lost & (universes.declared < 0))[:MOST_LOOKED_AT].tolist():
-            lost[row] = not went_home(ctx, row)
+    # What came in by the wrong network or under a wrong number, and is back where it belongs, is not lost.
+    for row in np.flatnonzero(lost & ~declared)[:MOST_LOOKED_AT].tolist():
+        lost[row] = not (len(ctx.house.networks) > 1 and went_home(ctx, row)) and not moved_back(ctx, row)
     # What ends because this computer no longer asks for it is not a loss.
     lost &= ~storms.brought(ctx, lost) & ~ended_by_leaving(universes)
     # What a stranger began and ended is still missing, as before.

@@ -1,0 +1,81 @@
+"""A desk that sends a universe under another number while its backup carries on with the right one, and goes back.
+
+That a wrong number is a mistake at the desk, and that a backup hides it: common practice, no source. Loss after 2.5 s:
+ANSI E1.31-2018 6.7.1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.judge.cases import BY, A, B, desk
+from tests.judge.stage import Desk, Stage, house_of, moving
+
+WRONG_S, RIGHT_S = 20.0, 60.0
+MAIN, SPARE = replace(A, address="10.0.0.1"), replace(B, address="10.0.0.2")
+HOUSE = house_of((1, 2, 3, 4), sources=(MAIN, SPARE), by=BY)
+HEARD = 'Since 08:17:00 "main desk" (10.0.0.1) has sent universe e131/9, which the house file does not declare.'
+
+
+def sends(universes: tuple[int, ...], number: int = 1, **more: object) -> Desk:
+    """To this computer alone, so that no switch is said to flood."""
+    priority = 100 - 10 * (number == 2)
+    return desk(number, universes, hz=40.0, levels=moving(), priority=priority, dst=lambda _: "10.0.0.200", **more)
+
+
+def wrong_number(*, right_s: float = 1e9, from_s: float = WRONG_S, backup: bool = True, number: int = 9) -> list[Desk]:
+    spare = [sends((1, 2, 3, 4), 2)] if backup else []
+    return [
+        *spare,
+        sends((1, 2, 4)),
+        sends((3,), to_s=WRONG_S),
+        sends((number,), from_s=from_s, to_s=right_s),
+        sends((3,), from_s=right_s),
+    ]
+
+
+def test_says_that_another_number_began_as_the_source_stopped_though_the_backup_carries_on() -> None:
+    shown = Stage(HOUSE, *wrong_number()).run(40.0)
+    absent, new = shown.rule("source-absent"), shown.rule("undeclared-universe")
+    assert absent.summary.endswith(f'"spare desk" (10.0.0.2) carries on. {HEARD}'), absent.summary
+    assert absent.evidence[0] == HEARD
+    assert absent.also_possible[0] == "the source sends the same levels under another number now"
+    assert new.summary.endswith("Its source stopped universe e131/3 at 08:16:59: it may have moved.")
+    assert new.cause == "numbered-off"
+
+
+@pytest.mark.parametrize("backup", [True, False])
+def test_what_went_back_to_its_right_number_is_no_loss(backup: bool) -> None:
+    shown = Stage(HOUSE, *wrong_number(right_s=RIGHT_S, backup=backup)).run(90.0)
+    lost = [one for one in shown.all if "e131/9" in one.universes and one.rule == "universe-lost"]
+    assert not lost, lost[0].summary
+    assert not [one.summary for one in shown.open if one.rule != "backup-absent"]
+
+
+def test_a_backup_that_sends_another_number_is_said_to() -> None:
+    spare = [sends((1, 2, 4), 2), sends((3,), 2, to_s=WRONG_S), sends((9,), 2, from_s=WRONG_S)]
+    shown = Stage(HOUSE, sends((1, 2, 3, 4)), *spare).run(40.0)
+    said = shown.rule("backup-absent").summary
+    assert said.endswith(HEARD.replace('"main desk" (10.0.0.1)', '"spare desk" (10.0.0.2)')), said
+
+
+def test_what_began_long_after_says_nothing_of_a_universe_that_the_backup_carries() -> None:
+    """A desk that left a universe to another source and sends something else hours later did not move it."""
+    shown = Stage(HOUSE, *wrong_number(from_s=WRONG_S + 601.0)).run(WRONG_S + 620.0)
+    assert "e131/9" not in shown.rule("source-absent").summary
+    assert "may have moved" not in shown.rule("undeclared-universe").summary
+
+
+def test_what_a_stranger_begins_then_has_not_moved() -> None:
+    shown = Stage(HOUSE, *wrong_number()[:3], desk(3, (9,), hz=40.0, levels=moving(), from_s=WRONG_S)).run(40.0)
+    assert "e131/9" not in shown.rule("source-absent").summary
+    assert "may have moved" not in shown.rule("undeclared-universe").summary
+
+
+def test_a_desk_that_restarts_without_its_undeclared_universe_has_lost_it() -> None:
+    """Its declared universes begin again too, for another reason: more of them than it ended for good."""
+    again = [sends((1, 2, 3, 4), to_s=20.0), sends((9,), to_s=20.0), sends((1, 2, 3, 4), from_s=26.0)]
+    shown = Stage(HOUSE, *again).run(40.0)
+    assert any("e131/9" in one.universes for one in shown.open if one.rule == "universe-lost")
