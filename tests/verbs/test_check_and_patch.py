@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pwd
+import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
@@ -59,8 +60,12 @@ def test_demo_house_is_well(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize("path", [path for path in EXAMPLES if path.stem != "tour"], ids=lambda path: path.stem)
-def test_example_houses_are_well(capsys: pytest.CaptureFixture[str], path: Path) -> None:
-    assert run(capsys, "check", "-c", str(path))[0] == 0
+def test_example_houses_are_well(capsys: pytest.CaptureFixture[str], path: Path, tmp_path: Path) -> None:
+    """Once the secrets are made that they name."""
+    shutil.copytree(path.parent, tmp_path, dirs_exist_ok=True)
+    for name in ("duty.url", "building.key"):
+        (tmp_path / name).write_text("mailtos://mail.example")
+    assert run(capsys, "check", "-c", str(tmp_path / path.name))[0] == 0
 
 
 def test_a_rack_without_a_declared_load_is_not_said_to_draw_nothing(
@@ -75,7 +80,7 @@ def test_a_rack_without_a_declared_load_is_not_said_to_draw_nothing(
 
 def test_files_that_cannot_be_used_are_named(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
     """A certificate without which nothing starts is a fault; a bad secret is a note, and a pipe is never read."""
-    (hall.parent / "patch.csv").write_text("fixture,universe,address,profile,position\n")
+    (hall.parent / "patch.csv").write_text("fixture,universe,address,profile,position\n1,1,1,par,Bar\n")
     hall.write_text(
         HOUSE
         + """[tls]
@@ -107,6 +112,46 @@ secret_file = "building.key"
     assert "The page cannot be opened: cannot use the certificate cert.pem: cert.pem does not exist." in found[0]
     assert '[[switches]] "FOH": ' in found[1] and "may be read by everybody on this computer" in found[1]
     assert found[2].endswith("mqtt.password is not an ordinary file.") and "[mqtt]: " in found[2]
+
+
+@pytest.mark.parametrize("rows", ["", "# 1,1,1,par,Bar\n\n"])
+def test_a_patch_without_a_fixture_is_a_warning(capsys: pytest.CaptureFixture[str], hall: Path, rows: str) -> None:
+    """A header alone: nothing of the patch is checked, and no rule of fixtures judges anything."""
+    (hall.parent / "patch.csv").write_text("fixture,universe,address,profile,position\n" + rows)
+    status, out, _ = run(capsys, "check", "-c", str(hall))
+    assert "  warning  patch.csv: This patch file holds no patched fixtures.\n" in out
+    assert status == 1 and out.endswith("1 fault found; the house can be used all the same.\n")
+    status, out, err = run(capsys, "patch", "-c", str(hall))
+    assert (status, out) == (0, "No fixture is patched here.\n")
+    assert err == "slotwatch patch: warning: patch.csv holds no patched fixtures\n"
+    status, out, err = run(capsys, "patch", "-c", str(hall), "--json")
+    assert json.loads(out) == [] and "holds no patched fixtures" in err
+
+
+def test_a_recipient_whose_secret_is_missing_is_a_warning(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    """Nobody would be told. A heartbeat's or a broker's secret may still have to be made: a note."""
+    (hall.parent / "patch.csv").write_text("fixture,universe,address,profile,position\n1,1,1,par,Bar\n")
+    hall.write_text(
+        HOUSE
+        + """[[notify]]
+name = "duty"
+url_file = "duty.url"
+[[webhooks]]
+name = "building"
+url = "https://building.example/alarms"
+secret_file = "building.key"
+[heartbeat]
+url_file = "beat.url"
+"""
+    )
+    status, out, _ = run(capsys, "check", "-c", str(hall))
+    found = [line.strip() for line in out.splitlines() if "house.toml: " in line]
+    assert [line.split(" ", 1)[0] for line in found] == ["warning", "warning", "note"], out
+    assert '[[notify]] "duty": ' in found[0] and '[[webhooks]] "building": ' in found[1]
+    assert status == 1 and out.endswith("2 faults found; the house can be used all the same.\n")
+    (hall.parent / "duty.url").write_text("mailtos://mail.example")
+    (hall.parent / "building.key").write_text("a key")
+    assert run(capsys, "check", "-c", str(hall))[0] == 0
 
 
 def test_overlap_is_exit_1_at_its_row(capsys: pytest.CaptureFixture[str], hall: Path) -> None:

@@ -41,6 +41,7 @@ class _Loader:
         self.today = today
         self.problems: list[Problem] = []
         self.notes: list[str] = []
+        self.empty_patches: list[str] = []
 
     def load(self) -> House:
         self.documents: list[Document] = []
@@ -170,6 +171,7 @@ class _Loader:
             timetable=timetable.values,
             excluded=excluded.values,
             notes=tuple(self.notes),
+            empty_patches=tuple(self.empty_patches),
         )
 
     def _built(self, name: str, make: Callable[[Entry], Any]) -> Built:
@@ -231,6 +233,8 @@ class _Loader:
             self.problems += patch.problems
             self.notes += patch.notes
             fixtures += patch.fixtures
+            if not patch.fixtures and not patch.problems:
+                self.empty_patches.append(entry["file"])
             brought += patch.profiles
             self._check_doubled(patch.fixtures, seen)
         return fixtures, brought

@@ -322,6 +322,8 @@ class House:
     first_contact: FirstContact | None = None
     """Set where `serve` runs without a house file."""
     notes: tuple[str, ...] = field(default=())
+    empty_patches: tuple[str, ...] = field(default=())
+    """Patch files that were read and hold no fixture."""
     """What the loader reports that is not a fault: columns it read, overlays past their end."""
 
     @property

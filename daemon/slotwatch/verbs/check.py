@@ -50,7 +50,9 @@ def run(arguments: argparse.Namespace) -> int:
             ]
             print(json.dumps({"usable": False, "problems": problems}, indent=2, ensure_ascii=False))
         raise
-    report = check_report(house, (*conflicts(house), *_page(house), *_secrets(house)), _exceptions(house))
+    report = check_report(
+        house, (*conflicts(house), *_empty_patches(house), *_page(house), *_secrets(house)), _exceptions(house)
+    )
     if arguments.json:
         print(json.dumps(check_json(report), indent=2, ensure_ascii=False))
     else:
@@ -82,8 +84,17 @@ def _closed(key: str, file: str) -> tuple[str, str]:
     return NOT_CHECKED, f"{key} was not checked: {own_user()} may not read {file}."
 
 
+def _empty_patches(house: House) -> list[Conflict]:
+    """Return a warning for each patch file without a fixture: what the house means to have checked is not."""
+    text = "This patch file holds no patched fixtures."
+    return [Conflict("no-fixtures", Severity.WARNING, (), None, None, text, file) for file in house.empty_patches]
+
+
 def _secrets(house: House) -> list[Conflict]:
-    """Return a note for each secret that cannot be read here: the file may still have to be made, or be for others."""
+    """Return a note for each secret that cannot be read here: the file may still have to be made, or be for others.
+
+    Where messages about incidents need it, a file that is not there is a warning: nobody would be told.
+    """
     named = [
         *(("notify", one.name, one.url_file) for one in house.notify),
         *(("webhooks", one.name, one.secret_file) for one in house.webhooks),
@@ -105,7 +116,9 @@ def _secrets(house: House) -> list[Conflict]:
         except SecretFileError as error:
             where = f'[[{section}]] "{name}"' if name else f"[{section}]"
             kind = NOT_CHECKED if error.is_denied else "secret-unusable"
-            found.append(Conflict(kind, Severity.NOTE, (), None, None, f"{where}: {error}.", house.file))
+            is_fault = section in ("notify", "webhooks") and not error.is_denied
+            severity = Severity.WARNING if is_fault else Severity.NOTE
+            found.append(Conflict(kind, severity, (), None, None, f"{where}: {error}.", house.file))
     return found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Iterable
 from typing import Any
 
@@ -11,6 +12,7 @@ from slotwatch.edge.shared.files import load_house
 from slotwatch.errors import SlotwatchError
 from slotwatch.house.schema import Fixture, House
 from slotwatch.house.space import find_addresses, spaces
+from slotwatch.printable import shown
 from slotwatch.wire.universe import UniverseId, parse
 
 FOUND_NONE = 1
@@ -32,6 +34,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """0; 1 where no free address was found; 2 (by SlotwatchError) where it cannot be answered."""
     house = load_house(arguments.config)
+    for file in house.empty_patches:
+        print(shown(f"slotwatch patch: warning: {file} holds no patched fixtures"), file=sys.stderr)
     only = _only(house, arguments.universe)
     if arguments.find is not None:
         return _find(house, arguments.find, arguments.count, only, arguments.json)
@@ -42,10 +46,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(rows, indent=2, ensure_ascii=False))
     else:
-        print("\n".join(_table(rows, _HEADINGS[arguments.by])) if rows else "The house file names no patch here.")
+        print("\n".join(_table(rows, _HEADINGS[arguments.by])) if rows else _NO_ROWS[bool(house.empty_patches)])
     return 0
 
 
+_NO_ROWS = {False: "The house file names no patch here.", True: "No fixture is patched here."}
 _HEADINGS = {
     "universe": ("universe", "address", "last", "fixture", "profile", "label", "position", "circuit"),
     "fixture": ("fixture", "universe", "address", "last", "profile", "label", "position", "circuit"),
