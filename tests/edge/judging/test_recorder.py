@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import os
 import shutil
 import signal
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.edge.judging.incident_captures import Captures, RecordedPackets, trim
-from slotwatch.edge.judging.recorder import RECORD, Recorder
+from slotwatch.edge.judging.recorder import LOCKED, PART, RECORD, Recorder
 from slotwatch.edge.shared.compiled import load_recording
 from slotwatch.house.schema import House, Network
 from slotwatch.house.service import RecorderTerms as Settings
@@ -263,6 +264,34 @@ def test_what_fails_is_removed_while_nobody_else_can_write_it(tmp_path: Path, mo
         FullDisk(house(tmp_path)).write(tmp_path / "incident-1.pcapng", 0, SECOND_NS, WALL_OFFSET_NS, ())
     assert locked == [True]
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_stays_locked_is_waited_for_within_a_limit(tmp_path: Path) -> None:
+    """flock(2): the lock of another open file keeps this one out for as long as it is held."""
+    path = tmp_path / "incident-3.pcapng"
+    recorder = Recorder(house(tmp_path))
+    with path.with_suffix(PART).open("ab") as other:
+        fcntl.flock(other, fcntl.LOCK_EX)
+        with pytest.raises(OSError, match="another program keeps the file locked") as found:
+            recorder.write(path, 0, SECOND_NS, WALL_OFFSET_NS, (), lock_within_s=0.0)
+        assert found.value.errno == LOCKED
+    recorder.write(path, 0, SECOND_NS, WALL_OFFSET_NS, (), lock_within_s=0.0)
+    assert path.is_file()
+
+
+class Locked(Recorder):
+    """Its file stays locked for longer than a writer waits."""
+
+    def write(self, path: Path, *_: object, **__: object) -> int:
+        raise OSError(LOCKED, "locked", str(path))
+
+
+def test_a_capture_whose_file_stays_locked_is_reported_in_plain_words(tmp_path: Path) -> None:
+    settings = house(tmp_path)
+    captures = Captures(settings, Locked(settings))
+    captures.want(1, 6 * SECOND_NS, 8 * SECOND_NS)
+    until(lambda: captures.turn(13 * SECOND_NS, WALL_OFFSET_NS) or captures.failed == 1)  # type: ignore[func-returns-value]
+    assert captures.trouble.endswith(": another program keeps its file locked.")
 
 
 def test_what_a_killed_writer_left_is_cleared_at_start_and_counts_in_the_bound_until_then(tmp_path: Path) -> None:

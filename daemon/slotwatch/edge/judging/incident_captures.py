@@ -11,7 +11,7 @@ import os
 import stat
 from pathlib import Path
 
-from slotwatch.edge.judging.recorder import MIB, PART, Recorder, remove_part
+from slotwatch.edge.judging.recorder import LOCKED, MIB, PART, Recorder, remove_part
 from slotwatch.edge.shared.places import state_place
 from slotwatch.house.schema import House
 
@@ -79,6 +79,9 @@ class Captures:
             self.trouble = ""
             return
         self._clear_parts()  # a writer that was killed could not do so itself
+        if ended == LOCKED:
+            self._fail("another program keeps its file locked")
+            return
         self._fail(os.strerror(ended) if ended > 0 else f"the writing process was ended by signal {-ended}")
 
     def _fail(self, reason: str) -> None:

@@ -9,8 +9,10 @@ arena and judges them there, so that recording costs no copy of its own.
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
+import time
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,6 +22,8 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch import clock
+from slotwatch.durations import ns_from_s
 from slotwatch.edge.shared.compiled import Recording
 from slotwatch.house.schema import House
 from slotwatch.wire import pcap, pcap_blocks
@@ -44,6 +48,11 @@ LINK_RAW_IP = 101
 """LINKTYPE_RAW: what is kept of a packet begins with a new IP header; everything after it is as it came."""
 MIB = 1024 * 1024
 PART = ".part"
+LOCK_WITHIN_S = 60.0
+"""Longer than a writer of all that is kept takes, at idle priority on a slow disk; common practice, no source."""
+LOCK_AGAIN_S = 0.1
+LOCKED = errno.ETXTBSY
+"""Stands for a file that another program keeps locked. Nothing else of a capture fails with it."""
 """Ending of a capture that is being written. Only a whole one gets its own name."""
 LINE_BYTES = 64
 """Rows and columns begin where a line of the processor's cache begins."""
@@ -213,12 +222,25 @@ class Recorder:
             table[number] = port
         return table[protocol]
 
-    def write(self, path: Path, from_ns: int, to_ns: int, wall_offset_ns: int, networks: tuple[str, ...]) -> int:
-        """Write what is kept of an interval as pcapng; returns the packets written."""
+    def write(
+        self,
+        path: Path,
+        from_ns: int,
+        to_ns: int,
+        wall_offset_ns: int,
+        networks: tuple[str, ...],
+        lock_within_s: float = LOCK_WITHIN_S,
+    ) -> int:
+        """Write what is kept of an interval as pcapng; returns the packets written.
+
+        OSError: it cannot be written; LOCKED where another program kept its file locked for `lock_within_s`.
+        """
         interfaces = [pcap.CaptureInterface(LINK_RAW_IP, name=name, resolution=9) for name in networks or ("any",)]
         count = 0
         part = path.with_suffix(PART)
-        with _open_part(part) as file:  # its lock ends last: who waits for it must find another file there, or none
+        with _open_part(
+            part, lock_within_s
+        ) as file:  # its lock ends last: who waits for it must find another file there, or none
             try:
                 file.write(pcap_blocks.header(interfaces))
                 for packets, raw in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):
@@ -237,12 +259,21 @@ def _lines(size: int) -> int:
     return (size + LINE_BYTES - 1) // LINE_BYTES * LINE_BYTES
 
 
-def _open_part(part: Path) -> BinaryIO:
+def _open_part(part: Path, within_s: float) -> BinaryIO:
     """Open what will be a capture, empty and locked: the lock says that its writer lives, and ends with it."""
+    deadline_ns = clock.monotonic_ns() + ns_from_s(within_s)
     while True:
         file = part.open("ab")
-        with contextlib.suppress(OSError):  # a file system without locks
-            fcntl.flock(file, fcntl.LOCK_EX)
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            file.close()
+            if clock.monotonic_ns() >= deadline_ns:
+                raise OSError(LOCKED, "another program keeps the file locked", str(part)) from None
+            time.sleep(LOCK_AGAIN_S)
+            continue
+        except OSError:  # a file system without locks
+            pass
         with contextlib.suppress(FileNotFoundError):  # whoever cleared it, or wrote it, was faster
             if os.path.samestat(os.fstat(file.fileno()), part.stat()):
                 file.truncate(0)
