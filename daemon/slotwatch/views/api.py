@@ -75,9 +75,12 @@ def house(
     return _house.house(sheet_of(reading), declared, host, own)
 
 
-def readiness(reading: Reading, silence: str = "", trouble: Sequence[str] = ()) -> ReadinessAnswer:
-    """The half-hour call. silence: why what is known is old; trouble: what this listener cannot do now."""
-    return _house.readiness(sheet_of(reading), silence, trouble)
+def readiness(
+    reading: Reading, silence: str = "", trouble: Sequence[str] = (), unreached: Sequence[str] = ()
+) -> ReadinessAnswer:
+    """The half-hour call. silence: why what is known is old; trouble: what this listener cannot do now; unreached: to
+    whom no message can be sent."""
+    return _house.readiness(sheet_of(reading), silence, trouble, unreached)
 
 
 def fixtures(reading: Reading, declared: House) -> list[FixtureAnswer]:

@@ -65,17 +65,25 @@ def counts(sheet: Sheet) -> CountsAnswer:
 
 OLD = "old-data"
 """The reason that nothing new is known: judging or receiving hangs. No rule can say so."""
+UNREACHED = "recipient-unusable"
+"""The reason that nobody would hear of a fault: a secret without which no message can be sent is missing."""
 
 
-def readiness(sheet: Sheet, silence: str = "", trouble: Sequence[str] = ()) -> ReadinessAnswer:
+def readiness(
+    sheet: Sheet, silence: str = "", trouble: Sequence[str] = (), unreached: Sequence[str] = ()
+) -> ReadinessAnswer:
     """The half-hour call: judged as if in `show`, whatever the phase.
 
     silence: why what is known is old; then the house is not ready, for nothing is known of now.   trouble: what this
-    listener cannot do now, which says nothing of the show.
+    listener cannot do now, which says nothing of the show.   unreached: to whom no message can be sent; then the house
+    is not ready, for it relies on them.
     """
     view, found = sheet.snapshot.house, sheet.snapshot.readiness
     if silence:
         found = found.with_reasons(Reason(OLD, silence))
+    if unreached:
+        found = found.with_reasons(*(Reason(UNREACHED, text) for text in unreached))
+    said = {silence, *unreached, " ".join(unreached)}
     return {
         "ready": found.ready,
         "house": view.name,
@@ -96,7 +104,7 @@ def readiness(sheet: Sheet, silence: str = "", trouble: Sequence[str] = ()) -> R
         "exceptions": [exception_in_force(one) for one in found.exceptions],
         "not_visible": list(found.not_visible),
         "not_judged": list(found.not_judged),
-        "trouble": [text for text in trouble if text != silence],
+        "trouble": [text for text in trouble if text not in said],
         "grows_worse": [cast("TrendAnswer", {**asdict(one), "values": list(one.values)}) for one in found.grows_worse],
     }
 

@@ -38,6 +38,7 @@ def plain_page(
     silence: str = "",
     declares_nothing: bool = False,
     time_zone: str = "UTC",
+    unreached: Sequence[str] = (),
 ) -> str:
     """Write the page. It asks the browser to load it again every RELOAD_S. Its times are in the house's time zone.
 
@@ -60,7 +61,7 @@ def plain_page(
             incidents=[incident(one) for one in alarms],
             notes=[incident(one) for one in notes],
             accepted=[incident(one) for one in accepted],
-            readiness=readiness(sheet, silence),
+            readiness=readiness(sheet, silence, unreached=unreached),
             universes=[_universe(one, now) for one in universes(sheet)],
             sources=[_source(one, now) for one in sources(sheet)],
         )

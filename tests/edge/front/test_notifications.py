@@ -39,6 +39,7 @@ from slotwatch.house.outgoing import Heartbeat, NoticeTerms
 from slotwatch.house.schema import House
 from slotwatch.house.service import Http
 from slotwatch.snapshot import Incident
+from slotwatch.snapshot.readiness import Readiness
 from tests.edge.front.receivers import SECRET, building, mailbox, notified_house, person, program
 from tests.edge.front.test_server import house_at, serving
 from tests.edge.front_house import Judging, MadeUpSnapshots
@@ -441,6 +442,56 @@ async def test_a_damaged_queue_is_set_aside(tmp_path: Path) -> None:
         queue_place(house).write_bytes(b"no database " * 500)
         assert len(await _restarted(house, there)) == 1 and await _restarted(house, there) == []
         assert queue_place(house).with_name(queue_place(house).name + ".damaged").exists()
+
+
+@pytest.mark.parametrize("kind", ["duty phone", "building"])
+async def test_a_secret_that_is_missing_is_reported_before_a_message_is_due(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    make = {"duty phone": person, "building": program}[kind]
+    night = Driven(notified_house(tmp_path, fabricate.house(), make(tmp_path, "http://127.0.0.1:9")))
+    (secret,) = [*tmp_path.glob("*.url"), *tmp_path.glob("*.key")]
+    kept = secret.read_text()
+    await night.it.look_at_secrets()
+    assert night.it.unreached() == [] and night.it.health()["ok"]
+    secret.unlink()
+    for _ in range(2):
+        await night.it.look_at_secrets()
+    (said,) = night.it.unreached()
+    what = "address" if kind == "duty phone" else "key"
+    assert said == f"Messages do not reach {kind}: its {what} is not known: {secret} cannot be read " + (
+        "(No such file or directory)."
+    )
+    assert night.it.health()["text"] == said and not night.health(kind)["ok"]
+    assert capsys.readouterr().err.count("slotwatch: messages do not reach") == 1, "each reason once"
+    secret.write_text(kept)
+    await night.it.look_at_secrets()
+    assert night.it.unreached() == [] and night.it.health()["ok"]
+    night.it.close()
+
+
+async def test_a_house_whose_alarms_reach_nobody_is_not_ready(tmp_path: Path) -> None:
+    house = notified_house(tmp_path, house_at(tmp_path), program(tmp_path, "http://127.0.0.1:9"))
+    (tmp_path / "building.key").unlink()
+    snapshots = MadeUpSnapshots()
+    snapshots.show(replace(snapshot(incidents=()), readiness=Readiness()))
+    async with serving(house, snapshots, Judging()) as url, aiohttp.ClientSession() as session:
+
+        async def call() -> dict[str, Any]:
+            async with session.get(f"{url}/api/v1/readiness") as answer:
+                found: dict[str, Any] = await answer.json()
+                return found
+
+        found, until_s = await call(), time.monotonic() + PATIENCE_S
+        while found["ready"] and time.monotonic() < until_s:
+            found = await call()
+        async with session.get(f"{url}/plain") as answer:
+            page = await answer.text()
+    assert not found["ready"]
+    (reason,) = found["reasons"]
+    assert reason["rule"] == "recipient-unusable" and "Messages do not reach building: its key " in reason["text"]
+    assert not any("building" in one for one in found["trouble"]), "said once"
+    assert "Not ready" in page or "not ready" in page
 
 
 async def test_the_whole_front_sends_and_says_so_in_the_api_and_the_metrics(tmp_path: Path) -> None:

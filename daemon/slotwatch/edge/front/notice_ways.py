@@ -35,6 +35,9 @@ class NoticeWay(Protocol):
 
     kind: str
 
+    async def unusable(self) -> str:
+        """Empty if its secret can be had, else why not, as the end of a sentence. Sends nothing."""
+
     async def send(self, notice: Notice) -> str:
         """Send it once. Empty if the recipient took it, else why not, as the end of a sentence."""
 
@@ -54,11 +57,18 @@ class AppriseWay:
     def __init__(self, url_file: Path) -> None:
         self._url_file = url_file
 
+    async def unusable(self) -> str:
+        try:
+            await asyncio.to_thread(self._url)
+        except SecretFileError as error:
+            return _no_address(error)
+        return ""
+
     async def send(self, notice: Notice) -> str:
         try:
             url = await asyncio.to_thread(self._url)
         except SecretFileError as error:
-            return f"its address is not known: {error}"
+            return _no_address(error)
         given = {
             "url": url,
             "title": notice.title,
@@ -85,11 +95,18 @@ class WebhookWay:
         self._url = url
         self._secret_file = secret_file
 
+    async def unusable(self) -> str:
+        try:
+            signing_key(await asyncio.to_thread(read_secret, self._secret_file))
+        except SecretFileError as error:
+            return _no_key(error)
+        return ""
+
     async def send(self, notice: Notice) -> str:
         try:
             key = signing_key(await asyncio.to_thread(read_secret, self._secret_file))
         except SecretFileError as error:
-            return f"its key is not known: {error}"
+            return _no_key(error)
         body = json.dumps(notice.as_object(), ensure_ascii=False, separators=(",", ":")).encode()
         headers = {
             "Content-Type": "application/json",
@@ -97,6 +114,14 @@ class WebhookWay:
             **signature(key, notice.id, clock.wall_ns() // 1_000_000_000, body),
         }
         return await _post(self._url, body, headers)
+
+
+def _no_address(error: SecretFileError) -> str:
+    return f"its address is not known: {error}"
+
+
+def _no_key(error: SecretFileError) -> str:
+    return f"its key is not known: {error}"
 
 
 def signing_key(secret: bytes) -> bytes:

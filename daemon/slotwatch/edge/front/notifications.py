@@ -26,6 +26,8 @@ from slotwatch.views.notice import NoticeScene, test_notice
 from slotwatch.views.notice_plan import NoticePlan, scene_of
 
 LOOK_S = 1.0
+SECRETS_S = 30.0
+"""From one look at the files of the recipients' secrets to the next."""
 FIRST_RETRY_MS = 5_000
 LONGEST_RETRY_MS = 300_000
 GIVE_UP_MS = 24 * 3_600_000
@@ -48,6 +50,8 @@ class NoticeRecipient:
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(RESULTS, 0))
     trouble: str = ""
     """Why the newest message does not arrive, as the end of a sentence."""
+    unusable: str = ""
+    """Why nothing can be sent to it, because its secret cannot be had, as the end of a sentence."""
     tries: int = 0
     tried_ms: int = 0
     """Monotonic, like all times here."""
@@ -99,7 +103,9 @@ class Notifications:
     def health(self) -> dict[str, object]:
         """For the page, the API and the metrics."""
         troubles = [
-            f"Messages do not reach {one.name}: {one.trouble}." for one in self.recipients.values() if one.trouble
+            f"Messages do not reach {one.name}: {one.unusable or one.trouble}."
+            for one in self.recipients.values()
+            if one.unusable or one.trouble
         ]
         troubles += [
             f"{one.counts['given_up'] + one.counts['dropped']} messages to {one.name} never arrived."
@@ -114,8 +120,8 @@ class Notifications:
                 {
                     "name": one.name,
                     "kind": one.way.kind,
-                    "ok": not one.trouble,
-                    "text": one.trouble,
+                    "ok": not one.unusable and not one.trouble,
+                    "text": one.unusable or one.trouble,
                     "waiting": self._queue.length(one.name),
                     "sent_at": one.sent_at,
                     **one.counts,
@@ -124,9 +130,29 @@ class Notifications:
             ],
         }
 
+    def unreached(self) -> list[str]:
+        """Say to which recipients nothing can be sent, because their secrets cannot be had; a sentence each."""
+        return [
+            f"Messages do not reach {one.name}: {one.unusable}." for one in self.recipients.values() if one.unusable
+        ]
+
     async def run(self) -> None:
         """Decide and send for ever."""
-        await work_together(self._keep_deciding(), *map(self._keep_sending, self.recipients.values()))
+        senders = map(self._keep_sending, self.recipients.values())
+        await work_together(self._keep_deciding(), self._keep_looking_at_secrets(), *senders)
+
+    async def _keep_looking_at_secrets(self) -> None:
+        while True:
+            await self.look_at_secrets()
+            await asyncio.sleep(SECRETS_S)
+
+    async def look_at_secrets(self) -> None:
+        """Find recipients whose secret cannot be had before a message has to reach them. Logs each reason once."""
+        for one in self.recipients.values():
+            reason = await one.way.unusable()
+            if reason and reason != one.unusable:
+                print(f"slotwatch: messages do not reach {one.name}: {reason}", file=sys.stderr, flush=True)
+            one.unusable = reason
 
     async def _keep_deciding(self) -> None:
         while True:
@@ -196,7 +222,7 @@ class Notifications:
                 await asyncio.to_thread(self._queue.done, head)
             one.counts["sent"] += 1
             one.sent_at = iso_wall(clock.wall_ns())
-            one.trouble, one.tries, one.due_ms = "", 0, 0
+            one.trouble, one.unusable, one.tries, one.due_ms = "", "", 0, 0
             _tell(one, head.notice.id, "")
         return max(0, one.due_ms - now_ms) if self._queue.head(one.name) is not None else None
 

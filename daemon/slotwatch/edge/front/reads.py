@@ -23,6 +23,7 @@ from slotwatch.edge.front.reporting import gather, span_of
 from slotwatch.edge.front.usual import gather_usual
 from slotwatch.edge.front.usual_keeper import UsualKeeper
 from slotwatch.views import api, openapi
+from slotwatch.views.answers.faults import ReadinessAnswer
 from slotwatch.views.counted import OwnCounts
 from slotwatch.views.elsewhere import elsewhere
 from slotwatch.views.metrics import encode_metrics
@@ -59,7 +60,7 @@ class Reads:
             "patch": lambda: api.patch(self._front.house),
             "racks": lambda: api.racks(self._front.current()),
             "routes": lambda: api.routes(self._front.current()),
-            "readiness": lambda: api.readiness(self._front.current(), self._front.silence, self._front.troubles()),
+            "readiness": self._readiness,
             "rig-check": lambda: api.rig_check(self._front.current()),
             "hours": lambda: api.hours(self._front.current()),
             "rules": rules,
@@ -94,6 +95,10 @@ class Reads:
             web.get("/api/v1/marks", self.marks),
             web.get("/api/v1/report", self.report),
         ]
+
+    def _readiness(self) -> ReadinessAnswer:
+        front = self._front
+        return api.readiness(front.current(), front.silence, front.troubles(), front.unreached())
 
     async def healthz(self, _request: web.Request) -> web.Response:
         return web.Response(text="alive\n")
@@ -137,6 +142,7 @@ class Reads:
             self._front.current(),
             self._front.troubles(),
             silence=self._front.silence,
+            unreached=self._front.unreached(),
             declares_nothing=self._front.house.first_contact is not None,
             time_zone=self._front.house.time_zone,
         )

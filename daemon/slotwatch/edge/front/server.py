@@ -220,8 +220,11 @@ class Server:
         if running is not None and isinstance(running[0], Notifications) and running[0].take_house(house, page):
             return
         await self._leave(Notifications.name)
+        self.front.unreached = list
         if house.notice_recipients:
-            self._begin(Notifications(house, page))
+            notifications = Notifications(house, page)
+            self.front.unreached = notifications.unreached
+            self._begin(notifications)
 
     def _begin(self, follower: Runner) -> None:
         self.front.followers.append(follower)
