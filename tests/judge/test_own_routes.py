@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import Receiver, Route
+from slotwatch.house.schema import DeclaredSource, Receiver, Route
 from slotwatch.wire.observation import NeighbourSeen, RouteSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.cases import at, desk
-from tests.judge.stage import Stage, house_of
+from tests.judge.stage import Node, Stage, house_of, moving
 
 ADDRESS = "10.0.0.41"
 ROUTES = tuple(
@@ -77,3 +77,16 @@ def test_evidence_of_a_lost_port_names_the_input_that_arrives_and_the_one_that_d
         shown.see(tenth / 10, RoutesSeen(at(tenth / 10), seen, at(0.5)))
     incident = shown.run(9.0).rule("route-output-lost")
     assert incident.evidence == ("Of the inputs, e131/1 arrives and e131/2 does not. The output itself is at fault.",)
+
+
+@pytest.mark.parametrize("routed", [True, False])
+def test_the_output_of_an_own_route_on_loopback_is_no_undeclared_source(routed: bool) -> None:
+    """Art-Net knows a sender by its address alone (Art-Net 4, ArtDmx), and on loopback everybody has that one."""
+    route = Route("foyer", UniverseId(Protocol.E131, 1), target=UniverseId(Protocol.ARTNET, 3))
+    main = DeclaredSource("main desk", cid=bytes([1]) * 16)
+    house = replace(house_of((1, 2), artnet=(3,), sources=(main,)), routes=(route,) if routed else ())
+    show = desk(1, (1,), address="127.0.0.1"), desk(1, (2,), address="127.0.0.1", to_s=10.0)
+    output = Node((3,), address="127.0.0.1", dst="127.0.0.1", levels=moving())
+    works = Stage(house, *show, output).run(16.0).rule("universe-lost").still_working
+    (of_it,) = [line for line in works if "artnet/3" in line]
+    assert of_it.startswith("undeclared ") != routed, of_it

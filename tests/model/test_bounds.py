@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from random import Random
 
@@ -189,6 +190,27 @@ def test_a_minute_after_a_flood_nothing_of_it_is_left_and_who_sent_longer_is() -
         bench.model.advance(START + second * SECOND)
     assert (bench.model.streams.filled, bench.model.sources.filled, bench.model.universes.filled) == (1, 1, 1)
     assert bench.stream(1, cid(1)) >= 0
+
+
+def test_a_sender_that_invented_universes_is_one_like_any_other_once_nothing_of_that_is_left() -> None:
+    """What it sends afterwards for two minutes is kept as long as that of others: a person may ask for it."""
+    bench, others = Bench(), range(1, 71)
+
+    def keep_alive(universes: Iterable[int], source: int, from_s: int, to_s: int, every_s: int = 2) -> list[Sent]:
+        return [
+            Sent(START + s * SECOND, e131(b"\1", universe=one, source=cid(source), sequence=s % 256), f"10.1.0.{source}")
+            for s in range(from_s, to_s, every_s)
+            for one in universes
+        ]
+
+    invented = keep_alive(range(1001, 1101), 2, 1, 12, 10)  # each twice, ten seconds apart
+    sent = keep_alive(others, 1, 0, 240) + invented + keep_alive([500], 2, 60, 180)
+    bench.feed_split(sorted(sent, key=lambda packet: packet.t_ns), [64])
+    bench.model.advance(START + 239 * SECOND)
+    streams = bench.model.streams
+    numbers = set(streams.number[streams.rows()].tolist())
+    assert numbers == {*others, 500}, "what was invented is gone, and nothing else"
+    assert not streams.live[bench.stream(500, cid(2))]
 
 
 def clones_of(who: str, count: int, start_ns: int, every_ns: int) -> list[Sent]:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import Route
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.silences import is_target
 
 REPORT_LATE_NS = 3 * NANOSECONDS // 10
 """The process of the routes reports ten times a second: if it has not for this long, it may have ended."""
@@ -36,6 +39,21 @@ def say_fed(ctx: RuleContext, universes: Sequence[int]) -> list[str]:
     if len(fed) > MOST_FED:
         said.append(f"{len(fed) - MOST_FED} more routes have one of these universes as their input.")
     return said
+
+
+def is_own_output(ctx: RuleContext, source: int) -> bool:
+    """Whether this computer itself sends it: from an address of its own, or on loopback what only its routes send.
+
+    A route's Art-Net has no identity but its address, and on loopback everybody has that one.
+    """
+    if ctx.is_here(source):
+        return True
+    if not ctx.house.routes or not ctx.runs_here(source):
+        return False
+    rows = [row for row in ctx.streams_from(source).tolist() if ctx.live[row]]
+    sent = np.zeros(ctx.universes.count, np.bool_)
+    sent[[ctx.universe_of(row) for row in rows]] = True
+    return bool(rows) and bool((is_target(ctx, sent) == sent).all())
 
 
 def _target(route: Route) -> str:

@@ -120,7 +120,7 @@ class _Stop:
     def precedes(self, since_ns: int) -> bool:
         """Whether what the source began then may be the same universe under another number."""
         after_ns = since_ns - self.last_ns
-        return -MOVE_NS < after_ns and (after_ns < KEPT_MOVE_NS or not self.is_kept)
+        return after_ns > -MOVE_NS and (after_ns < KEPT_MOVE_NS or not self.is_kept)
 
 
 def _stops(ctx: RuleContext) -> dict[str, dict[int, _Stop]]:

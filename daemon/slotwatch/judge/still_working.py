@@ -9,6 +9,7 @@ import numpy as np
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.fed_routes import is_own_output
 from slotwatch.judge.discards import say_discards
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict
@@ -80,7 +81,7 @@ def _what_it_is(ctx: RuleContext, source: int) -> str:
 
 def _stranger(ctx: RuleContext, source: int) -> str:
     """Give `undeclared ` for a source that the house file does not name, if it names any: it may be a stranger."""
-    is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not ctx.is_here(source)
+    is_stranger = ctx.house.sources and ctx.declared_source(source) is None and not is_own_output(ctx, source)
     return "undeclared " if is_stranger else ""
 
 

@@ -80,6 +80,9 @@ def _forget_passed_by(streams: Streams, rows: NDArray[np.intp], packets: NDArray
     # Packets too few to keep it alive all the time: the same universe drawn again now and then.
     seldom = packets * streams.timeout_ns[rows] < lived_ns
     seldom &= last_ns - np.maximum(streams.since_ns[rows], first_ns) < PASSING_NS
+    # Once nothing of it is left, it is a sender like any other again.
+    left = of[streams.universes.declared[streams.universe[rows]] < 0]
+    sources.invents[:] &= np.bincount(left, minlength=sources.capacity) > 0
     sources.invents[:] |= sources.streams > MOST_UNIVERSES
     sources.invents[:] |= np.bincount(of[seldom], minlength=sources.capacity) > MOST_BRIEF
     passed = (lived_ns >= BRIEF_NS) & (lived_ns < PASSING_NS) & (silent_ns > _kept_ns(lived_ns))

@@ -32,7 +32,8 @@ COLUMNS = (
     ("protocol", "u1"),
     ("streams", "<u2"),  # rows of the stream table that it owns
     ("declared", "<i4"),  # index into House.sources, -1
-    ("invents", "?"),  # it sent on more universes than a network carries at once, or on many now and then
+    # Some is left of the time when it sent on more universes than a network carries at once, or on many now and then.
+    ("invents", "?"),
     ("odd", "<u2"),  # Odd bits that its packets carried
     ("first_seen_ns", "<i8"),
     ("last_seen_ns", "<i8"),

@@ -450,7 +450,7 @@ async def test_a_secret_that_is_missing_is_reported_before_a_message_is_due(
 ) -> None:
     make = {"duty phone": person, "building": program}[kind]
     night = Driven(notified_house(tmp_path, fabricate.house(), make(tmp_path, "http://127.0.0.1:9")))
-    (secret,) = [*tmp_path.glob("*.url"), *tmp_path.glob("*.key")]
+    secret = tmp_path / {"duty phone": "duty phone.url", "building": "building.key"}[kind]
     kept = secret.read_text()
     await night.it.look_at_secrets()
     assert night.it.unreached() == [] and night.it.health()["ok"]

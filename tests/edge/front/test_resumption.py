@@ -9,10 +9,12 @@ from pathlib import Path
 import pytest
 
 from slotwatch.durations import MILLISECOND_NS
+from slotwatch.edge.front.front import SEEN_WITHIN_S
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.resumption import HEARD_MINUTES, Memory, Resumption
+from slotwatch.edge.shared.watchdog import STUCK_S
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import record
@@ -108,6 +110,29 @@ async def test_up_times_of_switches_are_those_of_this_boot_and_of_lately(tmp_pat
     alive = {"at_ms": STARTED_MS - 5000, "run": "the one before", "stopped": True}
     order = await _resumed_with(tmp_path / "history.db", Pending(state={"alive": alive, "switches": kept}))
     assert order.switches == (("FOH", now_ns - SECOND_NS, 8_640_000),)
+
+
+async def test_judging_that_publishes_nothing_holds_the_resumption_up_no_longer_than_it_is_let_live(
+    tmp_path: Path,
+) -> None:
+    """The parent ends judging after 10 s without progress (`STUCK_S`); each look waits for `SEEN_WITHIN_S`."""
+    history, resumed, looks = History(tmp_path / "history.db", 100_000), asyncio.Event(), list[float]()
+
+    async def ask(_: object) -> None:
+        return None
+
+    async def see_after(_: object) -> bool:
+        looks.append(SEEN_WITHIN_S)
+        return False
+
+    resumption = Resumption(history, ask, resumed, see_after)  # type: ignore[arg-type]
+    resumption.note(snapshot())
+    task = asyncio.create_task(resumption.run())
+    async with asyncio.timeout(PATIENCE_S):
+        await resumed.wait()
+    await cancelled(task)
+    history.close()
+    assert looks and sum(looks) <= STUCK_S["judging"]
 
 
 async def _resumed_with(path: Path, kept: Pending, run: str = "") -> Resume:

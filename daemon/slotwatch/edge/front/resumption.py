@@ -28,6 +28,9 @@ from slotwatch.wire.observation import LastShowSeen
 
 AGAIN_S = 1.0
 TRIES = 10
+LOOKS = 2
+"""How often a snapshot of after an order is waited for. Judging that publishes none in twice that time is ended by the
+parent, and its successor gets its memory anew."""
 HEARD_MINUTES = 10
 """Newest minutes in which a universe was heard that may be missing now. What fell silent before has its incident."""
 SAME_SHOW_MS = 4 * 3600 * 1000
@@ -208,7 +211,7 @@ class Resumption:
                 continue
             self._trouble = ""
             # What was published before is of a judgement without memory.
-            for _ in range(TRIES):
+            for _ in range(LOOKS):
                 if self._begun.is_set() or await self._see_after(done):
                     break
             return True
