@@ -50,6 +50,19 @@ def unheard(seconds: float) -> Callable[[Tap], None]:
     return run
 
 
+def stands_still(seconds: float) -> Callable[[Tap], None]:
+    """A line that stands still for so long in the middle of an effect."""
+
+    def effect(t: float) -> bytes:
+        return bytes([int(abs((t * 1.5) % 2 - 1) * 250)] * 512)
+
+    def run(tap: Tap) -> None:
+        tap.run(1, effect, effect)
+        tap.run(seconds, effect, lambda t: effect(1.1))
+
+    return run
+
+
 def faults(count: int) -> Callable[[Tap], None]:
     def run(tap: Tap) -> None:
         tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=0, breaks=0))
@@ -241,5 +254,7 @@ SELF = [
     Moved("line-differs", "start_s", 12.0, line(unheard(13.8), unheard(14.2))),
     Moved("line-differs", "behind_s", 1.0, line(ramp_behind(0.95), ramp_behind(1.25))),
     Moved("line-differs", "history_s", 1.2, line(ramp_behind(1.0), ramp_behind(1.4)), has_cause("different")),
+    Moved("line-differs", "still_s", 8.0, line(stands_still(9.5), stands_still(11.0)), has_cause("still")),
+    Moved("line-differs", "moves", 80, line(stands_still(9.5), stands_still(11.0)), has_cause("still")),
     Moved("line-faulty", "most_faults", 20, line(faults(20), faults(21))),
 ]

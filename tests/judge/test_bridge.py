@@ -161,6 +161,46 @@ def test_steps_that_no_eye_sees_are_no_difference() -> None:
     assert [i.rule for i in tap.rules()] == ["line-differs"]
 
 
+def effect(t: float) -> bytes:
+    """A fade up and down in two thirds of a second, in half of the slots."""
+    return bytes([int(abs((t * 1.5) % 2 - 1) * 250)] * 256 + [60] * 256)
+
+
+def test_a_line_that_stands_still_in_the_range_of_an_effect_is_reported() -> None:
+    """A gateway whose output hangs repeats its last frame; an effect passes through those levels again and again."""
+    tap = Tap()
+    tap.run(8, effect, lambda t: effect(max(0.0, t - 0.1)))
+    assert tap.rules() == []
+    frozen = effect(8.1)
+    tap.run(10, effect, lambda t: frozen)
+    (incident,) = tap.rules()
+    assert (incident.rule, incident.cause) == ("line-differs", "still")
+    assert "line/rack-feed does not carry the levels of e131/1: it stands still while they move." in incident.summary
+    assert incident.evidence[0].startswith(
+        "No slot of the line has changed since 08:16:48, while slots of e131/1 moved."
+    )
+    assert incident.also_possible == ("the gateway merges another source that is not visible from this port",)
+    tap.run(12, effect, lambda t: effect(max(0.0, t - 0.1)))
+    assert tap.rules() == []
+
+
+@pytest.mark.parametrize("behind_s", [0.1, 0.5])
+def test_a_line_that_is_behind_or_rests_with_its_universe_does_not_stand_still(behind_s: float) -> None:
+    """Rests of seconds between moves of a second, and flashes of one frame that a slower line leaves out."""
+
+    def cues(t: float) -> bytes:
+        return effect(t) if t % 6 < 1 else effect(0.9)
+
+    def flashes(t: float) -> bytes:
+        return bytes([255 if round(t * 1000) % 3000 == 0 else 40]) * 512
+
+    tap = Tap()
+    tap.run(24, cues, lambda t: cues(max(0.0, t - behind_s)))
+    assert tap.rules() == []
+    tap.run(24, flashes, lambda t: bytes([40]) * 512)
+    assert tap.rules() == []
+
+
 def test_a_short_line_is_reported() -> None:
     tap = Tap()
     tap.run(5, held, lambda t: bytes([100]) * 300)

@@ -198,7 +198,9 @@ def test_a_sender_that_invented_universes_is_one_like_any_other_once_nothing_of_
 
     def keep_alive(universes: Iterable[int], source: int, from_s: int, to_s: int, every_s: int = 2) -> list[Sent]:
         return [
-            Sent(START + s * SECOND, e131(b"\1", universe=one, source=cid(source), sequence=s % 256), f"10.1.0.{source}")
+            Sent(
+                START + s * SECOND, e131(b"\1", universe=one, source=cid(source), sequence=s % 256), f"10.1.0.{source}"
+            )
             for s in range(from_s, to_s, every_s)
             for one in universes
         ]

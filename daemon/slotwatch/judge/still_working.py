@@ -9,8 +9,8 @@ import numpy as np
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.fed_routes import is_own_output
 from slotwatch.judge.discards import say_discards
+from slotwatch.judge.fed_routes import is_own_output
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict
 

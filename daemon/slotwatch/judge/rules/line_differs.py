@@ -2,6 +2,7 @@
 
 A line is right while each of its slots is between the lowest and highest level that its universe had for
 that slot within the last moments: a gateway may be some frames behind, and then nothing is different.
+A line that does not change at all while the slots of its universe move stands still, whatever levels it is between.
 A difference lasts until both are heard and agree: while one of them is not heard, whether it lasts is not known.
 """
 
@@ -33,6 +34,8 @@ from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.universe import UniverseId
 
 Levels = NDArray[np.uint8]
+STILL = "still"
+"""The cause of a line whose levels no longer change."""
 NEVER_HEARD = "silent"
 """The cause of a line that never brought levels."""
 _ALSO_SILENT = "the lead of the tap here, or its two wires exchanged"
@@ -49,6 +52,8 @@ class LineDiffersParameters(RuleParameters):
     level: int = number(3, "largest difference of a slot, in steps of 255, that does not count")
     behind_s: float = number(0.6, "how far behind the universe a line may run")
     history_s: float = number(2.5, "how far back a late line is still recognised")
+    still_s: float = number(5.0, "time that a line stands still while its universe moves")
+    moves: int = number(10, "looks at which the universe has moved meanwhile: a gateway may leave out a short flash")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +79,12 @@ class ComparedLine:
     """Since when it has been wrong each time it was compared; None: it was right."""
     compared_ns: int = 0
     """When it was last compared."""
+    moving_ns: int = 0
+    """Since when its universe has moved; 0: it rests."""
+    moves: int = 0
+    """At how many looks it had moved since then, while no slot of the line changed."""
+    changed_ns: int = 0
+    """When a slot of the line last changed."""
 
     def judged(self, now_ns: int, is_wrong: bool) -> bool:
         """Keep what a comparison gave, and give it."""
@@ -112,6 +123,7 @@ class LineComparison:
         self._level = p.level
         self._behind_ns = ns_from_s(p.behind_s)
         self._history_ns = ns_from_s(p.history_s)
+        self._still_ns, self._moves = ns_from_s(p.still_s), p.moves
         self._seen = kept.of(self._lines)
 
     def differing(self, ctx: RuleContext) -> dict[str, None]:
@@ -142,7 +154,7 @@ class LineComparison:
             ),
             evidence=evidence,
             cause=seen.cause,
-            confidence=Confidence.HIGH if seen.cause == NEVER_HEARD else Confidence.CERTAIN,
+            confidence=Confidence.HIGH if seen.cause in (NEVER_HEARD, STILL) else Confidence.CERTAIN,
             also_possible=(_ALSO_SILENT if seen.cause == NEVER_HEARD else _ALSO_DIFFERENT,),
             still_working=() if unheard or unlike else (f"{line.compare_with} reaches this port complete.",),
             next_checks=checks,
@@ -155,6 +167,7 @@ class LineComparison:
             return seen.judged(ctx.now_ns, self._is_never_heard(ctx, line, universe))
         if universe is None or own is None or not ctx.universes.live[universe] or not ctx.universes.live[own]:
             seen.history.clear()  # a silence on either side has rules of its own
+            seen.moving_ns = 0
             # No level of the one is right or wrong without the other.
             is_kept = seen.stays_wrong(0 if seen.cause == NEVER_HEARD else self._on_delay_ns)
             seen.awaited_ns = seen.awaited_ns if is_kept else None
@@ -164,7 +177,24 @@ class LineComparison:
         while ctx.now_ns - seen.history[0][0] > self._history_ns:
             seen.history.popleft()
         slots = int(ctx.universes.slots[own])
+        if self._stands_still(ctx, seen, own, slots):
+            since = ctx.time_of_day(seen.changed_ns)
+            evidence = f"No slot of the line has changed since {since}, while slots of {line.compare_with} moved."
+            return seen.judged(ctx.now_ns, self._say(seen, STILL, "it stands still while they move", evidence))
         return seen.judged(ctx.now_ns, self._compare(ctx.now_ns, seen, levels[1], slots))
+
+    def _stands_still(self, ctx: RuleContext, seen: ComparedLine, own: int, slots: int) -> bool:
+        """Whether no slot of a line has changed for long while slots of its universe moved. A line may run behind."""
+        streams, rows = ctx.streams, ctx.streams_of(own)
+        changed_ns = int(max(streams.last_change_ns[rows].max(initial=0), streams.first_frame_ns[rows].max(initial=0)))
+        levels = np.stack([levels[:slots] for _, levels in seen.history])
+        moves = (levels.max(axis=0).astype(np.int16) - levels.min(axis=0) > self._level).any()
+        if not moves or not seen.moving_ns or changed_ns != seen.changed_ns:
+            seen.moving_ns, seen.moves = ctx.at_ns if moves else 0, 0
+        seen.changed_ns = changed_ns
+        seen.moves += len(levels) > 1 and bool((levels[-1] != levels[-2]).any())
+        is_long = ctx.now_ns - seen.moving_ns > self._still_ns
+        return bool(moves) and is_long and seen.moves >= self._moves
 
     def _is_never_heard(self, ctx: RuleContext, line: Line, universe: int) -> bool:
         """Whether no frame of levels came for long on a line whose port can be read, while its universe comes."""
