@@ -11,6 +11,7 @@ from functools import partial
 import pytest
 
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network
+from slotwatch.judge.orders import Resume
 from slotwatch.wire.observation import QuerierWatchSeen, QuerySeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, Desk, Stage, house_of, moving, still
@@ -255,3 +256,58 @@ def test_a_listener_that_starts_while_its_networks_are_swapped_says_that_they_ma
             "this listener's networks A and B are swapped: nothing that is declared on only one of them is heard on it"
         ]
     )
+
+
+HOMES = tuple(
+    (name, source, f"{prefix}.{host}")
+    for name, prefix in (("A", "10.0.0"), ("B", "10.1.0"))
+    for source, host in (("main desk", 1), ("lights", 9))
+)
+"""What the history knows of before the restart."""
+
+
+def after_a_restart(*desks: Desk, homes: tuple[tuple[str, str, str], ...] = HOMES, until_s: float = END_S) -> Stage:
+    stage = Stage(BOTH, *desks).run(0.3)
+    stage.judge.command(Resume(homes=homes))
+    return stage.run(until_s)
+
+
+def leads(*, swapped_until_s: float) -> list[Desk]:
+    """Both leads of both desks, exchanged from the start until then."""
+    found = []
+    for desk in (MAIN, LIGHTS):
+        for home in (0, 1):
+            address = desk.address if home == 0 else "10.1" + desk.address[4:]
+            found.append(replace(desk, address=address, network=1 - home, to_s=swapped_until_s))
+            goes_on = partial(_number, round(swapped_until_s * desk.hz))
+            found.append(replace(desk, address=address, network=home, from_s=swapped_until_s, sequence_of=goes_on))
+    return found
+
+
+def test_networks_that_were_swapped_while_nobody_listened_are_found_where_both_carry_the_same() -> None:
+    """Nothing that is declared tells the two apart, only under which addresses the desks came by each of them."""
+    swapped = after_a_restart(*leads(swapped_until_s=END_S), until_s=12.0).rule("networks-swapped")
+    assert swapped.closed_ns is None
+    assert (
+        "have been swapped since 08:16:40, or since an earlier moment in which it did not listen: " in swapped.summary
+    )
+    assert "what belongs to A arrives on B and the reverse" in swapped.summary
+    assert any("was heard on A before this listener was restarted and arrives on B." in one for one in swapped.evidence)
+
+
+def test_it_ends_when_the_networks_are_right_again() -> None:
+    stage = after_a_restart(*leads(swapped_until_s=15.0), until_s=30.0)
+    swapped = stage.rule("networks-swapped")
+    assert swapped.closed_ns is not None and swapped.closed_ns < START_NS + 22 * S
+    assert [one.rule for one in stage.open] == []
+
+
+@pytest.mark.parametrize("homes", [HOMES, (), (("C", "main desk", "10.0.0.1"), ("A", "stranger", "10.1.0.9"))])
+def test_networks_that_are_as_before_a_restart_are_not_called_swapped(homes: tuple[tuple[str, str, str], ...]) -> None:
+    assert after_a_restart(*leads(swapped_until_s=0.0), homes=homes, until_s=12.0).all == []
+
+
+def test_one_desk_whose_lead_moved_while_nobody_listened_swaps_no_networks() -> None:
+    moved, beside = replace(MAIN, network=1), replace(LIGHTS, network=1, address="10.1.0.9")
+    stage = after_a_restart(moved, LIGHTS, beside, until_s=12.0)
+    assert "networks-swapped" not in {one.rule for one in stage.all}

@@ -30,9 +30,17 @@ class Before:
     heard_ns: Mapping[str, int] = field(default_factory=dict)
     """When a universe was last heard, to a minute; of what was lost, when its incident began."""
     by_rule: Mapping[str, Sequence[_OpenBefore]] = field(default_factory=dict)
+    homes: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    """The network on which a declared source was heard under an address, by the names of both."""
 
     @classmethod
-    def of(cls, incidents: Iterable[Incident], heard_wall_ns: Iterable[tuple[str, int]], wall_offset_ns: int) -> Before:
+    def of(
+        cls,
+        incidents: Iterable[Incident],
+        heard_wall_ns: Iterable[tuple[str, int]],
+        wall_offset_ns: int,
+        homes: Iterable[tuple[str, str, str]] = (),
+    ) -> Before:
         """Gather it from the incidents that are open, and from what the history says was heard."""
         is_open = sorted((one for one in incidents if one.closed_ns is None), key=lambda one: one.began_ns)
         losses: dict[tuple[str, str], Incident] = {}
@@ -50,7 +58,7 @@ class Before:
             for universe in one.universes:
                 for source in ("",) if one.rule in GONE else one.sources:
                     losses.setdefault((universe, source), known)
-        return cls(losses, heard_ns, by_rule)
+        return cls(losses, heard_ns, by_rule, {(source, address): network for network, source, address in homes})
 
     def incident(self, rule: str, universe: str, source_key: str = "") -> Incident | None:
         """The incident of a rule that was open about a universe, and about a source on it if one is given."""

@@ -35,6 +35,8 @@ class Displaced:
     since_ns: int
     by_declaration: bool
     """The house file says where it belongs; otherwise it was heard there before."""
+    by_memory: bool = False
+    """It was heard there before this listener was restarted."""
 
 
 def displaced_sources(ctx: RuleContext) -> list[Displaced]:
@@ -52,7 +54,10 @@ def displaced_sources(ctx: RuleContext) -> list[Displaced]:
             continue
         shown = ctx.sources[row]
         same = rows_of[shown.protocol, shown.source_id, shown.address]
-        one = _by_declaration(ctx, row) or _by_history(ctx, row, [other for other in same if other != row])
+        others = [other for other in same if other != row]
+        if not (one := _by_declaration(ctx, row)):
+            home = _home_before(ctx, row)
+            one = _by_history(ctx, row, others) if home is None else _by_memory(ctx, row, home, others)
         if one is not None:
             found.append(one)
     return found
@@ -202,6 +207,32 @@ def _by_history(ctx: RuleContext, source: int, others: list[int]) -> Displaced |
     if not moved or before.network == shown.network:
         return None
     return Displaced(source, before.network, shown.network, since_ns, by_declaration=False)
+
+
+def _home_before(ctx: RuleContext, source: int) -> int | None:
+    """Give the network on which a source was heard under this address before a restart; None: it is not known."""
+    shown = ctx.sources[source]
+    name = ctx.before.homes.get((shown.declared_as, shown.address)) if shown.declared_as else None
+    names = [network.name for network in ctx.house.networks]
+    return names.index(name) if name in names else None
+
+
+def is_as_before(ctx: RuleContext, source: int) -> bool:
+    """Whether a source is heard on the network, and under the address, that it had before a restart."""
+    return _home_before(ctx, source) == ctx.sources[source].network
+
+
+def _by_memory(ctx: RuleContext, source: int, home: int, others: list[int]) -> Displaced | None:
+    """Whether a source arrives on another network than before a restart, and not on that one."""
+    shown = ctx.sources[source]
+    rows = [row for row in ctx.streams_from(source).tolist() if ctx.live[row]]
+    since_ns, gone = int(ctx.streams.since_ns[rows].min()), gone_ns(ctx, source)
+    at_home = (other for other in others if ctx.sources[other].network == home)
+    is_there = any(ctx.now_ns - ctx.sources[other].last_seen_ns <= gone for other in at_home)
+    # What its own network carries may come a keep-alive later.
+    if home == shown.network or is_there or ctx.now_ns - since_ns < gone:
+        return None
+    return Displaced(source, home, shown.network, since_ns, by_declaration=False, by_memory=True)
 
 
 def gone_ns(ctx: RuleContext, source: int) -> int:

@@ -375,7 +375,7 @@ class Judge:
         self._resumed_ns = self._now_ns
         # This may come late: what was opened since the start is nothing from before it.
         earlier = [one for one in self._book.open_incidents() if one.opened_ns < self.started_ns]
-        self._before = Before.of(earlier, order.heard, self.wall_offset_ns)
+        self._before = Before.of(earlier, order.heard, self.wall_offset_ns, order.homes)
         if order.phase is not None and not self._has_phase_memory:
             self._keeper.resume(order.phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True

@@ -98,6 +98,8 @@ class Resume(JudgeOrder, frozen=True):
     last_show: LastShowSeen | None = None
     heard: tuple[tuple[str, int], ...] = ()
     """Universes that were heard lately, each with the wall clock's nanosecond at which that minute began."""
+    homes: tuple[tuple[str, str, str], ...] = ()
+    """Declared sources that were heard on one network alone: its name, the source's, and the address there."""
     switches: tuple[tuple[str, int, int], ...] = ()
     """Switches that answered since this computer was started, each with the wall clock's nanosecond of its last answer
     and its up time then, in hundredths of a second."""

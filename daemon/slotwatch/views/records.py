@@ -17,6 +17,7 @@ from slotwatch.snapshot import (
     MadeException,
     PhaseMemory,
     Severity,
+    Snapshot,
     TimelineEntry,
 )
 from slotwatch.snapshot.elsewhere import HeardElsewhere
@@ -35,6 +36,10 @@ _OLD_WORDS = {"said": "resumed"}
 """Words of a timeline that older versions wrote."""
 
 
+HEARD_NS = 10_000_000_000
+"""Longer than any keep-alive: a source that sent within this time is there."""
+MOST_HOMES = 1024
+"""Addresses of declared sources whose network is kept."""
 UPTIME_TICK_NS = 10_000_000
 """sysUpTime counts hundredths of a second (RFC 3418)."""
 
@@ -186,6 +191,36 @@ def up_times_of(kept: Mapping[str, object]) -> list[tuple[str, int, int]]:
         if isinstance(row, list) and len(row) == 2 and all(type(value) is int and value >= 0 for value in row):
             found.append((name, row[0], row[1]))
     return found
+
+
+def homes_record(snapshot: Snapshot) -> dict[str, object] | None:
+    """Which declared sources are heard on which network, by name, and under which address; None: it is not known now.
+
+    One that is heard on several networks under one address has no network of its own.
+    """
+    names = snapshot.house.networks
+    if len(names) < 2 or any(one.rule == "networks-swapped" and one.closed_ns is None for one in snapshot.incidents):
+        return None
+    found: dict[tuple[str, str], set[int]] = {}
+    for one in snapshot.sources:
+        if one.declared_as and snapshot.now_ns - one.last_seen_ns < HEARD_NS and one.network < len(names):
+            found.setdefault((one.declared_as, one.address), set()).add(one.network)
+    rows = [[names[min(on)], *key] for key, on in sorted(found.items()) if len(on) == 1]
+    return {"rows": rows[:MOST_HOMES]}
+
+
+def homes_of(kept: Mapping[str, object]) -> tuple[list[tuple[str, str, str]], list[int]]:
+    """(network, source, address) of what `homes_record` wrote, and the places of rows that are odd."""
+    rows = kept.get("rows", [])
+    if not isinstance(rows, list):
+        return [], [0]
+    sound, odd = [], []
+    for place, row in enumerate(rows[:MOST_HOMES]):
+        if isinstance(row, list) and len(row) == 3 and all(isinstance(one, str) and one for one in row):
+            sound.append((row[0], row[1], row[2]))
+        else:
+            odd.append(place)
+    return sound, odd
 
 
 def rig_check_record(found: RigCheckRow) -> dict[str, object]:

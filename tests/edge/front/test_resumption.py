@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,8 +17,9 @@ from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.front.resumption import HEARD_MINUTES, Memory, Resumption
 from slotwatch.edge.shared.watchdog import STUCK_S
 from slotwatch.judge.orders import Absence, Resume
+from slotwatch.snapshot import SourceRow
 from slotwatch.snapshot.minutes import MinuteRow
-from slotwatch.views.records import record
+from slotwatch.views.records import homes_of, homes_record, record
 from tests.patience import PATIENCE_S, cancelled
 from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
 
@@ -158,3 +160,40 @@ async def _resumed_with(path: Path, kept: Pending, run: str = "") -> Resume:
     history.close()
     assert len(orders) == 1
     return orders[0]
+
+
+async def test_the_networks_of_declared_sources_are_known_again_and_odd_rows_are_counted(tmp_path: Path) -> None:
+    """Of one show: after four hours leads may have been laid anew."""
+    rows = [["A", "main desk", "10.0.0.1"], ["A", 5, "10.0.0.2"], ["B"], "C", ["B", "main desk", "10.1.0.1"]]
+    for age_ms, known in ((60_000, 2), (5 * 3_600_000, 0)):
+        path = tmp_path / f"{age_ms}.db"
+        alive = {"at_ms": time.time_ns() // MILLISECOND_NS - age_ms, "run": "the one before", "stopped": True}
+        order = await _resumed_with(path, Pending(state={"alive": alive, "homes": {"rows": rows}}))
+        sound = (("A", "main desk", "10.0.0.1"), ("B", "main desk", "10.1.0.1"))
+        assert order.homes == (sound if known else ())
+        archive = Archive(path)
+        assert len(Memory.of(archive).homes) == 2 and archive.odd.count == 3
+
+
+def test_what_is_kept_of_networks_is_what_can_be_told_apart() -> None:
+    """Not what one address brings by both, nor who is silent or not declared; nothing while networks are swapped."""
+    now = snapshot(incidents=())
+    two = replace(now.house, networks=("A", "B"))
+
+    def heard(name: str, address: str, network: int, ago_s: int = 0) -> SourceRow:
+        return SourceRow(1, bytes(16), address, network, name, name, last_seen_ns=NOW_NS - ago_s * SECOND_NS)
+
+    sources = (
+        heard("main desk", "10.0.0.1", 0),
+        heard("main desk", "10.1.0.1", 1),
+        heard("lights", "10.0.0.9", 0),
+        heard("lights", "10.0.0.9", 1),
+        heard("media", "10.0.0.7", 0, ago_s=11),
+        heard("", "10.0.0.8", 0),
+    )
+    shown = replace(now, house=two, sources=sources)
+    kept = homes_record(shown)
+    assert kept == {"rows": [["A", "main desk", "10.0.0.1"], ["B", "main desk", "10.1.0.1"]]}
+    assert homes_of(kept) == ([("A", "main desk", "10.0.0.1"), ("B", "main desk", "10.1.0.1")], [])
+    assert homes_record(replace(shown, house=replace(two, networks=("A",)))) is None
+    assert homes_record(replace(shown, incidents=(incident(rule="networks-swapped", closed_ns=None),))) is None

@@ -19,7 +19,7 @@ from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.snapshot.health import NotJudgedRow
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.kept import KeptPhase
-from slotwatch.views.records import phase_record, record, rig_check_record, up_times_record
+from slotwatch.views.records import homes_record, phase_record, record, rig_check_record, up_times_record
 
 HOURS_NS = 60_000_000_000
 ABSENCE_WITHIN_NS = 10_000_000_000
@@ -177,6 +177,8 @@ class History:
         if new or snapshot.now_ns - self._alive_ns >= ALIVE_NS:
             self._alive_ns = snapshot.now_ns
             new.state["alive"] = self._alive(stopped=False)
+            if (homes := homes_record(snapshot)) is not None:
+                self._note_kept(new.state, "homes", homes, "state ")
             if snapshot.switches:
                 new.state["switches"] = up_times_record(snapshot.switches, snapshot.wall_offset_ns)
 

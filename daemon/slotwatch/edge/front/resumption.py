@@ -23,7 +23,15 @@ from slotwatch.judge.flapping import Flapping
 from slotwatch.judge.orders import Absence, Restore, Resume
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.kept import KeptException, KeptIncident, KeptLampHours, KeptPhase, KeptRigCheck
-from slotwatch.views.records import exception_of, incident_of, lamp_hours_of, phase_of, rig_check_of, up_times_of
+from slotwatch.views.records import (
+    exception_of,
+    homes_of,
+    incident_of,
+    lamp_hours_of,
+    phase_of,
+    rig_check_of,
+    up_times_of,
+)
 from slotwatch.wire.observation import LastShowSeen
 
 AGAIN_S = 1.0
@@ -57,21 +65,28 @@ class Memory:
     rig_check: dict[str, object] | None = None
     heard: list[tuple[str, int]] = field(default_factory=list)
     """Universes that were heard lately, each with the last minute in which it was."""
+    homes: list[tuple[str, str, str]] = field(default_factory=list)
+    """Networks, by name, on which declared sources were heard, with their addresses there."""
     written_ms: int = 0
     """When a minute or a mark was last kept, milliseconds since 1970; 0 for never."""
 
     @classmethod
     def of(cls, archive: Archive) -> Memory:
         """Read it. What closed within the last minute may return as the same incident."""
+        state = archive.state()
+        homes, odd = homes_of(state.get("homes", {}))
+        for place in odd:
+            archive.odd.add("state", ("homes", place))
         closed_since_ms = (clock.wall_ns() - Flapping().reopen_ns) // MILLISECOND_NS
         return cls(
             first_number(archive.path),
             archive.incidents("open") + archive.incidents("closed", closed_since_ms),
-            archive.state(),
+            state,
             archive.exceptions(),
             archive.hours(),
             archive.rig_check(),
             archive.heard_lately(HEARD_MINUTES),
+            homes,
             archive.written_ms(),
         )
 
@@ -191,6 +206,8 @@ class Resumption:
             away = Absence(min(at_ms, self._started_ms - SHORTEST_MS) * MILLISECOND_NS, self._history.absence)
             order = replace(order, away=away, next_id=order.next_id + (0 if is_clean else UNWRITTEN_NUMBERS))
         is_same_show = clock.wall_ns() // MILLISECOND_NS - at_ms <= SAME_SHOW_MS
+        if is_same_show:
+            order = replace(order, homes=tuple(memory.homes))
         if phase and is_same_show and phase.get("declared") == self._history.declared_phase:
             order = replace(order, phase=phase_of(cast("KeptPhase", phase)))
         return order

@@ -10,6 +10,7 @@ import numpy as np
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import is_as_before
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.subjects import is_any_live
@@ -47,6 +48,7 @@ def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
         before = earlier_one(ctx, row, p)
         # Somebody who is invented takes nobody's place, and nobody takes his.
         changed[row] = before >= 0 and not ctx.crowd.has_any(ctx, (before, row)) and visitors.visit(row) is None
+        changed[row] &= not is_as_before(ctx, ctx.source_of(row))
     return changed
 
 
