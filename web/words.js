@@ -48,8 +48,8 @@ export function ruleWords(rule) {
   return String(rule || "").replaceAll("-", " ");
 }
 
-export function plural(count, one, many) {
-  return `${count} ${count === 1 ? one : many || one + "s"}`;
+export function plural(n, one, many) {
+  return `${count(n)} ${n === 1 ? one : many || one + "s"}`;
 }
 
 /** "a", "a and b", "a, b and c". */

@@ -154,3 +154,13 @@ def test_every_time_is_on_the_houses_clock() -> None:
     assert re.findall(r"\d{4}-\d\d-\d\dT", page) == []
     last = re.findall("<td>([^<]+)</td></tr>", page)
     assert last == ["10:59:59", "10:59:50", "never", "10:59:59"], "of universes and sources"
+
+
+def test_mistakes_of_a_house_file_are_said_to_be_of_one_that_was_refused() -> None:
+    """The line alone does not say whether the house that is shown is the old or the new one."""
+    mistake = "house.toml:10: universe: [[universe]] - not a known section or key; the nearest is universes"
+    refused = snapshot(3, incidents=())
+    refused.house.house_problems = (mistake,)
+    page = plain_page(Sheet(refused))
+    assert page.index("The house file on disk was refused; the one read before still runs.") < page.index(mistake)
+    assert "was refused" not in plain_page(Sheet(snapshot(3, incidents=())))

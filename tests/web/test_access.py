@@ -202,3 +202,16 @@ def test_readiness_prints_as_a_paper_for_the_half_hour_call(open_page: Open) -> 
     assert page.locator(".sign-here").is_visible()
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     assert page.locator("h1 .verdict").is_visible()
+
+
+@pytest.mark.parametrize("path", ["/sources", "/patch"])
+def test_the_bar_of_a_phone_covers_nothing_that_has_the_focus(open_page: Open, path: str) -> None:
+    """WCAG 2.2, 2.4.11 Focus Not Obscured: the last link of the page was half under what is open."""
+    page = open_page("desk-lost", width=390, height=844).go(path)
+    page.locator("#strip .strip").wait_for(state="visible")
+    page.locator(".foot a").first.focus()
+    settle(page)
+    assert page.evaluate(
+        "() => document.activeElement.getBoundingClientRect().bottom"
+        " <= document.getElementById('strip').getBoundingClientRect().top"
+    )

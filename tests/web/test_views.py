@@ -316,3 +316,19 @@ def test_without_scripts_it_leads_to_the_plain_page(open_page: Open) -> None:
     opened = open_page("well", java_script_enabled=False)
     opened.page.goto(opened.listener.url + "/")
     assert opened.page.locator("noscript a, main a").first.get_attribute("href") == "/plain"
+
+
+def test_the_listener_is_not_in_order_while_its_house_file_is_refused(open_page: Open) -> None:
+    opened = open_page("well")
+    opened.listener.situation.house["faults"] = ["house.toml:10: universe: [[universe]] - not a known section or key"]
+    page = opened.go("/listener")
+    page.wait_for_selector("text=The house file was refused")
+    words = "It listens by the house file that it read before: the one there now was refused."
+    assert page.locator("main h1").inner_text().startswith(words)
+
+
+def test_numbers_of_things_are_written_as_other_numbers_are(open_page: Open) -> None:
+    """In one line stood "4000 universes: 3 989 at rest"."""
+    page = open_page("well").go("/")
+    said = page.evaluate("import('/web/words.js').then(words => [1, 11, 4000].map(n => words.plural(n, 'universe')))")
+    assert said == ["1 universe", "11 universes", "4\u202f000 universes"]

@@ -56,7 +56,7 @@ def plain_page(
             at=f"{now:%A} {now.day} {now:%B %Y, %H:%M:%S} ({time_zone})",
             clock=lambda text: read_at(text, now),
             headline=silence or headline(sheet),
-            problems=(*(text for text in trouble if text != silence), *view.house_problems),
+            problems=(*(text for text in trouble if text != silence), *_refused(view.house_problems)),
             declares_nothing=declares_nothing,
             incidents=[incident(one) for one in alarms],
             notes=[incident(one) for one in notes],
@@ -176,3 +176,8 @@ def _leg(leg: LegAnswer) -> str:
 
 def _figure(value: float | None) -> str:
     return "" if value is None else str(number(value, 1))
+
+
+def _refused(problems: Sequence[str]) -> tuple[str, ...]:
+    """Say first what mistakes of a house file mean for what is shown."""
+    return ("The house file on disk was refused; the one read before still runs.", *problems) if problems else ()
