@@ -327,7 +327,8 @@ class Listener:
             self.lost_count = 0
         self.lost_count += lost
         self.lost_last_ns = seen.t_ns
-        self._add_interval(before.t_ns if before else seen.t_ns, seen.t_ns, "host-overrun")
+        start_ns = seen.since_ns or (before.t_ns if before else seen.t_ns)
+        self._add_interval(start_ns, seen.t_ns, "host-overrun")
 
     def _take_stall(self, seen: StallSeen) -> None:
         if seen.unheard or seen.late_ns >= STALL_NOTICED_NS:

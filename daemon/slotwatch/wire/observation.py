@@ -59,6 +59,8 @@ class DropsSeen:
     """Rows overwritten before this reader saw them."""
     damaged: int = 0
     """Arrived with a wrong UDP checksum: no loss of this computer."""
+    since_ns: int = 0
+    """When they were last found unchanged, monotonic: what is new was lost since then. 0: when they were last seen."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -245,6 +245,17 @@ def test_rows_that_were_overwritten_are_counted_and_reported(house: House) -> No
         assert [one.ring for one in made.observed(DropsSeen) if isinstance(one, DropsSeen)] == [0, lost]
 
 
+def test_what_is_lost_after_a_long_time_leaves_that_time_judged(house: House) -> None:
+    """Counts are reported when they change. One packet lost after a month made the whole month one not judged."""
+    with bench(house) as made:
+        for drops in (*[0] * 9, 3):
+            HAND.now_ns += CALM_NS
+            made.beat(drops)
+            shown = made.snapshot()
+        (interval,) = shown.house.listener.not_judged
+        assert 0 < interval.end_ns - interval.start_ns <= 2 * CALM_NS
+
+
 def test_drops_of_the_kernel_are_reported_once_for_each_change(house: House) -> None:
     with bench(house) as made:
         for drops in (7, 7, 9):

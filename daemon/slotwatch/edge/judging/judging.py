@@ -289,7 +289,7 @@ class JudgingProcess:
         drops = (self.ring.kernel_drops, self._rows.lost, self.ring.damaged)
         if drops != self._drops:
             self._drops = drops
-            self.engine.observe(observation.DropsSeen(at_ns, *drops))
+            self.engine.observe(observation.DropsSeen(at_ns, *drops, since_ns=self._ticked_ns))
         self.engine.tick(at_ns, offset_ns)
         self._ticked_ns = at_ns
         self._publications.ticked()
