@@ -128,9 +128,9 @@ class Front:
         """The house and this listener's health, as the page and the API show them."""
         self.moments = Moments()
         self.certificate_trouble: Callable[[], str] = str
+        """What is wrong with the page's certificate, as sentences; empty if nothing is."""
         self.unreached: Callable[[], list[str]] = list
         """Says to whom no message can be sent, a sentence each."""
-        """What is wrong with the page's certificate, as sentences; empty if nothing is."""
         self.heard_there: dict[str, HeardThere] = {}
         """What each other listener of the house answered last."""
         self._changes = Changes()
