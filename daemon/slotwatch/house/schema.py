@@ -321,9 +321,9 @@ class House:
     dark: DarkTerms = field(default_factory=DarkTerms)
     first_contact: FirstContact | None = None
     """Set where `serve` runs without a house file."""
-    notes: tuple[str, ...] = field(default=())
     empty_patches: tuple[str, ...] = field(default=())
     """Patch files that were read and hold no fixture."""
+    notes: tuple[str, ...] = field(default=())
     """What the loader reports that is not a fault: columns it read, overlays past their end."""
 
     @property

@@ -48,12 +48,12 @@ LINK_RAW_IP = 101
 """LINKTYPE_RAW: what is kept of a packet begins with a new IP header; everything after it is as it came."""
 MIB = 1024 * 1024
 PART = ".part"
+"""Ending of a capture that is being written. Only a whole one gets its own name."""
 LOCK_WITHIN_S = 60.0
 """Longer than a writer of all that is kept takes, at idle priority on a slow disk; common practice, no source."""
 LOCK_AGAIN_S = 0.1
 LOCKED = errno.ETXTBSY
 """Stands for a file that another program keeps locked. Nothing else of a capture fails with it."""
-"""Ending of a capture that is being written. Only a whole one gets its own name."""
 LINE_BYTES = 64
 """Rows and columns begin where a line of the processor's cache begins."""
 _COLUMN_BYTES = sum(np.dtype(dtype).itemsize * int(np.prod(inner, dtype=int)) for _, dtype, inner in COLUMNS)
@@ -238,9 +238,8 @@ class Recorder:
         interfaces = [pcap.CaptureInterface(LINK_RAW_IP, name=name, resolution=9) for name in networks or ("any",)]
         count = 0
         part = path.with_suffix(PART)
-        with _open_part(
-            part, lock_within_s
-        ) as file:  # its lock ends last: who waits for it must find another file there, or none
+        # Its lock ends last: who waits for it must find another file there, or none.
+        with _open_part(part, lock_within_s) as file:
             try:
                 file.write(pcap_blocks.header(interfaces))
                 for packets, raw in self.blocks(from_ns, to_ns, wall_offset_ns, len(interfaces)):

@@ -47,9 +47,8 @@ def harbour_house() -> House:
 
 def free_port(wanted: int, kind: socket.SocketKind) -> int:
     """Return the first port from `wanted` on that the daemon could open now. EdgeError if 50 are taken."""
-    address = (
-        "127.0.0.1" if kind is socket.SOCK_STREAM else ""
-    )  # as it opens them: the page on loopback, the rest at all
+    # As the daemon opens them: the page on loopback, the others at every address.
+    address = "127.0.0.1" if kind is socket.SOCK_STREAM else ""
     for port in range(wanted, wanted + PORTS_TRIED):
         with socket.socket(socket.AF_INET, kind) as probe:
             if kind is socket.SOCK_STREAM:
