@@ -145,6 +145,15 @@ def test_breaks_of_one_fixture_lie_apart(tmp_path: Path, breaks: tuple[int, int]
     ]
 
 
+def test_addresses_that_fit_no_break_name_the_fixture_and_what_its_mode_has(tmp_path: Path) -> None:
+    """It was said as "104 breaks: 0, 1", which reads as a count of 104."""
+    found = read(scene(tmp_path, fixture("104", [(0, 1, 1), (1, 2, 9)])))
+    assert [str(problem) for problem in found.problems] == [
+        "show.mvr: fixture 104: addresses for the breaks 0, 1 - "
+        "mode Standard of Wash.gdtf has break 1; one address for each is expected"
+    ]
+
+
 def test_geometry_references_repeat_their_channels() -> None:
     """A bar of three cells: each reference moves the channel by its DMXOffset (DIN SPEC 15800, Break)."""
     cells = "".join(

@@ -6,7 +6,9 @@ import csv
 import io
 from dataclasses import replace
 
-from slotwatch.views.answers.report import ShowReport
+import msgspec
+
+from slotwatch.views.answers.report import ShowReport, UniverseMinutes
 from slotwatch.views.incidents import incident
 from slotwatch.views.report import report_csv, report_html
 from tests.views import fabricate
@@ -51,3 +53,22 @@ def test_a_fault_ends_in_the_table_when_its_data_returned_and_not_when_it_was_cl
 
 def test_the_page_of_the_report_says_how_long_each_fault_lasted() -> None:
     assert report_html(report()).count("4.5 s") == 1
+
+
+def test_the_longest_gap_of_a_report_is_called_one_within_a_minute() -> None:
+    """A silence of ten minutes is 60 s in each of them: a column "Longest gap" said that it was that short."""
+    lost = UniverseMinutes(
+        universe="e131/1",
+        label="Dimmers",
+        minutes=10,
+        frames=0,
+        lost_frames=0,
+        refresh_hz=None,
+        worst_gap_ms=60_000.0,
+        worst_minute_at="2026-11-26T20:00:00+00:00",
+        worst_state="lost",
+        state_minutes={"lost": 10},
+        not_judged_s=0.0,
+    )
+    page = report_html(msgspec.structs.replace(report(), universes=[lost]))
+    assert "Longest gap within a minute" in page and "60000 ms" in page

@@ -115,9 +115,13 @@ def _read_fixture(reading: _Reading, fixture: Any, position: str, faces_audience
     breaks = _breaks(mode, [address.dmx_break for address in addresses])
     if breaks is None:
         held = ", ".join(str(address.dmx_break) for address in addresses)
-        known = ", ".join(str(number) for number in mode.breaks) if mode else ""
-        wanted = f"the breaks {known} are expected: those of mode {mode.name if mode else ''} of {fixture.gdtf_spec}"
-        reading.patch.problems.append(Problem(reading.file, None, f"{name} breaks", held, wanted))
+        numbers = list(mode.breaks) if mode else []
+        known = f"break{'' if len(numbers) == 1 else 's'} {', '.join(map(str, numbers))}"
+        wanted = (
+            f"mode {mode.name if mode else ''} of {fixture.gdtf_spec} has {known}; one address for each is expected"
+        )
+        key, value = f"fixture {name}", f"addresses for the breaks {held}"
+        reading.patch.problems.append(Problem(reading.file, None, key, value, wanted))
         return
     for index, (address, slots) in enumerate(zip(addresses, breaks, strict=True)):
         if address.universe < 1:

@@ -46,7 +46,12 @@ SECTIONS: tuple[Section, ...] = (
         "What the installation is.",
         (
             text("name", "Name of the house, shown everywhere.", "Unnamed house"),
-            choice("phase", "Phase at the start; the page, the API and the timetable can change it.", "dark", *PHASES),
+            choice(
+                "phase",
+                "Phase at the start, or that of the timetable's last change if it comes later in the day. The page and the API change it.",
+                "dark",
+                *PHASES,
+            ),
             Key("time_zone", Kind.TIME_ZONE, "Time zone of the timetable, such as Europe/London.", "UTC"),
         ),
     ),
