@@ -507,3 +507,35 @@ def test_rubbish_of_hundreds_of_addresses_that_becomes_a_flood_is_one_incident()
     incident = shown.run(60.0).only()
     assert (incident.rule, incident.closed_ns is not None) == ("packet-flood", True)
     assert "Packets that no protocol accepts arrive from many addresses, about 3,000 a second" in incident.summary
+
+
+def left_before() -> Desk:
+    """A short visit on 40 universes, whose streams are kept: no flood by itself."""
+    return Desk("Guest", tuple(range(100, 140)), "10.0.0.66", 6, hz=5, levels=moving(8, hz=5), from_s=13.0, to_s=19.0)
+
+
+def on_any_of(made_of: Random, universes: range, who: bytes | None, n: int) -> Packet:
+    universe, cid = made_of.choice(universes), who or made_of.randbytes(16)
+    data = e131(universe, n, bytes([n % 256]) * 24, cid=cid, name="y")
+    return Packet(80.0 + n / 2500, data, "10.0.0.68" if who else f"10.9.{n >> 8 & 255}.{n & 255}", group_of(universe))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("universes", "who", "rules"),
+    [
+        (range(90, 150), None, {"too-many-sources"}),
+        (range(20, 64_000), b"\x0a" * 16, {"packet-flood", "too-many-sources"}),
+    ],
+    ids=["invented senders", "invented universes"],
+)
+def test_universes_of_an_earlier_visit_are_a_floods_like_the_others(
+    universes: range, who: bytes | None, rules: set[str]
+) -> None:
+    """They were silent for a minute when it began: who sends them in it is nobody that stops."""
+    chance = Random(8)
+    flood = Plain([on_any_of(chance, universes, who, n) for n in range(25_000)])
+    shown = Stage(HOUSE, main_desk(), left_before(), flood).run(180.0)
+    after = [one for one in shown.all if one.opened_ns > START_NS + 79 * S]
+    assert {one.rule for one in after} == rules, [one.summary for one in after]
+    assert shown.open == []

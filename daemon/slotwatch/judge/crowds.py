@@ -122,10 +122,21 @@ class Crowd:
         return self.since_ns > 0 and bool(self.has_streams(ctx, np.array(rows, np.intp), spares_declared=False).any())
 
     def has_universes(self, ctx: PassTables, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-        """Which of these universes are undeclared and came only with the crowd."""
+        """Which of these universes are undeclared and came only with the crowd, or were silent when it began."""
         universes = ctx.universes
-        came: NDArray[np.bool_] = (universes.declared[rows] < 0) & (universes.first_frame_ns[rows] >= self.since_ns)
-        return came & self._is_within(universes.last_arrival_ns[rows])
+        last_ns = universes.last_arrival_ns[rows]
+        came: NDArray[np.bool_] = universes.first_frame_ns[rows] >= self.since_ns
+        came |= (last_ns >= self.since_ns) & ~self._was_sent(ctx)[rows]
+        return came & (universes.declared[rows] < 0) & self._is_within(last_ns)
+
+    def _was_sent(self, ctx: PassTables) -> NDArray[np.bool_]:
+        """(U,) which universes somebody else sent when it began, or has sent since."""
+        streams = ctx.streams
+        rows = np.flatnonzero(streams.used & (streams.last_arrival_ns + streams.timeout_ns >= self.since_ns))
+        others = rows[~self.has_streams(ctx, rows, spares_declared=False)]
+        was_sent = np.zeros(len(ctx.universes.used), np.bool_)
+        was_sent[streams.universe[others]] = True
+        return was_sent
 
     def _is_within(self, last_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Whether the last packet came before it was over."""

@@ -41,6 +41,7 @@ class StreamColumns(Protocol):
     history_ns: NDArray[np.int64]  # shape (count, 16)
     interval_count: NDArray[np.uint64]
     intervals_us: NDArray[np.uint32]  # shape (count, 512)
+    timeout_ns: NDArray[np.int64]
     last_arrival_ns: NDArray[np.int64]
     last_change_ns: NDArray[np.int64]
     last_false_end_ns: NDArray[np.int64]

@@ -83,14 +83,19 @@ class Storms:
             del self._known[next(iter(self._known))]
 
     def brought(self, ctx: RuleContext, lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """(U,) of lost universes that the house does not declare, those that only sources sent which stormed lately."""
+        """(U,) of lost universes that the house does not declare, those that only sources sent which stormed lately.
+
+        Who had stopped before, a loss timeout and more, has no part in it.
+        """
         found = np.zeros(len(lost), np.bool_)
         known = {key for key, (last_ns, _) in self._known.items() if ctx.at_ns - last_ns <= REMEMBERED_NS}
         if not known:
             return found
         stormed: dict[int, bool] = {}
         for row in np.flatnonzero(lost & (ctx.universes.declared[: len(lost)] < 0)).tolist():
-            sources = ctx.sources_of(ctx.streams_of(row).tolist())
+            rows = ctx.streams_of(row)
+            last_ns = ctx.streams.last_arrival_ns[rows]
+            sources = ctx.sources_of(rows[last_ns >= last_ns.max(initial=0) - ctx.streams.timeout_ns[rows]].tolist())
             for source in sources - stormed.keys():
                 stormed[source] = ctx.source_key(source) in known
             # A full table keeps no stream of some universes of a storm. No other source sent those.
