@@ -31,14 +31,14 @@ class Rows:
     """The first rows of a table's columns, each looked up once: `rows.last_frame_ns` has shape (count,)."""
 
     def __init__(self, table: Table) -> None:
-        self.table, self.count, self._capacity = table, table.top, table.capacity
+        self.table, self.count, self._made = table, table.top, table.made
         self._by: dict[str, RowsBy] = {}
         self._by_of = -1
         """The table's turnover that those are of."""
 
     def are_of(self, table: Table) -> bool:
-        """Whether they are what this table holds now: only as it grows are its columns made anew."""
-        return self.table is table and self.count == table.top and self._capacity == table.capacity
+        """Whether they are what this table holds now."""
+        return self.table is table and self.count == table.top and self._made == table.made
 
     def by(self, name: str) -> RowsBy:
         """Give the rows in use by the value of this column, which is set when a row is taken and stays as it is."""

@@ -13,6 +13,25 @@ from slotwatch.model.universes import LEAVING_NS, ended_by_leaving
 DAY_NS = 86_400_000_000_000
 PASSING_NS = 45_000_000_000
 """Who was heard for less than this passed by. As many seconds after it fell silent, no rule asks for it any more."""
+MANY_REMOVED = 1024
+"""Rows that a flood left empty, from which their memory is given back: some 6 MiB."""
+
+
+class EmptyRows:
+    """Gives back the memory of rows that a flood filled, once nothing comes or goes between two looks."""
+
+    def __init__(self) -> None:
+        self._turnover = -1
+
+    def look(self, streams: Streams) -> None:
+        """Make columns anew where most rows that were written hold nothing any more."""
+        before, self._turnover = self._turnover, streams.turnover
+        if before != streams.turnover or streams.removed < MANY_REMOVED or streams.filled > streams.top // 2:
+            return
+        streams.make_anew()
+        streams.universes.make_anew()
+        # Compiled code is told of all columns again with it.
+        streams.windows.fit(anew=True)
 
 
 def forget_left(streams: Streams, now_ns: int) -> None:

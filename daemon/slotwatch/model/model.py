@@ -67,6 +67,7 @@ class Model:
         self.stage = stage or Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
         self._ahead = Ahead(self.streams, self.occasions, self.counters, self._arrivals, self.stage)
+        self._empty_rows = forgetting.EmptyRows()
         self._bucket = now_ns // BUCKET_NS
         self._winning: tuple[NDArray[np.uint8], SlotOwners] | None = None
         self._winning_of = (-1, -1)
@@ -278,6 +279,7 @@ class Model:
         forgetting.forget_brief(self.streams, now_ns)
         forgetting.forget_left(self.streams, now_ns)
         self.occasions.forget_brief(now_ns)
+        self._empty_rows.look(self.streams)
 
     def first_legs(self) -> dict[int, int]:
         """Of each row of the source table, the first row of the source that it is a leg of; at most a second old."""

@@ -14,7 +14,7 @@ Column = tuple[str, str] | tuple[str, str, tuple[int, ...]]
 class Table:
     """Rows under named columns: `table.last_frame_ns` is the whole column (capacity long, mind `used`).
 
-    Growing replaces the arrays, so do not keep one over a call that may add rows.
+    Growing replaces the arrays, so do not keep one over a call that may add rows, nor over `Model.advance`.
     """
 
     def __init__(self, columns: Iterable[Column], *, capacity: int, bound: int) -> None:
@@ -26,6 +26,10 @@ class Table:
         """One past the highest row ever used: nothing from there on is."""
         self.turnover = 0
         """Rises whenever rows are taken or given back: as long as it is the same, they are of the same holders."""
+        self.removed = 0
+        """Rows given back since the columns were made."""
+        self.made = 0
+        """Rises whenever all columns are made anew."""
         self._free: list[int] = []
         self.column_names: list[str] = []
         """In the order in which they were given."""
@@ -90,10 +94,25 @@ class Table:
         self.used[row] = False
         self._free.append(row)
         self.filled -= 1
+        self.removed += 1
 
     def rows(self) -> NDArray[np.intp]:
         """Rows in use, ascending."""
         return self.used[: self.top].nonzero()[0]
+
+    def make_anew(self) -> None:
+        """Copy the rows in use into new columns of the same length: what the others held takes no memory then."""
+        rows = self.rows()
+        for name in self.column_names:
+            old = self.__dict__[name]
+            # Zeros of this kind are memory only once they are written.
+            new = np.zeros(old.shape, old.dtype)
+            new[rows] = old[rows]
+            self.__dict__[name] = new
+            if name == "generation":
+                new[:] = old
+        self.made += 1
+        self.removed = 0
 
     def _fit(self) -> None:
         """Grow once, however many rows were added: each time, all columns are copied."""
@@ -108,3 +127,4 @@ class Table:
             new[: self.capacity] = old
             self.__dict__[name] = new
         self.capacity = more
+        self.made += 1

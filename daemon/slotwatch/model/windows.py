@@ -50,7 +50,6 @@ TOTALS: tuple[tuple[str, tuple[int, ...]], ...] = (
     ("packets", (FRAMES, OTHERS)),
 )
 
-
 _READY = {(length, metrics): name for name, length, metrics in COLUMNS}
 _READY_FOR_AT_LEAST = {each: sorted(length for _, length, its in COLUMNS if its == each) for _, _, each in COLUMNS}
 _LENGTHS = sorted({length for _, length, _ in COLUMNS})
@@ -117,13 +116,14 @@ class Windows:
     def _uneven_second(self) -> int:
         return self._bucket // SECOND % (SECONDS + 1)
 
-    def fit(self) -> None:
-        """Grow with the table."""
+    def fit(self, *, anew: bool = False) -> None:
+        """Grow with the table. anew: rows that are not in use take no memory then, also where it has not grown."""
         more = self._table.capacity - self._ring.shape[2]
-        if more > 0:
+        if more > 0 or anew:
             before, self._ring = self._ring, np.zeros((METRICS, BUCKETS, self._table.capacity), np.int16)
+            rows = self._table.used[: before.shape[2]].nonzero()[0]
             for metric, bucket in np.argwhere(before.any(2)).tolist():  # the others take no memory
-                self._ring[metric, bucket, :-more] = before[metric, bucket]
+                self._ring[metric, bucket, rows] = before[metric, bucket, rows]
             self._folded = np.pad(self._folded, ((0, 0), (0, more)))
             self._unreported = np.pad(self._unreported, (0, more))
             self._gaps_us = np.pad(self._gaps_us, ((0, 0), (0, more)))
