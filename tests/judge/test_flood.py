@@ -159,8 +159,11 @@ def test_a_desk_whose_identity_is_forged_at_many_addresses_did_not_come_back(add
     shown = Stage(HOUSE_OF_ONE, true_desk(), Plain(made)).run(110.0)
     rules = {one.rule for one in shown.all}
     assert "too-many-sources" in rules
-    assert "identity-changed" not in rules
+    assert rules.isdisjoint({"identity-changed", "skewed-universes"})
     assert shown.open == []
+    assert (shown.model.streams.filled, shown.model.sources.filled) == (16, 1), "nothing of them is left"
+    said = [one.summary for one in shown.all if one.rule == "duplicate-identity"]
+    assert not any("two machines" in text or " both " in text for text in said)
 
 
 @pytest.mark.slow

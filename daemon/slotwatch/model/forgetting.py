@@ -79,17 +79,18 @@ def forget_brief(streams: Streams, now_ns: int) -> None:
         which = known[passes_for[known] == number]
         stays = which[np.argmax(sent[which])]
         left, gone = left[streams.source[left] != stays], gone & (known != stays)
-    for row in left[is_flood[passes_for[streams.source[left]]]].tolist():
+    of_crowd = _of_crowds(streams) & (passes_for == 0)
+    for row in left[is_flood[passes_for[streams.source[left]]] | of_crowd[streams.source[left]]].tolist():
         streams.forget(row)
-    gone &= (sources.streams[known] == 0) & is_flood[passes_for[known]]
+    gone &= (sources.streams[known] == 0) & (is_flood[passes_for[known]] | of_crowd[known])
     for source in known[gone].tolist():
         sources.forget(source)
 
 
 def _forget_passed_by(streams: Streams, rows: NDArray[np.intp], packets: NDArray[np.int64], now_ns: int) -> bool:
-    """Forget strangers on undeclared universes that were there for a short while, and those of senders that invent
-    universes: with more at once than a network carries, or many now and then. Senders go if they were there for a short
-    while only.
+    """Forget strangers that were there for a short while, and those of senders that invent universes: with more at once
+    than a network carries, or many now and then. Senders go if they were there for a short while only. On a declared
+    universe they stay while nobody sends it: they may be what was lost.
 
     rows: silent streams. packets: how many each sent. Returns whether any was forgotten.
     """
@@ -106,20 +107,32 @@ def _forget_passed_by(streams: Streams, rows: NDArray[np.intp], packets: NDArray
     sources.invents[:] |= np.bincount(of[seldom], minlength=sources.capacity) > MOST_BRIEF
     passed = (lived_ns >= BRIEF_NS) & (lived_ns < PASSING_NS) & (silent_ns > _kept_ns(lived_ns))
     passed |= sources.invents[of] & (silent_ns > FORGET_BRIEF_NS)
-    passed &= (sources.declared[of] < 0) & (streams.universes.declared[streams.universe[rows]] < 0)
-    is_flood = bool(np.count_nonzero(passed) > MOST_BRIEF or sources.invents[of[passed]].any())
-    if is_flood:
-        for row in rows[passed].tolist():
-            streams.forget(row)
+    universes, on = streams.universes, streams.universe[rows]
+    passed &= (sources.declared[of] < 0) & ((universes.declared[on] < 0) | (universes.live[on] > 0))
+    of_crowd = _of_crowds(streams)
+    if np.count_nonzero(passed) <= MOST_BRIEF and not sources.invents[of[passed]].any():
+        passed &= of_crowd[of]
+    for row in rows[passed].tolist():
+        streams.forget(row)
     known = sources.rows()
     known = known[(sources.declared[known] < 0) & (sources.streams[known] == 0)]
     seen_for_ns = sources.last_seen_ns[known] - sources.first_seen_ns[known]
     gone = (seen_for_ns < PASSING_NS) & (seen_for_ns >= BRIEF_NS)
     gone &= now_ns - sources.last_seen_ns[known] > _kept_ns(seen_for_ns)
-    if np.count_nonzero(gone) > MOST_BRIEF:
-        for source in known[gone].tolist():
-            sources.forget(source)
-    return is_flood
+    if np.count_nonzero(gone) <= MOST_BRIEF:
+        gone &= of_crowd[known]
+    for source in known[gone].tolist():
+        sources.forget(source)
+    return bool(np.count_nonzero(passed))
+
+
+def _of_crowds(streams: Streams) -> NDArray[np.bool_]:
+    """Which sources have an identity that was forged at many addresses, by row."""
+    sources = streams.sources
+    of_crowd = np.zeros(sources.capacity, np.bool_)
+    for identity in sources.crowds:
+        of_crowd[sources.addresses[identity]] = True
+    return of_crowd
 
 
 def _kept_ns(lived_ns: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -39,7 +39,9 @@ class DuplicateIdentityParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class DuplicateIdentityFacts(Facts):
+    machines: str
     addresses: str
+    every: str
     cid: str
 
 
@@ -157,7 +159,12 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
         universes=tuple(common),
         streams=tuple(row for row in rows if ctx.universe_of(row) in common),
         networks=tuple({source.network for source in sources}),
-        facts=DuplicateIdentityFacts(addresses, f"{cid[:8]}…"),
+        facts=DuplicateIdentityFacts(
+            "two machines" if len(key) == 2 else f"{len(key)} addresses",
+            addresses,
+            "both" if len(key) == 2 else "all",
+            f"{cid[:8]}…",
+        ),
         evidence=tuple(evidence),
         also_possible=("a copied virtual machine or show computer", "a sender with a fixed identity"),
     )
@@ -192,7 +199,7 @@ RULE = Rule(
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
     short=ShortWords("one identity, two senders", "{n} identities used twice", look="Look for a copied computer"),
-    sentence="One identity from two machines: {addresses} both send {universes} with the CID {cid}.",
+    sentence="One identity from {machines}: {addresses} {every} send {universes} with the CID {cid}.",
     judged_by=judged_by(DuplicateIdentityParameters(), bind),
     facts=DuplicateIdentityFacts,
     explains=Explains(

@@ -68,6 +68,10 @@ class Skew:
         settled = ctx.live & (quiet_ns > isolated_ns) & (quiet_ns < 2 * isolated_ns) & (streams.history_count >= 2)
         for source in np.unique(streams.source[settled]).tolist() if settled.any() else ():
             self._measure(ctx, source)
+        if self._spreads:
+            # Who has stopped sends no frame, and its row may become another's.
+            sends = set(streams.source[ctx.live].tolist())
+            self._spreads = {source: spreads for source, spreads in self._spreads.items() if source in sends}
         spread = self._spreads.items()
         return {source: None for source, spreads in spread if len(self._wide(ctx, spreads)) >= self._steps}
 
@@ -90,6 +94,8 @@ class Skew:
         changes_ns = streams.last_change_ns[rows]
         newest_ns = int(changes_ns.max())
         rows = rows[changes_ns > newest_ns - self._together_ns]
+        if ctx.crowd.has_any(ctx, rows.tolist()):
+            return
         if len(rows) < 2 or ctx.now_ns - newest_ns < self._isolated_ns:
             return
         if newest_ns - self._keep_alive_ns < ctx.listener.marked_until_ns:
