@@ -18,6 +18,8 @@ KEPT_MOVE_NS = 600_000_000_000
 HEARD_AT_START_NS = 5_000_000_000
 """What came this soon after the start may have been sent long before: longer than Art-Net's keep-alive of 4 s."""
 MOST_COMPARED = 64
+MOST_LOOKED_AT = 1024
+"""Streams of one pass that began or stopped. With more, a storm or the loss of a whole desk says it all."""
 DISTANCES = (1, -1, 16, -16, 256, -256)
 """Counting from 0 or 1; sub-net and net of Art-Net's address taken for one another."""
 
@@ -133,7 +135,7 @@ def _stops(ctx: RuleContext) -> dict[str, dict[int, _Stop]]:
             found.setdefault(name, {})[row] = _Stop(int(universes.last_arrival_ns[row]), is_kept=False)
     kept = streams.used & ~streams.live & (streams.last_arrival_ns > 0) & (ctx.stream_sources_declared >= 0)
     kept &= (due & (universes.live > 0))[streams.universe]
-    for stream in kept.nonzero()[0].tolist():
+    for stream in kept.nonzero()[0][:MOST_LOOKED_AT].tolist():
         row, name = ctx.universe_of(stream), ctx.source_name(ctx.source_of(stream))
         if name not in {ctx.source_name(source) for source in _live_sources(ctx, row)}:
             found.setdefault(name, {})[row] = _Stop(int(streams.last_arrival_ns[stream]), is_kept=True)
@@ -142,13 +144,13 @@ def _stops(ctx: RuleContext) -> dict[str, dict[int, _Stop]]:
 
 def _begun(ctx: RuleContext) -> dict[str, list[tuple[int, int]]]:
     """Undeclared universes that sources which stopped a declared one began to send, and when, by the source's name."""
-    stops, streams = ctx.once(_stops), ctx.streams
-    if not stops:
-        return {}
+    streams = ctx.streams
     began = ctx.live & (ctx.stream_declared < 0) & (streams.since_ns > ctx.started_ns + HEARD_AT_START_NS)
+    if not np.count_nonzero(began) or not (stops := ctx.once(_stops)):
+        return {}
     names: dict[int, str] = {}
     found: dict[str, list[tuple[int, int]]] = {}
-    for stream in began.nonzero()[0].tolist():
+    for stream in began.nonzero()[0][:MOST_LOOKED_AT].tolist():
         source = ctx.source_of(stream)
         if source not in names:
             names[source] = ctx.source_name(source)
