@@ -332,3 +332,15 @@ def test_numbers_of_things_are_written_as_other_numbers_are(open_page: Open) -> 
     page = open_page("well").go("/")
     said = page.evaluate("import('/web/words.js').then(words => [1, 11, 4000].map(n => words.plural(n, 'universe')))")
     assert said == ["1 universe", "11 universes", "4\u202f000 universes"]
+
+
+def test_limits_without_an_estimate_are_not_called_undeclared(open_page: Open) -> None:
+    """While a rack's universe is silent nothing is estimated; that its limits are declared stays true."""
+    opened = open_page("well")
+    line = {"supply": 1, "estimated_a": None, "limit_a": 16.0, "worst_a": 0.0, "full_a": 10.0}
+    rack = {"rack": "dimmers", "universe": "e131/1", "supplies": [line], "ways": []}
+    opened.listener.situation.answers["racks"] = [rack]
+    page = opened.go("/racks")
+    page.wait_for_selector("text=no estimate, as no data came yet; 16.0 A allowed")
+    words = "No limit is judged: each needs an estimate, and that needs data and declared loads."
+    assert page.locator("main h1").inner_text().startswith(words)
