@@ -27,7 +27,7 @@ from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
 from slotwatch.edge.shared.secret_file import own_user
 from slotwatch.model.usual import Start
-from slotwatch.snapshot import Acknowledgement, UniverseState
+from slotwatch.snapshot import Acknowledgement, SourceRow, UniverseState
 from slotwatch.snapshot.health import ClockStepRow, ListenerHealth, NotJudgedRow
 from slotwatch.snapshot.minutes import MinuteRow, StreamMinute
 from slotwatch.snapshot.switches import SwitchRow
@@ -514,6 +514,21 @@ async def test_the_up_times_of_switches_are_kept_with_the_sign_of_life(path: Pat
     kept = Archive(path).state()["switches"]
     assert kept == {"FOH": [NOW_NS - SECOND_NS + WALL_OFFSET_NS, 6000]}
     assert up_times_of(kept) == [("FOH", NOW_NS - SECOND_NS + WALL_OFFSET_NS, 6000)]
+
+
+async def test_the_networks_of_declared_sources_are_kept_until_they_are_known_otherwise(path: Path) -> None:
+    """While networks are swapped, what was known before stays."""
+    known = snapshot(incidents=())
+    house = replace(known.house, networks=("A", "B"))
+    desk = SourceRow(1, bytes(16), "10.0.0.1", 0, "desk", "desk", last_seen_ns=NOW_NS)
+    swapped = (incident(rule="networks-swapped", closed_ns=None),)
+    history = History(path, FOR_EVER)
+    history.note(replace(known, house=house, sources=(desk,)))
+    moved = replace(desk, network=1, last_seen_ns=NOW_NS + 6 * SECOND_NS)
+    later = replace(known, house=house, sources=(moved,), incidents=swapped, now_ns=NOW_NS + 6 * SECOND_NS)
+    history.note(later)
+    history.close()
+    assert Archive(path).state()["homes"] == {"rows": [["A", "desk", "10.0.0.1"]]}
 
 
 async def test_the_report_says_where_the_clock_was_set(path: Path) -> None:
