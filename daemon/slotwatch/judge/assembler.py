@@ -134,8 +134,8 @@ class Assembler:
         own = [draft.absorbs for draft in drafts]
         for draft, cluster in zip(drafts, self.clusters, strict=True):
             # A case of another incident continues in this one, unless that incident continues itself.
-            every = (*cluster.cases, *cluster.explained)
-            earlier = dict.fromkeys(self._book.key_of(case.reported_in or 0) for case in every)
+            numbers = dict.fromkeys(case.reported_in or 0 for case in (*cluster.cases, *cluster.explained))
+            earlier = dict.fromkeys(map(self._book.key_of, numbers))
             draft.absorbs = tuple(dict.fromkeys((*draft.absorbs, *(slot for slot in earlier if slot))))
         self._book.update(drafts, ctx.now_ns)
         # What was found again is put into words once more, with its own beginning.

@@ -64,10 +64,10 @@ class Cluster:
     def findings(self) -> list[Finding]:
         return [case.finding for case in self.cases]
 
-    def source_keys(self, ctx: RuleContext) -> set[str]:
-        """`wire.universe.source_key` of every source that its cases are about."""
+    def source_keys(self, ctx: RuleContext, rows: set[int] | None = None) -> set[str]:
+        """`wire.universe.source_key` of every source that its cases are about. rows: its `source_rows`, if known."""
         names = {name for case in self.cases for name in case.finding.source_names}
-        rows = self.source_rows(ctx)
+        rows = self.source_rows(ctx) if rows is None else rows
         heard = {ctx.source_name(row) for row in rows}
         return {ctx.declared_key(name) for name in names - heard} | {ctx.source_key(ctx.first_leg(row)) for row in rows}
 
@@ -81,11 +81,13 @@ def subject_of(rule: str, group: str) -> Slot:
     return ("", group) if group.startswith("loss:") else (rule, group)
 
 
-def names_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[str]:
-    """Name every source that findings are about. What drives a tapped line has no name."""
+def names_of(ctx: RuleContext, findings: Sequence[Finding], rows: set[int] | None = None) -> set[str]:
+    """Name every source that findings are about. What drives a tapped line has no name. rows: their `rows_of`, if
+    known."""
     names = {name for finding in findings for name in finding.source_names}
-    rows = [row for row in rows_of(ctx, findings) if ctx.sources[row].protocol != Protocol.LINE]
-    return names | {ctx.source_name(row) for row in ctx.whole_sources(rows)}
+    rows = rows_of(ctx, findings) if rows is None else rows
+    heard = [row for row in rows if ctx.sources[row].protocol != Protocol.LINE]
+    return names | {ctx.source_name(row) for row in ctx.whole_sources(heard)}
 
 
 def rows_of(ctx: RuleContext, findings: Sequence[Finding]) -> set[int]:

@@ -90,10 +90,11 @@ class Clusterer:
         losses = [case for case in cases if case.rule.name in LOSS_RULES]
         if losses or self.losses.groups:
             self._cluster_losses(ctx, losses, clusters, at)
+        may_accept = _may_accept(ctx)
         for case in cases:
             if case.rule.name in LOSS_RULES:
                 continue
-            accepted = _accepted(ctx, case, at)
+            accepted = _accepted(ctx, case, at) if may_accept else None
             key = case.rule.name, case.finding.group + (ACCEPTED if accepted else "")
             if key not in clusters:
                 clusters[key] = Cluster(case.rule, key[1], accepted=accepted)
@@ -193,6 +194,8 @@ def _came_back_beside(ctx: RuleContext, group: LossGroup) -> bool:
 
 def _loss_clusters(ctx: RuleContext, group: LossGroup, at: datetime) -> list[Cluster]:
     """What a group of losses becomes: one cluster, and one more of those that are accepted."""
+    if not _may_accept(ctx):
+        return [_loss_cluster(group, list(group.members.values()), None)] if group.members else []
     open_, accepted = list[Raised](), list[Raised]()
     why: AcceptedCase | None = None
     for case in group.members.values():
@@ -223,8 +226,13 @@ def _ended_last(by_rule: dict[str, list[Raised]]) -> set[str]:
     return {rule for rule, at_ns in ended_ns.items() if at_ns >= max(ended_ns.values()) - NANOSECONDS}
 
 
+def _may_accept(ctx: RuleContext) -> bool:
+    """Whether any case can be accepted: asked once for thousands of them."""
+    return bool(ctx.house.accepted or ctx.exceptions)
+
+
 def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> AcceptedCase | None:
-    if not (ctx.house.accepted or ctx.exceptions):
+    if not _may_accept(ctx):
         return None
     keys = frozenset(Cluster(case.rule, case.finding.group, [case]).source_keys(ctx)) if ctx.exceptions else frozenset()
     return standing(ctx, case.rule.name, case.finding.universes, keys, at)

@@ -51,11 +51,27 @@ class _Filled(dict[str, object]):
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
-    """The sentence of a cluster's incident, and what it was made from."""
+class About:
+    """What a cluster is about, worked out once for all that is said of it: it may have thousands of cases."""
 
     universes: list[int]
     """Rows of all universes that it affected, also of those that are back."""
+    sources: set[int]
+    """Rows of every source."""
+    speaker: Finding
+    """The case that gives the sentence."""
+    began_ns: int
+
+    @classmethod
+    def of(cls, ctx: RuleContext, cluster: Cluster) -> About:
+        return cls(cluster.universes(), cluster.source_rows(ctx), cluster.speaker, cluster.began_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """The sentence of a cluster's incident, and what it was made from."""
+
+    about: About
     summary: str
     summary_of_it: str
     """The same sentence about all of these universes, as it read while the fault lasted."""
@@ -68,31 +84,32 @@ class Said:
 
 def say(ctx: RuleContext, cluster: Cluster) -> Said:
     """Put a cluster into one sentence."""
-    universes = cluster.universes()
+    about = About.of(ctx, cluster)
+    universes = about.universes
     flapping = any(case.is_flapping(ctx.now_ns) for case in cluster.cases)
     returns = max(len(case.edges) for case in cluster.cases) - 1
     returned_ns = when_returned_ns(ctx, cluster.cases)
     now, verdict = lasting(cluster, universes), cluster.verdict
     # The record is of all that it took down, and of nothing that came after or worked only then.
     is_apart = now != universes or (verdict and (verdict.since_then or verdict.as_found or verdict.still_working))
-    summary = summary_of_it = _summarise(ctx, cluster, universes, is_record=bool(is_apart))
+    summary = summary_of_it = _summarise(ctx, cluster, about, universes, is_record=bool(is_apart))
     if returned_ns is not None:
         summary = say_returned(ctx, cluster, universes, returned_ns, summary_of_it)
     elif is_apart:
-        summary = _summarise(ctx, cluster, now)
+        summary = _summarise(ctx, cluster, about, now)
     if flapping:
         summary = FLAPPING.sentence.format(summary=summary, flaps=returns + 1)
     moved = _say_moved(ctx, cluster, universes)
     if moved and returned_ns is None:
         summary, summary_of_it = f"{summary} {moved}", f"{summary_of_it} {moved}"
-    return Said(universes, summary, summary_of_it, moved, returned_ns, returns, flapping)
+    return Said(about, summary, summary_of_it, moved, returned_ns, returns, flapping)
 
 
 def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDraft:
     """Put a cluster into words."""
-    speaker, verdict = cluster.speaker, cluster.verdict
-    said = say(ctx, cluster)
-    universes, moved, returned_ns = said.universes, said.moved, said.returned_ns
+    said, verdict = say(ctx, cluster), cluster.verdict
+    about, moved, returned_ns = said.about, said.moved, said.returned_ns
+    universes, speaker = about.universes, about.speaker
     # A cause that several sources share is not explained by what one source's own case supposes.
     own = None if cluster.group.startswith("network:") else speaker
     worst_first = sorted(cluster.cases, key=lambda case: -case.finding.weight)
@@ -110,13 +127,13 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
         rule=cluster.rule.name,
         group=cluster.group,
         severity=severity_of(ctx, cluster, ctx.phase, at),
-        cause=cluster.cause,
+        cause=verdict.cause if verdict else speaker.cause,
         confidence=verdict.confidence if verdict else speaker.confidence,
-        began_ns=cluster.began_ns,
+        began_ns=about.began_ns,
         since_ns=cluster.since_ns,
         universes=tuple(ctx.universe_name(row) for row in universes),
-        sources=tuple(sorted(names_of(ctx, cluster.findings()))),
-        source_keys=tuple(sorted(cluster.source_keys(ctx))),
+        sources=tuple(sorted(names_of(ctx, cluster.findings(), about.sources))),
+        source_keys=tuple(sorted(cluster.source_keys(ctx, about.sources))),
         fixtures=tuple(sorted({name for case in cluster.cases for name in case.finding.fixtures})),
         summary=said.summary,
         evidence=_few(evidence, MOST_EVIDENCE),
@@ -130,7 +147,7 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
             MOST_CHECKS,
         ),
         still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
-        next_checks=_checks(ctx, cluster) if returned_ns is None else (),
+        next_checks=_checks(ctx, cluster, about) if returned_ns is None else (),
         labels=tuple(
             (ctx.universe_name(row), label)
             for row, label in zip(universes, ctx.labels(universes), strict=True)
@@ -146,7 +163,7 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
         returns=said.returns,
         flapping=said.flapping,
         heard_elsewhere=heard,
-        legs=_legs(ctx, cluster),
+        legs=_legs(ctx, about),
         outage=_say_outage(ctx, cluster),
         held_ns=max(ctx.at_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
@@ -188,10 +205,10 @@ def _say_span(ctx: RuleContext, since_ns: int, until_ns: int, rows: Iterable[int
     return f"{ctx.name_universes(sorted(rows))} {times}, for {wording.seconds(until_ns - since_ns)}"
 
 
-def _legs(ctx: RuleContext, cluster: Cluster) -> tuple[IncidentLeg, ...]:
+def _legs(ctx: RuleContext, about: About) -> tuple[IncidentLeg, ...]:
     """Say on which networks the sources of a fault were heard, and whether they send anything there now."""
     found: dict[tuple[str, str], LegState] = {}
-    for source in sorted(ctx.whole_sources(cluster.source_rows(ctx)))[:MOST_LEGS]:
+    for source in sorted(ctx.whole_sources(about.sources))[:MOST_LEGS]:
         for leg in sorted({source, *ctx.other_legs(source)}):
             rows = ctx.streams_from(leg)
             if not len(rows):
@@ -232,12 +249,14 @@ def _severity_of_case(ctx: RuleContext, case: Raised, phase: Phase) -> Severity:
     return phases.grade(case.rule, phases.lowered(case.rule.severity, case.finding.lower), phase)
 
 
-def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int], *, is_record: bool = False) -> str:
-    speaker, verdict = cluster.speaker, cluster.verdict
-    cases = cluster.cases
-    if len(universes) < len(cluster.universes()):
+def _summarise(
+    ctx: RuleContext, cluster: Cluster, about: About, universes: list[int], *, is_record: bool = False
+) -> str:
+    speaker, verdict = about.speaker, cluster.verdict
+    cases, rows = cluster.cases, about.sources
+    if len(universes) < len(about.universes):
         cases = [case for case in cases if not case.over]
-    rows = rows_of(ctx, [case.finding for case in cases])
+        rows = rows_of(ctx, [case.finding for case in cases])
     # What puts frames on a tapped line has no name.
     sources = ctx.say_sources(row for row in rows if ctx.sources[row].protocol != Protocol.LINE)
     sources += [f'"{name}"' for name in sorted({name for case in cases for name in case.finding.source_names})]
@@ -247,7 +266,7 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int], *, is_r
         "universes": _universes(ctx, cluster, universes),
         "sources": wording.list_names(sources) or "a source",
         "from_sender": f" from {wording.list_names(sources)}" if sources else "",
-        "since": f"{ctx.time_of_day(cluster.began_ns)}",
+        "since": f"{ctx.time_of_day(about.began_ns)}",
         "verdict": _verdict(verdict, is_record=is_record) if verdict else "",
         "worst": _worst(ctx, speaker, universes),
         "works": f"Still working: {works[0]}." if works else "",
@@ -257,16 +276,16 @@ def _summarise(ctx: RuleContext, cluster: Cluster, universes: list[int], *, is_r
     if verdict and own.get("verdict") and cluster.group.startswith("network:"):
         facts["verdict"] = _verdict(verdict, is_record=is_record)
     verdict_text = _without_names(cluster.rule.sentence, facts, wording.list_names(sources), len(sources) == 1)
-    facts["verdict"] = verdict_text + _say_silent_beside(ctx, cluster)
+    facts["verdict"] = verdict_text + _say_silent_beside(ctx, cluster, about)
     sentence = " ".join(cluster.rule.sentence.format_map(facts).split())
     if verdict:
         sentence = _joined(sentence, wording.list_names(source.partition(" (")[0] for source in sources))
     return sentence[:1].upper() + sentence[1:] if sentence.startswith("fixture ") else sentence
 
 
-def _say_silent_beside(ctx: RuleContext, cluster: Cluster) -> str:
+def _say_silent_beside(ctx: RuleContext, cluster: Cluster, about: About) -> str:
     """Say where else sources of this loss are silent, while others send there."""
-    own = set(cluster.universes())
+    own = set(about.universes)
     absent = [
         case
         for case in cluster.explained
@@ -327,9 +346,9 @@ def _explained(ctx: RuleContext, cluster: Cluster) -> tuple[tuple[str, tuple[str
     )
 
 
-def _checks(ctx: RuleContext, cluster: Cluster) -> tuple[str, ...]:
-    own = [*(cluster.verdict.next_checks if cluster.verdict else ()), *cluster.speaker.next_checks]
-    if cluster.rule.name in ABSENT and (ctx.universes.live[cluster.universes()] > 0).all():
+def _checks(ctx: RuleContext, cluster: Cluster, about: About) -> tuple[str, ...]:
+    own = [*(cluster.verdict.next_checks if cluster.verdict else ()), *about.speaker.next_checks]
+    if cluster.rule.name in ABSENT and (ctx.universes.live[about.universes] > 0).all():
         own = [LOOK_WHO_FOLLOWS if check == LOOK_AT_STAGE else check for check in own]
     checks = [*own, *(cluster.rule.next_checks if len(own) < 2 else ())]
     cause = cluster.verdict.cause if cluster.verdict else ""

@@ -37,7 +37,7 @@ def judge_readiness(
         if not why and drafting.severity_of(ctx, cluster, Phase.PRE_SHOW, at) < Severity.WARNING:
             continue
         said, rule = drafting.say(ctx, cluster), cluster.rule.name
-        names = tuple(map(ctx.universe_name, said.universes))
+        names = tuple(map(ctx.universe_name, said.about.universes))
         if why:
             accepted.append(AcceptedReason(rule, said.summary, names, why.reason, why.until or None, why.by or None))
         else:
