@@ -198,13 +198,16 @@ class RuleState:
         due = list(islice(lasted, None if self.binding.refresh_s is None else MOST_RAISED_AT_ONCE))
         changed = bool(due)
         for key in due:
-            self.raised[key] = self._raise(ctx, key, pending[key])
-        self.pending = {key: since_ns for key, since_ns in pending.items() if key not in self.raised}
+            self.raised[key] = self._raise(ctx, key, pending.pop(key))
+        self.pending = pending
         may_be_stale_ns = now_ns - self.refresh_ns if self.binding.refresh_s is not None else -1
         self._has_unheard = self.has_visited = False
         visitors = Visitors(ctx)
         for key, raised in list(self.raised.items()):
             holds = key in true_keys
+            if holds and raised.holds and not raised.was_visited and raised.described_ns > may_be_stale_ns:
+                raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
+                continue
             if not holds and self._is_unheard(ctx, raised):
                 self._has_unheard = holds = True
             elif raised.was_visited or not holds:
@@ -215,7 +218,7 @@ class RuleState:
                 holds = raised.was_visited = visitors.has_moved(raised.finding)
                 self.has_visited |= holds
             if holds and raised.holds and raised.described_ns > may_be_stale_ns:
-                raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
+                raised.over, raised.last_true_ns = False, now_ns
             else:
                 changed |= self._carry_on(ctx, raised, holds)
         self._calm_until_ns = min(
