@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from slotwatch.edge.shared.compiled import load
-from slotwatch.model.flashes import Flashes, PairLevels
+from slotwatch.model.flashes import FRESH_NS, WINDOW_NS, Flashes, PairLevels
 from tests.compiling import Built
 from tests.model.packets import MS, SECOND, START
 from tests.sweep import swept
@@ -61,9 +61,12 @@ def test_flashes_are_the_same_on_both_ways(built: Built, seed: int) -> None:
         fast.take(row, at_ns, level)
         for name in ("extreme", "rising", "seen", "times_ns"):
             assert np.array_equal(getattr(plain, name), getattr(fast, name)), name
-        now_ns = int(at_ns[-1]) + MS
-        assert np.array_equal(plain.too_fast(now_ns), fast.too_fast(now_ns))
-        fast_enough |= bool(fast.too_fast(now_ns).any())
+        first_ns, last_ns = fast.times_ns[..., 0], fast.times_ns[..., -1]
+        for now_ns in (int(at_ns[-1]) + MS, int(at_ns[-1]) + FRESH_NS // 2, int(last_ns.max()) + FRESH_NS):
+            wanted = (first_ns > 0) & (last_ns - first_ns < WINDOW_NS) & (now_ns - last_ns < FRESH_NS)
+            assert np.array_equal(plain.too_fast(now_ns), wanted)
+            assert np.array_equal(fast.too_fast(now_ns), wanted)
+            fast_enough |= bool(wanted.any())
     assert fast_enough, "the levels flash often enough to be told"
 
 

@@ -44,7 +44,7 @@ class Compiled:
         return self._take(table, call)
 
     def flashes(self, frames: int) -> int:
-        """Follow watched slots; returns how many opposing changes there were."""
+        """Follow watched slots; returns when one last changed too often within a second, 0 if none did."""
         return self._flashes(frames, None)
 
     def pairs(self, frames: int) -> int:

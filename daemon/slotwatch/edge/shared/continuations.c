@@ -285,7 +285,7 @@ int64_t slotwatch_take(const struct table *t, struct call *c) {
     return c->taken;
 }
 
-enum { CHANGE = 26, DARK_BELOW = 204, TOO_MANY = 8, TORN_STEP = 256, TORN_SLACK = 24, TORN_WANTED = 3 };
+enum { CHANGE = 26, DARK_BELOW = 204, TOO_MANY = 8, TORN_STEP = 256, TORN_SLACK = 24, TORN_WANTED = 3, WINDOW_NS = 1000000000 };
 
 /* Frames of watched slots, in order of arrival for each row. */
 struct frames {
@@ -299,8 +299,9 @@ struct frames {
     int64_t (*torn_ns)[TORN_WANTED];
 };
 
+/* Returns when a slot last had TOO_MANY changes within the window, among these frames; 0: never. */
 int64_t slotwatch_flashes(const struct frames *f, void *unused) {
-    int64_t changes = 0;
+    int64_t fast_ns = 0;
     for (int64_t i = 0; i < f->count; i++) {
         int64_t row = f->row[i], is_new = !f->seen[row];
         f->seen[row] = 1;
@@ -312,12 +313,13 @@ int64_t slotwatch_flashes(const struct frames *f, void *unused) {
             f->extreme[at] = turned || (moved > 0) == rising ? level : extreme;
             if (!turned) continue;
             f->rising[at] = !rising;
-            memmove(f->times_ns[at], f->times_ns[at] + 1, (TOO_MANY - 1) * sizeof(int64_t));
-            f->times_ns[at][TOO_MANY - 1] = f->t_ns[i];
-            changes++;
+            int64_t *times_ns = f->times_ns[at], t_ns = f->t_ns[i];
+            memmove(times_ns, times_ns + 1, (TOO_MANY - 1) * sizeof(int64_t));
+            times_ns[TOO_MANY - 1] = t_ns;
+            if (times_ns[0] > 0 && t_ns - times_ns[0] < WINDOW_NS && t_ns > fast_ns) fast_ns = t_ns;
         }
     }
-    return changes;
+    return fast_ns;
 }
 
 static int is_coarse_step(int change) {
