@@ -105,12 +105,13 @@ def list_slots(numbers: Sequence[int] | NDArray[np.intp]) -> str:
     """Say which slots, runs drawn together: `slots 1 to 12 and 40`, `slot 7`."""
     noun = "slot" if len(numbers) == 1 else "slots"
     every = np.asarray(numbers, np.intp)
-    begins = np.flatnonzero(np.diff(every, prepend=every[:1] - 2) != 1)
-    ends = np.append(begins, len(every))[1:] - 1
+    breaks = (every[1:] - every[:-1] != 1).nonzero()[0]
     # Only the runs that are read are written, not all 500.
-    spans = zip(every[begins[: MOST_NAMES + 1]].tolist(), every[ends[: MOST_NAMES + 1]].tolist(), strict=False)
-    written = [str(first) if first == last else f"{first} to {last}" for first, last in spans]
-    return f"{noun} {list_names(written + [''] * (len(begins) - len(written)))}"
+    read = breaks[: MOST_NAMES + 1]
+    begins = [*every[:1].tolist(), *every[read + 1].tolist()]
+    ends = [*every[read].tolist(), *every[-1:].tolist()]
+    written = [str(first) if first == last else f"{first} to {last}" for first, last in zip(begins, ends, strict=True)]
+    return f"{noun} {list_names(written + [''] * (len(breaks) - len(read)))}"
 
 
 def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:
