@@ -130,8 +130,8 @@ function faulty(going, open, feed, here, nowMs) {
   const remarks = [`since ${clockTime(beganMs(worst, feed))}, ${span((nowMs - beganMs(worst, feed)) / 1000)}${worst.flaps > 0 ? `, ${nthTime(worst.flaps + 1)}` : ""}`];
   if (others) remarks.push(plural(others, "other incident"));
   if (worst.acknowledged) remarks.push(`${worst.acknowledged.by} has it`);
-  const beside = own ? going.find((one) => !LISTENER_RULES.has(one.rule)) : null;
-  if (own) remarks.push(beside ? `beside it: ${titleOf(beside, feed)}` : "the fault is this listener's, not the show's");
+  const beside = going.find((one) => LISTENER_RULES.has(one.rule) !== own);
+  if (beside || own) remarks.push(beside ? `beside it: ${titleOf(beside, feed)}` : "the fault is this listener's, not the show's");
   return { tone: worst.severity, incident: worst, what: headlineOf(worst, feed, here), holds: holds(worst, here, own), look: lookAt(worst, feed), more: remarks.join(" · ") };
 }
 

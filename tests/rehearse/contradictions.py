@@ -1,18 +1,19 @@
 """Print what contradicts itself: `python -m tests.rehearse.contradictions [--restart] [FIRST LAST | --scenarios …]`.
 
 --restart: the program is restarted in the middle of each show. --scenarios may be followed by names.
---two: drawn shows of a house of two networks.
+--two: drawn shows of a house of two networks. --nights: random nights.
 """
 
 from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from slotwatch.rehearse.anytrouble import any_trouble
 from slotwatch.rehearse.anytwo import any_two
 from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.rehearse.nights import any_night
 from slotwatch.rehearse.scenario import Scenario
 from slotwatch.snapshot import Snapshot
 from tests.rehearse.invariants import violations
@@ -23,8 +24,11 @@ def main(words: list[str]) -> int:
     """Play drawn shows, or all scenarios, and print each kind of contradiction once a show with its first moment."""
     shows: Iterable[Scenario]
     is_restarted = "--restart" in words
-    draw = (lambda seed: any_two(seed).scenario) if "--two" in words else any_trouble
-    words = [word for word in words if word not in ("--restart", "--two")]
+    draw: Callable[[int], Scenario] = any_trouble
+    if "--two" in words or "--nights" in words:
+        any_of = any_two if "--two" in words else any_night
+        draw = lambda seed: any_of(seed).scenario  # noqa: E731
+    words = [word for word in words if word not in ("--restart", "--two", "--nights")]
     if words[:1] == ["--scenarios"]:
         shows = [one for one in SCENARIOS.values() if not words[1:] or one.name in words[1:]]
     else:

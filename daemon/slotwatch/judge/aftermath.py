@@ -8,7 +8,8 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.loss_group import LossGroup
-from slotwatch.judge.verdict import Verdict
+from slotwatch.judge.rule import LOOK_AT_OWN_LEADS
+from slotwatch.judge.verdict import AND_ALSO, Verdict
 
 BACK_FIRST = "It stopped together with other sources, which came back first."
 """The verdict on what is still away, where the one before spoke of a source that is back."""
@@ -36,17 +37,31 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
             sentence, checks = verdict.of_others or BACK_FIRST, []
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
+            sentence = _without_those(sentence, verdict, back)
+            if len(sentence) < len(verdict.sentence) and verdict.parts:
+                as_found = as_found or verdict.sentence
+                checks = [check for check in checks if not any(name in check for name in back)]
+                checks.append("Look at its switch port there.")
         if partly:
             since_then.append(f"{wording.list_names(partly)} {_are(partly)} back in part.")
             checks = [f"Look at the output list of {wording.list_names(partly)}: is everything on?"]
         if verdict.once_back and away:
             since_then.append(f"{wording.list_names(away)} {_are(away)} still silent.")
             checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
+    is_mixed_up = any(case.is_mixed_up for case in group.members.values())
+    again = _heard_again(ctx, group, verdict) if is_visited else []
+    if again:
+        checks = [*LOOK_AT_OWN_LEADS]
     networks = {network for case in group.members.values() for network in case.finding.networks}
     if networks and all(ctx.listener.is_blind(network, ctx.now_ns) for network in networks):
         since_then.append("Whether it lasts is not known: this listener hears nothing there now.")
-    elif any(case.is_mixed_up for case in group.members.values()):
+    elif is_mixed_up and not again:
         since_then.append("Whether it lasts is not known: this listener's own networks are swapped.")
+    elif again:
+        why = "this listener's own networks are swapped" if is_mixed_up else "leads may have been swapped"
+        since_then.append(
+            f"{wording.list_names(again)} {_are(again)} heard again; on which network is not known: {why}."
+        )
     if sentence == verdict.sentence and not since_then:
         return verdict
     return replace(
@@ -57,6 +72,27 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
         next_checks=checks,
         since_then=" ".join(since_then),
     )
+
+
+def _without_those(sentence: str, verdict: Verdict, back: list[str]) -> str:
+    """Leave out the parts of a sentence that are about sources which are all back, unless that leaves none."""
+    over = [part for part, names in verdict.parts if names <= set(back)]
+    if len(over) == len(verdict.parts):
+        return sentence
+    for part in over:
+        sentence = sentence.replace(f"{part}{AND_ALSO}", "").replace(f"{AND_ALSO}{part}", "")
+    return sentence
+
+
+def _heard_again(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> list[str]:
+    """Names of those that went completely silent, if all of them are heard again, on whichever network."""
+    if verdict.cause != "source-lost":
+        return []
+    sources = ctx.whole_sources(ctx.sources_of(_rows(group, holding=True)))
+    legs = {source: (source, *ctx.other_legs(source)) for source in sources}
+    if not all(any(ctx.live[ctx.streams_from(leg)].any() for leg in mine) for mine in legs.values()):
+        return []
+    return list(dict.fromkeys(f'"{ctx.source_name(source)}"' for source in sources))
 
 
 def _speaks_of_none_away(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> bool:

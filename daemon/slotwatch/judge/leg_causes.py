@@ -4,6 +4,8 @@ that the machine runs. The fault is then its lead to this network, what several 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +17,7 @@ from slotwatch.judge.legs import Legs, full_names, heard_on, plain_names, say_ne
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.still_working import MOST_NAMED
 from slotwatch.judge.stops import SLACK_NS
-from slotwatch.judge.verdict import Verdict
+from slotwatch.judge.verdict import AND_ALSO, Verdict
 from slotwatch.snapshot import Confidence
 
 OWN_PORTS = ("its own switch port", "their own switch ports")
@@ -241,6 +243,7 @@ def _leg_lost(scene: Scene, legs: Legs) -> Verdict:
             leg for row in rows for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere
         ),
         speaks_of=tuple(rows),
+        parts=tuple(_parts(scene, legs)),
         once_silent=(_say_legs(scene, legs, are_silent=True), since, in_the_past),
     )
     others = [source for source in scene.others_afar() if ctx.sources[source].network in lost_networks]
@@ -262,7 +265,19 @@ def _say_legs(scene: Scene, legs: Legs, *, are_silent: bool = False) -> str:
     are_silent: as it reads once these sources are no longer heard at all.
     """
     ctx = scene.ctx
-    parts = []
+    sentence = f"{AND_ALSO.join(part for part, _ in _parts(scene, legs, are_silent=are_silent))}."
+    if are_silent:
+        return sentence
+    runs = f"The {'sources themselves are' if len(ctx.whole_sources(legs.alive)) > 1 else 'source itself is'} running."
+    blind = [network for network in legs.elsewhere if ctx.listener.is_down(network)]
+    if blind:
+        runs = f"This listener's own link to {say_networks(ctx, blind)} is down now."
+    return f"{sentence} {runs}"
+
+
+def _parts(scene: Scene, legs: Legs, *, are_silent: bool = False) -> Iterator[tuple[str, frozenset[str]]]:
+    """Say what is down and what continues of those that are on the same networks, each with their names."""
+    ctx = scene.ctx
     for (lost, heard), rows in legs.by_networks(ctx).items():
         there, several = say_networks(ctx, list(lost)), len(ctx.whole_sources(rows)) > 1
         others = "continue" if len(heard) > 1 else "continues"
@@ -271,15 +286,8 @@ def _say_legs(scene: Scene, legs: Legs, *, are_silent: bool = False) -> str:
         elif any(ctx.listener.is_down(network) for network in heard):
             others = f"still brought {'them' if several else 'it'} then"
         goes_on = f"{say_networks(ctx, list(heard))} {others}"
-        parts.append(f"{plain_names(ctx, rows)}{_fate(there, goes_on, several=several, leads=len(lost))}")
-    sentence = f"{'; '.join(parts)}."
-    if are_silent:
-        return sentence
-    runs = f"The {'sources themselves are' if len(ctx.whole_sources(legs.alive)) > 1 else 'source itself is'} running."
-    blind = [network for network in legs.elsewhere if ctx.listener.is_down(network)]
-    if blind:
-        runs = f"This listener's own link to {say_networks(ctx, blind)} is down now."
-    return f"{sentence} {runs}"
+        names = frozenset(f'"{ctx.source_name(source)}"' for source in ctx.whole_sources(rows))
+        yield f"{plain_names(ctx, rows)}{_fate(there, goes_on, several=several, leads=len(lost))}", names
 
 
 def _fate(there: str, goes_on: str, *, several: bool, leads: int) -> str:

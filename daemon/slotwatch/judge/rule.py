@@ -23,6 +23,10 @@ LOOK_AT_STAGE = "Look at the stage: do the racks and fixtures hold their last lo
 LOOK_WHO_FOLLOWS = "Look at the stage: do the lights still follow?"
 """The same where another source sends what one no longer does: nothing holds or fades."""
 LOOK_AT_SNOOPING = "Look at the switch's snooping page: is there a querier, is the group table full?"
+LOOK_AT_OWN_LEADS = (
+    "Look at this computer's two network leads: each may be in the other's socket.",
+    "Find out which VLANs its two switch ports carry.",
+)
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 """Begins each next check that asks a person to touch something."""
 COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works", "worst"})

@@ -152,7 +152,7 @@ def find_shared_cause(ctx: RuleContext, sources: Iterable[int], findings: Sequen
         return Verdict(
             SHARED_PATH,
             Confidence.HIGH,
-            "Several sources show it at once, with so many copies that packets go round in a loop."
+            "Several sources show it at once, and so many copies point to a loop."
             if LOOP in causes
             else "Several sources show it at once: a mirror of both directions, a bonded port, or a loop.",
         )

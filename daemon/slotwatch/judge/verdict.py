@@ -8,6 +8,9 @@ from operator import attrgetter
 from slotwatch.durations import NEVER_NS
 from slotwatch.snapshot import Confidence
 
+AND_ALSO = "; "
+"""Between the parts of a verdict's sentence."""
+
 
 def at_most(confidence: Confidence, ceiling: Confidence) -> Confidence:
     """Give a confidence, lowered to a ceiling. `Confidence` lists the highest first."""
@@ -39,6 +42,8 @@ class Verdict:
     """Rows of the sources that the sentence is about; empty: all that stopped, or none."""
     of_others: str = ""
     """What it ends with about other sources that stopped: all that is left of it once those it speaks of are back."""
+    parts: tuple[tuple[str, frozenset[str]], ...] = ()
+    """Parts of its sentence, each with the names of those that it is about: left out once all of those are back."""
     once_back: str = ""
     """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
     since_then: str = ""

@@ -180,7 +180,7 @@ def backup_in_control_at_the_stage_end() -> Iterator[Item]:
         confidence="high",
         began_s=10.0,
         says=("delayed between control room and stage end", "At stage end the same stream has no gap"),
-        unsaid=("The sender paused",),
+        unsaid=("The sender probably paused",),
     ),
     HOUSE,
     live=False,

@@ -217,7 +217,14 @@ def _lists_alone(items: Iterator[Sent]) -> Iterator[Sent]:
     "one Art-Net universe of the media server arrives on B, where nobody declared it; "
     "on A it could be unicast, which is not visible here",
     20,
-    Truth("undeclared-universe", 1.5, ("artnet/1@B",), "wrong-network", "note", says=("The house file has it on A",)),
+    Truth(
+        "undeclared-universe",
+        1.5,
+        ("artnet/1@B",),
+        "wrong-network",
+        "note",
+        says=("The house file has it on network A",),
+    ),
     two_networks((1,), (0, 1), sources=("main", "media"), artnet_on="first"),
     live=False,
 )

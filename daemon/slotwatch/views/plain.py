@@ -93,10 +93,12 @@ def _open(sheet: Sheet) -> tuple[list[Incident], list[Incident], list[Incident]]
 
 
 def _beside(first: Incident, alarms: Sequence[Incident]) -> list[Incident]:
-    """The sentence after a fault of this listener: the worst loss of the show itself that still lasts."""
-    if not _is_of_listener(first):
+    """The sentence after the first: of a fault of this listener the worst of the show itself that still lasts, and of a
+    fault of the show what is wrong with this listener, for that may be why the other is seen.
+    """
+    if first.returned_ns is not None:
         return []
-    lasting = [one for one in alarms if one.returned_ns is None and not _is_of_listener(one)]
+    lasting = [one for one in alarms if one.returned_ns is None and _is_of_listener(one) != _is_of_listener(first)]
     return [max(lasting, key=urgency)] if lasting else []
 
 

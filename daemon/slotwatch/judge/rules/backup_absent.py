@@ -9,6 +9,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, Effect, Explains, Reach
+from slotwatch.judge.legs import say_networks
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.roster import Absent, Roster, dead_with, describe_absent
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
@@ -35,7 +36,7 @@ def describe_absent_backup(ctx: RuleContext, key: Absent) -> Finding:
     finding = describe_absent(ctx, key)
     since = ctx.time_of_day(finding.since_ns)
     absence = "never came" if key[0] == "never" else f"has been silent since {since}"
-    left, finding.weight = _who_is_left(ctx, finding.universes[0])
+    left, finding.weight = _who_is_left(ctx, finding.universes[0], _where_alone(ctx, finding))
     if dead := dead_with(ctx, finding):
         # The main source has failed too.
         left, finding.weight = f"Nobody else sends {ctx.name_universes(dead)} now.", finding.weight + 1
@@ -43,7 +44,15 @@ def describe_absent_backup(ctx: RuleContext, key: Absent) -> Finding:
     return finding
 
 
-def _who_is_left(ctx: RuleContext, universe: int) -> tuple[str, float]:
+def _where_alone(ctx: RuleContext, finding: Finding) -> str:
+    """Say on which networks a backup is absent that is still heard on another one; empty where it is heard on none."""
+    legs = {leg for source in ctx.sources_of(finding.streams) for leg in ctx.other_legs(source)}
+    if not any(ctx.live[ctx.streams_from(leg)].any() for leg in legs):
+        return ""
+    return f" on {say_networks(ctx, sorted(finding.networks))}"
+
+
+def _who_is_left(ctx: RuleContext, universe: int, where: str) -> tuple[str, float]:
     """Who is there to take over a universe beside the source in control; the fewer, the greater the weight."""
     winner = int(ctx.universes.winner[universe])
     rows = [row for row in ctx.streams_of(universe).tolist() if ctx.live[row] and row != winner]
@@ -53,7 +62,7 @@ def _who_is_left(ctx: RuleContext, universe: int) -> tuple[str, float]:
         there = f"{wording.list_names(backups)} {'is' if len(backups) == 1 else 'are'} still there to take over"
         return f"{there} {_IF_IT_FAILS}", 0.0
     nobody, weight = ("No declared source", 1.0) if beside else ("Nothing", 2.0)
-    return f"{nobody} takes over {_IF_IT_FAILS}", weight
+    return f"{nobody} takes over{where} {_IF_IT_FAILS}", weight
 
 
 def bind(setup: RuleSetup, p: BackupAbsentParameters) -> tuple[RuleBinding, ...]:

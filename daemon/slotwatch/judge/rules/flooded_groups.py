@@ -80,7 +80,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("groups flooded", "{n} groups flooded", look="Look at the switch's settings"),
-    sentence="{network} carries {universes}, which {why}.",
+    sentence="Network {network} carries {universes}, which {why}.",
     judged_by=judged_by(FloodedGroupsParameters(), bind),
     facts=FloodedGroupsFacts,
     explains=Explains(

@@ -44,13 +44,14 @@ def describe_join(ctx: RuleContext, key: Group) -> Finding:
     universes = ctx.universes
     here = universes.used & (universes.network == network) & (universes.protocol == int(Protocol.E131))
     rows = np.flatnonzero(here & (universes.number == number))
+    reason = join.reason.rstrip(".")
     return Finding(
         group=f"network:{network}",
         since_ns=join.t_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),
-        facts=JoinFailedFacts(ctx.network_name(network), join.reason or "no reason given."),
-        evidence=(f"e131/{number} on {ctx.network_name(network)}: {join.reason or 'refused'}",),
+        facts=JoinFailedFacts(ctx.network_name(network), f"{reason or 'no reason given'}."),
+        evidence=(f"e131/{number} on {ctx.network_name(network)}: {reason or 'refused'}.",),
     )
 
 

@@ -34,7 +34,7 @@ def describe_missing(ctx: RuleContext, number: int) -> Finding:
         since_ns=0,
         universes=line_rows(ctx, number),
         facts=LinePortMissingFacts(line_name(ctx, number), f"{line.seen.trouble}."),
-        evidence=(line.seen.trouble,),
+        evidence=(f"{line.seen.trouble}.",),
     )
 
 

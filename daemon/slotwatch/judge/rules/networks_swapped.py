@@ -12,7 +12,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
 from slotwatch.judge.homes import UNDER_WAY_NS, Pair, displaced_sources, swapped_pairs
 from slotwatch.judge.parameters import Facts, RuleParameters, number
-from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.rule import LOOK_AT_OWN_LEADS, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
 
 MOST_NAMED = 6
@@ -132,8 +132,5 @@ RULE = Rule(
         begins_at_a_moment=True,
     ),
     faults=("F31", "F103"),
-    next_checks=(
-        "Look at this computer's two network leads: each may be in the other's socket.",
-        "Find out which VLANs its two switch ports carry.",
-    ),
+    next_checks=LOOK_AT_OWN_LEADS,
 )

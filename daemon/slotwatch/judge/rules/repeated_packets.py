@@ -27,7 +27,7 @@ class RepeatedPacketsParameters(RuleParameters):
     window_s: float = number(5.0, "time in which packets and copies are counted")
     copies_ratio: float = number(0.2, "share of a stream's packets in the window that are copies")
     copies: int = number(5, "fewest copies that count")
-    loop_ratio: float = number(0.6, "share of copies above which they go round in a loop")
+    loop_ratio: float = number(0.6, "share of copies above which a loop is the likeliest cause")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ def describe_repeated(ctx: RuleContext, row: int, p: RepeatedPacketsParameters) 
     ratio = int(copies[row]) / max(1, int(packets[row]))
     name = ctx.universe_name(ctx.universe_of(row))
     if ratio > p.loop_ratio:
-        cause, verdict = LOOP, "There are so many copies that packets go round in a loop."
+        cause, verdict = LOOP, "So many copies point to a loop."
         also = ("a device that answers every packet with copies",)
     else:
         cause, verdict = DOUBLED, "Packets come twice: a mirror of both directions, a bonded port, or a loop."

@@ -59,7 +59,7 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     belongs = [home for home in declared_elsewhere(ctx, row) if _came_from(ctx, row, home)] if is_any_silent else []
     if belongs:
         home = ctx.network_name(int(ctx.universes.network[belongs[0]]))
-        looks_like = f" The house file has it on {home}, where it is not heard: a lead or a VLAN may be wrong."
+        looks_like = f" The house file has it on network {home}, where it is not heard: a lead or a VLAN may be wrong."
     name = ctx.source_name(ctx.source_of(winner)) if winner >= 0 else ""
     on = f"network {ctx.network_name(int(ctx.universes.network[row]))}"
     return Finding(

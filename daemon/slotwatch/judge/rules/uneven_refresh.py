@@ -113,7 +113,7 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters, afar
     elif ctx.runs_here(ctx.source_of(row)):
         counted, verdict, cause = NONE_MISSING, "Its sender runs on this computer, and paused.", THIS_COMPUTER
     else:
-        counted, verdict, cause = NONE_MISSING, "The sender paused.", SENDER_PAUSED
+        counted, verdict, cause = NONE_MISSING, "The sender probably paused.", SENDER_PAUSED
     if there is not None and not is_lost and cause != THIS_COMPUTER:
         own, name = there.declared.own_name, there.declared.name
         if not there.known:

@@ -1,0 +1,200 @@
+"""The program's sentences agree with each other and with what came, whatever happens at once.
+
+`python -m tests.rehearse.agreement scenarios` plays all rehearsals, `nights 1 50`, `two 1 50` and `trouble 1 50`
+drawn shows. That sentences must agree is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from slotwatch.rehearse.catalogue import SCENARIOS
+from slotwatch.snapshot import Incident, Snapshot, TimelineEntry, UniverseState
+from slotwatch.snapshot.columns import Columns
+from tests.rehearse.agreement import disagreements
+from tests.rehearse.theatre import perform
+
+SHOW = "lead-out-and-another-desk-dead-at-once"
+"""Two networks, three desks, two faults at once: both last at its end."""
+
+
+@cache
+def _told(name: str) -> Snapshot:
+    """A show a good while after its faults."""
+    seen: list[Snapshot] = []
+    perform(SCENARIOS[name], resting=True, look=seen.append)
+    return seen[20]
+
+
+def _changed(snapshot: Snapshot, of_rule: str, **fields: object) -> Snapshot:
+    """The same snapshot with another text in its one incident of a rule."""
+    (one,) = [each for each in snapshot.incidents if each.rule == of_rule]
+    other = replace(one, **fields)  # type: ignore[arg-type]
+    return replace(snapshot, incidents=tuple(other if each is one else each for each in snapshot.incidents))
+
+
+def _lost(snapshot: Snapshot) -> Incident:
+    return next(one for one in snapshot.incidents if one.rule == "universe-lost")
+
+
+def _lead(snapshot: Snapshot) -> Incident:
+    return next(one for one in snapshot.incidents if one.rule == "source-absent")
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """One sentence that does not agree, put into a show that is told right."""
+
+    what: str
+    said: str
+    """What of it the check says."""
+    change: Callable[[Snapshot], Snapshot]
+
+
+def _steady(snapshot: Snapshot) -> Snapshot:
+    """What is lost is shown as steady."""
+    states = snapshot.universes["state"]
+    changed = np.where(states == UniverseState.LOST, np.uint8(UniverseState.STEADY), states)
+    columns = {name: snapshot.universes[name] for name in snapshot.universes} | {"state": changed}
+    return replace(snapshot, universes=Columns(columns))
+
+
+WRONG = (
+    Wrong("what is lost is shown as steady", "e131/11@A steady", _steady),
+    Wrong(
+        "what is lost is said to work",
+        "is gone",
+        lambda s: _changed(s, "source-absent", still_working=('"house lights" (192.0.2.12) is sending e131/11@A',)),
+    ),
+    Wrong(
+        "who is silent is said to send",
+        "still working",
+        lambda s: _changed(s, "source-absent", still_working=('"house lights" (192.0.2.12) is sending e131/1@B',)),
+    ),
+    Wrong(
+        "a lead is down that brings frames",
+        "main desk sends there",
+        lambda s: _changed(
+            s,
+            "source-absent",
+            universes=("e131/1@B",),
+            summary='"main desk" (192.0.2.10) silent: lead on network B down, network A continues.',
+        ),
+    ),
+    Wrong(
+        "a network is gone that brings frames",
+        "frames come there",
+        lambda s: _changed(s, "source-absent", summary="It is lost. Network B no longer reaches this port: a switch."),
+    ),
+    Wrong(
+        "who is silent carries on",
+        "the newest frame is",
+        lambda s: replace(
+            _changed(s, "universe-lost", summary='Lost. "house lights" (192.0.2.12) carries on.'),
+            now_ns=s.now_ns + 20_000_000_000,
+        ),
+    ),
+    Wrong(
+        "who is silent on a universe sends it",
+        "backup desk sends there",
+        lambda s: _changed(s, "source-absent", summary='"backup desk" (192.0.2.11) silent on universe e131/1@A.'),
+    ),
+    Wrong(
+        "a next check asks whether something runs that is heard",
+        "and it sends",
+        lambda s: _changed(s, "source-absent", next_checks=("Look at the screen of main desk: is it running?",)),
+    ),
+    Wrong(
+        "a time is to come",
+        "s to come",
+        lambda s: _changed(s, "universe-lost", evidence=("It ended at 17:00:59.",)),
+    ),
+    Wrong("it closed before it began", "was over", lambda s: _changed(s, "universe-lost", closed_ns=1)),
+    Wrong(
+        "its timeline goes back",
+        "goes back",
+        lambda s: _changed(
+            s, "universe-lost", timeline=(TimelineEntry(5, "Opened.", "opened"), TimelineEntry(4, "Began.", "began"))
+        ),
+    ),
+    Wrong(
+        "the cause is also the runner-up",
+        "also possible is",
+        lambda s: _changed(s, "universe-lost", also_possible=("power or crash",)),
+    ),
+    Wrong(
+        "a line stands twice",
+        "says twice",
+        lambda s: _changed(s, "universe-lost", next_checks=_lost(s).next_checks[:1] * 2),
+    ),
+    Wrong(
+        "a count differs from its list",
+        "both sources",
+        lambda s: _changed(
+            s,
+            "universe-lost",
+            summary="Nothing comes: both sources stopped together.",
+            evidence=('Silent together: "house lights" (192.0.2.12).',),
+        ),
+    ),
+    Wrong(
+        "a part is larger than its whole",
+        "12 against 10",
+        lambda s: _changed(s, "universe-lost", evidence=("It lost 12 of 10 frames.",)),
+    ),
+    Wrong(
+        "a share is not that of its parts",
+        "50.0 %, not 5",
+        lambda s: _changed(s, "universe-lost", evidence=("Frames are missing, 5 of 10 in 10 s (5 %).",)),
+    ),
+    Wrong(
+        "a rate lies on the wrong side of its limit",
+        "43 against 44.1",
+        lambda s: _changed(
+            s, "universe-lost", evidence=("It arrives at 43 Hz; a line of 512 slots carries 44.1 Hz at most.",)
+        ),
+    ),
+    Wrong(
+        "a fault of this listener sends somebody to a desk",
+        "this listener's own",
+        lambda s: _changed(s, "universe-lost", rule="link-down", next_checks=("Look at house lights: has it power?",)),
+    ),
+    Wrong(
+        "nothing behind a dead link is judged",
+        "is judged, and #",
+        lambda s: _changed(
+            s,
+            "universe-lost",
+            rule="link-down",
+            began_ns=_lead(s).began_ns - 1,
+            summary="This listener's own network A has had no carrier.",
+        ),
+    ),
+    Wrong(
+        "it lasts, and is said to be over",
+        "it lasts",
+        lambda s: _changed(s, "universe-lost", summary="Universe e131/11 back since 17:00:10, being watched: lost."),
+    ),
+    Wrong(
+        "it is over, and a message does not say so",
+        "it is over, and the message's title",
+        lambda s: _changed(s, "universe-lost", returned_ns=s.now_ns),
+    ),
+)
+
+
+def test_show_that_is_told_right_has_nothing_that_does_not_agree() -> None:
+    snapshot = _told(SHOW)
+    assert {one.rule for one in snapshot.incidents} == {"universe-lost", "source-absent"}
+    assert disagreements(snapshot) == []
+
+
+@pytest.mark.parametrize("wrong", WRONG, ids=lambda wrong: wrong.what)
+def test_sentence_that_does_not_agree_is_found(wrong: Wrong) -> None:
+    found = disagreements(wrong.change(_told(SHOW)))
+    assert any(wrong.said in text for text in found), found
