@@ -158,7 +158,7 @@ def _of_working(moment: Moment, one: Incident) -> Iterator[str]:
             rows = moment.rows_of(name, addresses)
             came_ns = moment.heard_ns(rows, moment.universes_in(on))
             since_ns = max(now_ns - SENT_LATELY_NS, moment.snapshot.started_ns - SENT_LATELY_NS)
-            if rows and came_ns < since_ns and not moment.is_blind and "discard" not in line:
+            if rows and came_ns < since_ns and not moment.is_blind and not moment.is_discarded(rows):
                 yield f"still working: {line!r}, and the newest frame is {(now_ns - came_ns) / SECOND:.1f} s old"
 
 
@@ -225,7 +225,7 @@ def _of_claims(moment: Moment, one: Incident) -> Iterator[str]:
         name = re.findall(r'"([^"]+)"', said)[0]
         rows = moment.rows_of(name, dict(named_sources(said)).get(name, frozenset()))
         came_ns = moment.heard_ns(rows, one.universes)
-        if rows and now_ns - came_ns > SENT_LATELY_NS and not moment.is_blind:
+        if rows and now_ns - came_ns > SENT_LATELY_NS and not moment.is_blind and not moment.is_discarded(rows):
             yield f"{one.summary!r}, and the newest frame is {(now_ns - came_ns) / SECOND:.1f} s old"
     for name in _STILL_SILENT.findall(one.summary):
         if moment.is_sending(moment.rows_of(name, frozenset()), one.universes):

@@ -97,6 +97,11 @@ class Moment:
         """
         return self.snapshot.now_ns - self.heard_ns(rows, universes, settled=True) < HEARD_NS
 
+    def is_discarded(self, rows: Sequence[int]) -> bool:
+        """Whether frames of these sources were discarded by their numbers: those that come are then not all counted."""
+        streams = self.snapshot.streams
+        return bool(streams["discarded"][np.isin(streams["source"], rows)].any())
+
     def heard_ns(self, rows: Sequence[int], universes: Iterable[str] = (), *, settled: bool = False) -> int:
         """When the newest frame of these sources came on these universes (on any, if none is given); 0: never."""
         streams = self.snapshot.streams
