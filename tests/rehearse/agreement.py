@@ -199,8 +199,10 @@ def _of_names(moment: Moment, one: Incident) -> Iterator[str]:
         )
         if there:
             yield f"{one.summary!r}, and {there}"
-    if one.rule in ABSENCES and (
-        said := re.search(r" silent (?:since \S+ )?on ((?:u|U)niverses? .*?)(?: since|\.|$)", one.summary)
+    if (
+        one.rule in ABSENCES
+        and not moment.is_mixed_up
+        and (said := re.search(r" silent (?:since \S+ )?on ((?:u|U)niverses? .*?)(?: since|\.|$)", one.summary))
     ):
         for name, addresses in named_sources(one.summary[: said.start()]):
             rows = moment.rows_of(name, addresses)
@@ -212,18 +214,25 @@ def _of_names(moment: Moment, one: Incident) -> Iterator[str]:
 def _of_claims(moment: Moment, one: Incident) -> Iterator[str]:
     """What a lasting incident says of leads, networks and sources now is what comes and does not come now."""
     now_ns = moment.snapshot.now_ns
-    for accused, network in _LEAD_DOWN.findall(one.summary):
-        mine = [name for name in one.universes if name.endswith(f"@{network}")]
-        for name in re.findall(r'"([^"]+)"', accused) or one.sources:
-            if mine and moment.is_sending(moment.rows_of(name, frozenset()), mine) and not moment.is_blind:
+    addresses_of = dict(named_sources(one.summary))
+    for said in _LEAD_DOWN.finditer("" if moment.is_mixed_up else one.summary):
+        accused, network = said.groups()
+        before = [name for name, _ in named_sources(one.summary[: said.start()])]
+        # What comes back comes one after the other: only what is named as silent must be so.
+        told = moment.universes_in(one.summary[: said.start()]) & set(one.universes)
+        told = set(one.universes) if accused or not told else told
+        mine = [name for name in told if name.endswith(f"@{network}")]
+        for name in re.findall(r'"([^"]+)"', accused or "") or before:
+            rows = moment.rows_of(name, addresses_of.get(name, frozenset()))
+            if mine and moment.is_sending(rows, mine) and not moment.is_blind:
                 yield f"{one.summary!r}, and {name} sends there"
     if gone := _NETWORK_GONE.search(one.summary):
         mine = [name for name in moment.snapshot.universe_names if name.endswith(f"@{gone[1]}")]
         if mine and moment.is_sending(range(len(moment.names)), mine) and " back" not in one.summary:
             yield f"{one.summary!r}, and frames come there"
-    for said in _SPEAKS_NOW.findall(one.summary):
-        name = re.findall(r'"([^"]+)"', said)[0]
-        rows = moment.rows_of(name, dict(named_sources(said)).get(name, frozenset()))
+    for speaker in _SPEAKS_NOW.findall(one.summary):
+        name = re.findall(r'"([^"]+)"', speaker)[0]
+        rows = moment.rows_of(name, dict(named_sources(speaker)).get(name, frozenset()))
         came_ns = moment.heard_ns(rows, one.universes)
         if rows and now_ns - came_ns > SENT_LATELY_NS and not moment.is_blind and not moment.is_discarded(rows):
             yield f"{one.summary!r}, and the newest frame is {(now_ns - came_ns) / SECOND:.1f} s old"

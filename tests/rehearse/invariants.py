@@ -15,7 +15,6 @@ from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Incident, Severity, Snapshot, UniverseState
 from slotwatch.views.plain import headline
 from slotwatch.views.sheet import Sheet
-from tests.rehearse.agreement import disagreements
 
 SECOND = 1_000_000_000
 ONE_FRAME_NS = 100_000_000
@@ -26,13 +25,22 @@ SILENT_FOR_NS = 15 * SECOND
 GONE = (UniverseState.LOST, UniverseState.MISSING)
 NOT_JUDGED = UniverseState.NOT_JUDGED
 LIVE = 0
+_RUN = re.compile(r"(e131|artnet)/(\d+)(?: to (?:e131|artnet)/(\d+))?")
 _BLANK = re.compile(r"  |\{|\}|\bNone\b|\bnan\b|from \.| of \.|\(\)")
+
+
+def universes_in(text: str) -> set[str]:
+    """Universes that a sentence names, runs written out."""
+    found = set()
+    for protocol, first, last in _RUN.findall(text):
+        found |= {f"{protocol}/{number}" for number in range(int(first), int(last or first) + 1)}
+    return found
 
 
 def violations(snapshot: Snapshot) -> list[str]:
     """What is contradictory in a snapshot; nothing if all is well."""
     sheet = Sheet(snapshot)
-    found = [*disagreements(snapshot), *_of_house(sheet)]
+    found = list(_of_house(sheet))
     for incident in snapshot.incidents:
         found += [f"#{incident.id} {incident.rule}: {text}" for text in _of_incident(sheet, incident)]
     return found
@@ -52,6 +60,11 @@ def _of_house(sheet: Sheet) -> Iterator[str]:
     for name, state in states.items():
         if state in (*GONE, UniverseState.FAULTY, UniverseState.RETURNING) and name not in named:
             yield f"{name} is {UniverseState(state).word}, and no open incident names it"
+    lost = {name for name, state in states.items() if state in GONE}
+    for one in is_open:
+        for line in one.still_working:
+            if universes_in(line) & lost:
+                yield f"#{one.id} still working: {line!r}, and {sorted(universes_in(line) & lost)} is lost"
     seen: dict[tuple[str, str, str], int] = {}
     for one in is_open:
         for key in {(one.rule, name, source) for name in one.universes for source in one.source_keys or ("",)}:
@@ -172,6 +185,12 @@ def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
         last_ns = last_ns[last_ns >= one.began_ns - 3 * SECOND]
         if len(last_ns) and int(last_ns.max() - last_ns.min()) > ONE_FRAME_NS:
             yield f"within one frame, and over {(last_ns.max() - last_ns.min()) / SECOND:.2f} s"
+    counted = re.search(r"all (\d+) sources stopped together", one.summary)
+    listed = next((line for line in one.evidence if line.startswith("Silent together: ")), "")
+    if counted and listed and " more" not in listed:
+        names = listed.removeprefix("Silent together: ").rstrip(".")
+        if len(re.split(r", | and (?=\")", names)) != int(counted.group(1)):
+            yield f"{counted.group(0)!r}, and {listed!r}"
     if one.rule == "universe-lost" and one.cause != "stream-terminated":
         states = snapshot.universes["state"][rows].tolist()
         open_states = (*GONE, NOT_JUDGED) if "Whether it lasts is not known" in one.summary else GONE

@@ -79,6 +79,11 @@ class Moment:
         """Whether something is not judged now: then nobody knows what still comes."""
         return UniverseState.NOT_JUDGED in self.states.values()
 
+    @cached_property
+    def is_mixed_up(self) -> bool:
+        """Whether this listener's own leads may be swapped: what comes on a network may then belong to another."""
+        return any(one.rule == "networks-swapped" or "not known" in one.summary for one in self.is_open)
+
     def universes_in(self, text: str) -> set[str]:
         return named_universes(text, self.networks)
 
@@ -87,7 +92,7 @@ class Moment:
         return [
             row
             for row, (known, one) in enumerate(zip(self.names, self.snapshot.sources, strict=True))
-            if known == name and (one.address in addresses or addresses & set(one.addresses) or not addresses)
+            if known == name and (one.address in addresses or not addresses)
         ]
 
     def is_sending(self, rows: Sequence[int], universes: Iterable[str] = ()) -> bool:
