@@ -1,7 +1,7 @@
 """The program's sentences agree with each other and with what came, whatever happens at once.
 
-`python -m tests.rehearse.contradictions --scenarios` plays all rehearsals, `1 50`, `--two 1 50` and `--nights 1 50` drawn
-shows. That sentences must agree is common practice, no source.
+`python -m tests.rehearse.contradictions --scenarios` plays all rehearsals; `1 50`, `--two 1 50` and `--nights 1 50`
+drawn shows. That sentences must agree is common practice, no source.
 """
 
 from __future__ import annotations

@@ -67,6 +67,16 @@ def test_the_most_severe_open_incident_is_the_headline() -> None:
     assert headline(Sheet(snapshot(incidents=known))) == lost
 
 
+def test_what_is_wrong_with_this_listener_follows_the_loss_beside_it() -> None:
+    """Swapped leads may be why a loss is seen. What an audience may see comes first all the same: common practice."""
+    lost = incident(1, summary="Lost.", began_ns=1_000)
+    swapped = incident(2, rule="networks-swapped", severity=Severity.WARNING, summary="Swapped.", began_ns=2_000)
+    slow = incident(3, rule="slow-refresh", severity=Severity.WARNING, summary="Slow.")
+    assert headline(Sheet(snapshot(incidents=(slow, swapped, lost)))) == "Lost. Swapped. And 1 more."
+    over = incident(2, rule="networks-swapped", severity=Severity.WARNING, summary="Over.", returned_ns=3_000)
+    assert headline(Sheet(snapshot(incidents=(over, lost)))) == "Lost. And 1 more."
+
+
 def test_what_calls_for_nobody_is_counted_beside_the_headline() -> None:
     """As the page does, below its verdict (web/verdict.js)."""
     some = tuple(incident(number, severity=Severity.NOTE) for number in (1, 2))
