@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from slotwatch.views.moments import read_iso
 from tests.daemon import Daemon, Ports, desk, ended, house_text, is_alive, running, start
 from tests.patience import PATIENCE_S, until
 from tests.ports import free_port, is_free
@@ -143,11 +144,17 @@ def incomplete(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
 def test_a_killed_judging_is_started_again_with_the_incidents_it_had(incomplete: Daemon) -> None:
     daemon = incomplete
     incident = until(lambda: _incident(daemon, "universe-missing"))
-    before, ran_s = daemon.children()["judging"], daemon.api("/api/v1/house")["uptime_s"]
+    before, killed_ns = daemon.children()["judging"], time.time_ns()
     os.kill(before, signal.SIGKILL)
     _restarted(daemon, "judging", before)
-    # What is read is of the new one, and it has judged for a second.
-    until(lambda: 1 <= (daemon.get("/api/v1/house") or {"uptime_s": 0})["uptime_s"] < ran_s)
+
+    def is_new() -> bool:
+        """Whether what is read is of the new one, and it has judged for a second."""
+        house = daemon.get("/api/v1/house")
+        began_ns = house and read_iso(house["at"]) - house["uptime_s"] * 10**9
+        return bool(house and house["uptime_s"] >= 1 and began_ns >= killed_ns)
+
+    until(is_new)
     until(lambda: _is_heard(daemon))
     after = until(lambda: _incident(daemon, "universe-missing"))
     assert {key: after[key] for key in ("id", "began_at", "opened_at")} == {

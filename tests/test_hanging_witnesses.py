@@ -51,8 +51,11 @@ def test_a_loss_is_judged_while_a_switch_and_a_listener_hang(tmp_path: Path) -> 
         (tmp_path / "foh.snmp").chmod(0o600)
         ports, file = Ports(), tmp_path / "house.toml"
         file.write_text(house_text(ports, range(1, 3), more))
+        playing = stack.enter_context(ExitStack())
+        # It plays before the daemon starts, or what is late on a busy computer would be missing.
+        playing.enter_context(desk(ports, range(1, 3)))
         daemon = stack.enter_context(ended(start(file, ports)))
-        with desk(daemon, range(1, 3)):
+        with playing:
             until(lambda: daemon.universe("e131/1").get("state") in HEARD)
             until(lambda: len(waiting) >= 2)
             until(lambda: [one["answers"] for one in daemon.api("/api/v1/network")["switches"]] == [False])
@@ -61,8 +64,9 @@ def test_a_loss_is_judged_while_a_switch_and_a_listener_hang(tmp_path: Path) -> 
             found = daemon.get("/api/v1/incidents?state=open") or []
             return [one for one in found if one["universes"] and one["rule"] not in STUTTERS]
 
-        (lost,) = until(opened)
-        assert (lost["rule"], lost["universes"]) == ("universe-lost", ["e131/1", "e131/2"])
+        until(lambda: [one["universes"] for one in opened()] == [["e131/1", "e131/2"]])  # it may open with one of them
+        (lost,) = opened()
+        assert lost["rule"] == "universe-lost"
         assert lost["heard_elsewhere"] == [], "who does not answer is no evidence"
         # Asked again meanwhile, and not one question was answered.
         until(lambda: len(waiting) >= 4)

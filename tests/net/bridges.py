@@ -48,7 +48,7 @@ PROGRAM = """
 import os, signal, stat, subprocess, sys, tempfile, time
 from pathlib import Path
 from tests.net.bridges import FORWARDING_TABLE
-from tests.patience import PATIENCE_S, until
+from tests.patience import PATIENCE_S, TRIALS, until
 
 WORK = Path(tempfile.mkdtemp(dir="/tmp"))  # its name is short and has no space: snmpd's words and sockets take no other
 WORK.chmod(0o755)  # lldpd drops its rights before it looks for the agent

@@ -11,6 +11,7 @@ import gzip
 import json
 import os
 import re
+import shlex
 import shutil
 import signal
 import socket
@@ -156,7 +157,7 @@ class Terminal:
             "PYTHONUNBUFFERED": "1",
             "S": URL,
         }
-        (place / ".curlrc").write_text("show-error\nfail-with-body\nmax-time = 20\n")
+        (place / ".curlrc").write_text(f"show-error\nfail-with-body\nmax-time = {PATIENCE_S:g}\n")
         for name, text in FILES.items():
             (place / name).write_text(text)
 
@@ -164,8 +165,8 @@ class Terminal:
         for before, after in LONG:
             command = command.replace(before, after)
         command = command.replace("/incidents/7", f"/incidents/{self.incident}")
-        command = command.replace("config/campus", f"{ROOT}/config/campus")
-        return re.sub(r"(?<= )/etc/", f"{self.place}/etc/", command)
+        command = command.replace("config/campus", f"{shlex.quote(str(ROOT))}/config/campus")
+        return re.sub(r"(?<= )/etc/", f"{shlex.quote(str(self.place))}/etc/", command)
 
     def start(self, command: str) -> subprocess.Popen[str]:
         words = self.words(command)

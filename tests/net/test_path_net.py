@@ -152,7 +152,7 @@ with ended(start(file, ports)) as daemon:
     until(lambda: alive(daemon) and daemon.universe("e131/9").get("frames"))
     one_query()
     # A host reports a join twice, the second time up to 10 s later (RFC 2236, 8.10): so far apart may two groups end.
-    until(lambda: len((opened(daemon, "universe-lost") or {"universes": []})["universes"]) == 2, 60)
+    until(lambda: len((opened(daemon, "universe-lost") or {"universes": []})["universes"]) == 2)
     daemon.judges_for(3)
     lost = opened(daemon, "universe-lost")
     over.set()

@@ -215,9 +215,10 @@ def tell(first, second):
             do()
             opened = {}
             def both():
-                # Each when it is open: a desk that stutters meanwhile may close the one before the other opens.
+                # Each when it is open: a desk that stutters meanwhile may close the one before the other opens. What
+                # is cut off may open with one universe, and widen.
                 for one in (first, second):
-                    if seen := one.one(rule):
+                    if (seen := one.one(rule)) and (rule == "loss-between" or len(seen["universes"]) == 2):
                         opened.setdefault(one.own, seen)
                 return len(opened) == 2
             until(both)

@@ -46,6 +46,7 @@ with ended(start(file, ports)) as daemon:
     laptop.is_on = True
     until(lambda: FAULTS <= {one["rule"] for one in incidents(daemon)})
     until(lambda: of("short-frame")["universes"] == ["e131/3@A", "e131/3@B"])
+    until(lambda: all(len(of(rule)["universes"]) == 4 for rule in ("source-absent", "universe-lost")))  # they widen
     look("faults")
     power_cut(daemon)
 with ended(start(file, ports)) as daemon:
@@ -54,6 +55,7 @@ with ended(start(file, ports)) as daemon:
     look("resumed")
     until(lambda: of("universe-missing"))
     until(lambda: "since this listener restarted" in of("source-absent")["summary"])
+    until(lambda: of("universe-missing")["cause"])
     look("restarted")
     media.is_on = True
     main.leads.add("A")
