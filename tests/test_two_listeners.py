@@ -18,6 +18,10 @@ from tests.patience import until
 
 pytestmark = pytest.mark.live
 SPARE = tuple(range(16, 32))
+SPARE_AT_STAGE_END = (
+    'Universes e131/1 and e131/2: "test desk" is in control at control room, "spare desk" at stage end. '
+    "A stream is lost between control room and stage end."
+)
 Arrives = Callable[[int, int], bool]
 """Whether a frame arrives, by universe and number."""
 
@@ -118,10 +122,8 @@ def test_another_winner_at_one_of_them_is_one_incident_in_the_same_words(tmp_pat
         for daemon in (first, second):
             until(lambda daemon=daemon: "winners-differ" in rules(daemon))
             found = next(one for one in opened(daemon) if one["rule"] == "winners-differ")
-            assert found["summary"] == (
-                'Universes e131/1 and e131/2: "test desk" is in control at control room, "spare desk" at stage end. '
-                "A stream is lost between control room and stage end."
-            )
+            # A desk that stutters may lose its control for a moment, of which a last sentence then tells.
+            assert found["summary"].partition(" It comes and goes: ")[0] == SPARE_AT_STAGE_END
             assert "lost-between" not in rules(daemon)
 
 
