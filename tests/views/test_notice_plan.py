@@ -11,7 +11,7 @@ import pytest
 from slotwatch.house.outgoing import NoticeTerms
 from slotwatch.house.schema import Quiet
 from slotwatch.snapshot import Acknowledgement, Incident, Severity, TimelineEntry
-from slotwatch.views.notice import Notice, notice_of
+from slotwatch.views.notice import Notice, notice_of, summed_up
 from slotwatch.views.notice_plan import BURST, VANISHED_NS, NoticePlan, scene_of
 from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, house, incident, snapshot
 
@@ -169,6 +169,12 @@ def test_a_part_that_goes_on_in_a_wider_incident_is_not_called_over() -> None:
     assert "is now part of incident 9" in lesser.sent[-1].text
 
 
+def test_one_incident_among_many_is_counted_as_one() -> None:
+    scene = scene_of(snapshot(), HOUSE, PAGE)
+    words = summed_up(scene, "duty", [incident(1)], [incident(2)], 3, "storm").text.partition("\n")[0]
+    assert words == "1 incident is open, 1 is over, 3 opened and ended meanwhile."
+
+
 def test_a_storm_is_summed_up() -> None:
     night = Night()
     many = tuple(lost(number, summary=f"Fault {number}.") for number in range(1, 51))
@@ -195,7 +201,7 @@ def test_a_storm_that_drips_is_summed_up_once_a_minute_and_misses_nothing() -> N
     for one in night.sent:
         if one.kind == "summary":
             words = one.title.replace(",", "").split()
-            counted += int(words[words.index("incidents") - 1]) if "incidents" in words else 0
+            counted += sum(int(words[at - 1]) for at, word in enumerate(words) if word in ("incident", "incidents"))
             counted += int(words[words.index("opened") - 1]) if "opened" in words else 0
     assert messages <= BURST * 11 + 12 and counted == 600
 

@@ -11,6 +11,7 @@ import msgspec
 from slotwatch.views.answers.report import ShowReport, UniverseMinutes
 from slotwatch.views.incidents import incident
 from slotwatch.views.report import report_csv, report_html
+from slotwatch.views.show import sentence
 from tests.views import fabricate
 
 MOMENTS = {"generated_at": "2026-11-26T22:00:00+00:00", "since": "2026-11-26T18:00:00+00:00"}
@@ -72,3 +73,11 @@ def test_the_longest_gap_of_a_report_is_called_one_within_a_minute() -> None:
     )
     page = report_html(msgspec.structs.replace(report(), universes=[lost]))
     assert "Longest gap within a minute" in page and "60000 ms" in page
+
+
+def test_one_incident_that_lasts_is_not_counted_out_of_itself() -> None:
+    """Plain English is common practice, no source."""
+    lasts = incident(replace(fabricate.incident(8), closed_ns=None))
+    over = incident(fabricate.incident(7, closed_ns=fabricate.NOW_NS))
+    assert sentence([lasts], [], 60) == "1 incident: 1 critical. It is still open."
+    assert sentence([lasts, over], [], 60) == "2 incidents: 2 critical. 1 of them is still open."

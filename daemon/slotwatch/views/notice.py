@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from slotwatch.judge.returns import UNTIL_THEN
-from slotwatch.judge.wording import list_universes
+from slotwatch.judge.wording import count, list_universes
 from slotwatch.snapshot import Incident
 from slotwatch.views.incidents import incident_brief
 from slotwatch.views.moments import iso_wall
@@ -130,8 +130,8 @@ def summed_up(
     """One message about many incidents."""
     worst = max((one.severity for one in (*opened, *over)), default=None)
     parts = [
-        f"{len(opened)} incidents are open" if opened else "",
-        f"{len(over)} are over" if over else "",
+        f"{count(len(opened), 'incident')} {'is' if len(opened) == 1 else 'are'} open" if opened else "",
+        f"{len(over)} {'is' if len(over) == 1 else 'are'} over" if over else "",
         f"{missed} opened and ended meanwhile" if missed else "",
     ]
     counts = ", ".join(part for part in parts if part)

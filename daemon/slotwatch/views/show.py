@@ -113,7 +113,9 @@ def sentence(incidents: Sequence[IncidentAnswer], not_judged: Sequence[NotJudged
     ]
     text = f"{wording.count(len(incidents), 'incident')}: {', '.join(parts)}." if parts else "No incident."
     still = sum(one["state"] == "open" for one in incidents)
-    if still:
+    if still == 1 == len(incidents):
+        text += " It is still open."
+    elif still:
         text += f" {still} of them {'is' if still == 1 else 'are'} still open."
     if not_judged:
         text += f" {wording.count(len(not_judged), 'interval')} could not be judged, through this listener's own fault."
