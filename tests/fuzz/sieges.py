@@ -1,0 +1,183 @@
+"""Two or three attackers at once, that start, stop and come again, beside a desk that is well or truly fails.
+
+    python -m tests.fuzz.sieges [COUNT [FIRST]]
+
+A siege is drawn from a number, so each can be played again. What must hold is checked after each simulated minute.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+from collections import Counter
+from dataclasses import replace
+from math import ceil
+
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limits, Line
+from slotwatch.model.admission import MOST_BRIEF
+from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
+from slotwatch.model.counters import MAX_OFFENDERS
+from slotwatch.model.occasions import MAX_NODES, MAX_POLLERS, MAX_SYNCS
+from slotwatch.snapshot import Incident
+from slotwatch.wire.observation import LineSeen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.fuzz.attackers import DESK_ADDRESS, DESK_CID, DESK_UNIVERSES, KINDS, LINE, Attack
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, opened_after_s
+
+OTHER_CID, OTHER_UNIVERSES = b"\x43" * 16, (11, 12)
+DESKS = (
+    DeclaredSource("Desk A", cid=DESK_CID, address=DESK_ADDRESS),
+    DeclaredSource("Desk B", cid=OTHER_CID, address="10.0.0.2"),
+)
+HOUSE: House = replace(
+    house_of((), sources=DESKS, lines=(Line("proscenium", LINE, "/dev/ttyUSB0"),)),
+    universes=tuple(
+        DeclaredUniverse(UniverseId(Protocol.E131, number), sources=(name,), limits=Limits(min_refresh_hz=5))
+        for name, numbers in (("Desk A", DESK_UNIVERSES), ("Desk B", OTHER_UNIVERSES))
+        for number in numbers
+    ),
+)
+HZ = 20.0
+FLOOD = frozenset({"packet-flood"})
+RUBBISH = frozenset({"malformed-packets", "packet-flood"})
+SAYS: dict[str, frozenset[str]] = {
+    "invented_senders": frozenset({"too-many-sources"}),
+    "invented_artnet": frozenset({"too-many-sources"}),
+    "clones": frozenset({"too-many-sources", "duplicate-identity"}),
+    "rubbish_of_one": RUBBISH,
+    "rubbish_of_some": RUBBISH,
+    "rubbish_of_many": RUBBISH,
+    "ends_in_the_desks_name": frozenset({"false-end", "sequence-unusable"}),
+    "line_noise": frozenset({"line-faulty"}),
+}
+"""Rules of which one at least says what an attack is; FLOOD for all others."""
+BESIDE: dict[str, frozenset[str]] = {
+    "clones": frozenset({"source-conflict"}),
+    "ends_in_the_desks_name": frozenset({"universe-lost", "preview-only"}),
+    "invented_universes": frozenset({"too-many-sources"}),
+}
+"""Rules that may be raised beside them, because what they say is true as well."""
+ON_ITS_UNIVERSES = frozenset({"invented_senders", "clones", "ends_in_the_desks_name"})
+"""Attackers that keep the desk's universes going for as long as they send."""
+NOT_DRAWN = frozenset({"ends_in_the_desks_name"})
+"""Numbers forged in a desk's own name and address may still be called packet-loss for some seconds, which is not true.
+`tests.fuzz.sequences` plays it, and asks less of what is said."""
+LOSSES = frozenset({"universe-lost", "source-absent", "universe-missing"})
+LOSS_S = 2.5 + 0.6
+"""ANSI E1.31-2018 6.7.1, and how late a pass on a busy stage may be."""
+QUIET_S = 95.0
+"""Until all is closed: new senders count for 10 s, and a crowd is watched for a minute after that."""
+
+
+class Siege:
+    """One drawn siege, and what must hold throughout."""
+
+    def __init__(self, number: int) -> None:
+        chance = random.Random(number)
+        self.kinds = chance.sample(sorted(KINDS.keys() - NOT_DRAWN), chance.choice((2, 2, 3)))
+        self.attacks: list[Attack] = []
+        for kind in self.kinds:
+            from_s, hz = 13.0 + chance.uniform(0, 4), 12_000.0 if kind == "small_packets" else 3000.0
+            for _ in range(chance.choice((1, 1, 2))):  # it may come again
+                lasts_s = chance.uniform(4.5, 6.0)
+                self.attacks.append(Attack(kind, chance.randrange(1 << 30), from_s, from_s + lasts_s, hz))
+                from_s += lasts_s + chance.uniform(2.0, 12.0)
+        self.over_s = max(one.to_s for one in self.attacks)
+        self.dies_s = chance.uniform(14.0, self.over_s) if chance.random() < 0.5 else None
+        lasts = {} if self.dies_s is None else {"to_s": self.dies_s}
+        desk = Desk("Desk A", DESK_UNIVERSES, DESK_ADDRESS, hz=HZ, levels=moving(64, hz=HZ), cid=DESK_CID, **lasts)
+        other = Desk("Desk B", OTHER_UNIVERSES, "10.0.0.2", hz=HZ, levels=moving(64, hz=HZ), cid=OTHER_CID)
+        self.stage = Stage(HOUSE, desk, other, *self.attacks)
+        for one in self.attacks:
+            for t_s, seen in one.seen:
+                self.stage.observations.append((t_s, seen))
+        noise_s = max((one.to_s for one in self.attacks if one.kind == "line_noise"), default=0.0)
+        for after in range(2, 20):
+            at_s = noise_s + after
+            self.stage.observations.append((at_s, LineSeen(START_NS + round(at_s * S), LINE, True, "", 90_000, 4400)))
+        self.stage.observations.sort(key=lambda pair: pair[0])
+
+    def run(self) -> None:
+        """AssertionError where something does not hold; any other exception is the program's own fault."""
+        over_s = float(ceil(self.over_s))
+        for until_s in (15.0, 30.0, over_s + 5.0, over_s + 60.0, over_s + QUIET_S):
+            if until_s > self.stage.now_s:
+                self.stage.run(until_s)
+                self._hold()
+        self._tell()
+        still_open = [one for one in self.stage.open if not self._is_the_desks(one)]
+        assert not still_open, [(one.rule, one.summary) for one in still_open]
+        model = self.stage.model
+        # So many that came for moments are kept for a day: a person may look for them.
+        assert model.streams.filled <= len(HOUSE.universes) + MOST_BRIEF, "a flood left streams"
+        assert model.sources.filled <= len(DESKS) + MOST_BRIEF, "a flood left sources"
+
+    def _hold(self) -> None:
+        model = self.stage.model
+        assert model.now_ns == self.stage.now_ns, "time is the one that is passed in"
+        assert model.streams.filled <= MAX_STREAMS
+        assert model.sources.filled <= MAX_SOURCES
+        assert model.universes.streams[: model.universes.top].max() <= MAX_SOURCES_PER_UNIVERSE
+        occasions = model.occasions
+        assert len(occasions.syncs) <= MAX_SYNCS
+        assert len(occasions.nodes) <= MAX_NODES
+        assert len(occasions.pollers) <= MAX_POLLERS
+        assert len(model.counters.offenders) <= MAX_OFFENDERS
+        for one in self.stage.all:
+            closed_ns = one.closed_ns or self.stage.now_ns
+            # What failed again or was widened has the beginning of what it is about now, and its first opening.
+            is_first = not one.flaps and not any(entry.what == "widened" for entry in one.timeline)
+            in_order = one.opened_ns <= closed_ns <= self.stage.now_ns
+            in_order &= one.began_ns <= (one.opened_ns if is_first else closed_ns)
+            assert in_order, (one.rule, one.began_ns, one.opened_ns, closed_ns, one.summary)
+            times_ns = [entry.t_ns for entry in one.timeline]
+            assert times_ns[1:] == sorted(times_ns[1:]), one.timeline
+            others = {f"e131/{number}" for number in OTHER_UNIVERSES}
+            assert others.isdisjoint(one.universes), f"a desk that is well is blamed: {one.summary}"
+
+    def _is_the_desks(self, one: Incident) -> bool:
+        return self.dies_s is not None and one.rule in LOSSES
+
+    def _tell(self) -> None:
+        every = self.stage.all
+        told = [(one.rule, one.cause, one.summary) for one in every]
+        may_be: Counter[str] = Counter()
+        for attack in self.attacks:
+            says = SAYS.get(attack.kind, FLOOD)
+            assert any(one.rule in says for one in every), (attack.kind, told)
+            may_be.update(says | BESIDE.get(attack.kind, frozenset()))
+        count = Counter(one.rule for one in every if not self._is_the_desks(one) and one.severity > 1)
+        assert count <= may_be, (count - may_be, told)
+        if self.dies_s is not None:
+            self._tell_failure(self.dies_s)
+
+    def _tell_failure(self, dies_s: float) -> None:
+        on_its = [one.to_s for one in self.attacks if one.kind in ON_ITS_UNIVERSES and one.to_s > dies_s - 3]
+        due_s = max([dies_s, *on_its]) + LOSS_S
+        own = {f"e131/{number}" for number in DESK_UNIVERSES}
+        found = [one for one in self.stage.all if one.rule in LOSSES and own & set(one.universes)]
+        in_time = [one for one in found if dies_s <= opened_after_s(one) <= due_s]
+        assert in_time, ("not found in time", dies_s, due_s, [(opened_after_s(one), one.summary) for one in found])
+        if not on_its:
+            (loss,) = found
+            assert (set(loss.universes), loss.cause) == (own, "source-lost"), loss.summary
+            assert f'lost from "Desk A" ({DESK_ADDRESS}) ' in loss.summary
+
+
+def main(count: int, first: int = 1) -> int:
+    """Play so many sieges from this number on."""
+    failed = 0
+    for number in range(first, first + count):
+        siege = Siege(number)
+        print(number, siege.kinds, f"dies at {siege.dies_s}", flush=True)
+        try:
+            siege.run()
+        except AssertionError as error:
+            failed += 1
+            print(f"siege {number}: {error}", file=sys.stderr)
+    print(f"{count - failed} of {count} sieges: everything held")
+    return bool(failed)
+
+
+if __name__ == "__main__":
+    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 20, int(sys.argv[2]) if len(sys.argv) > 2 else 1))

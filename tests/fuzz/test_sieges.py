@@ -1,0 +1,14 @@
+"""Attackers together: a bounded run of `tests.fuzz.sieges`."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.fuzz.sieges import Siege
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+
+
+@pytest.mark.parametrize("number", range(1, 4))
+def test_attackers_at_once_are_told_from_a_desk_that_fails(number: int) -> None:
+    Siege(number).run()
