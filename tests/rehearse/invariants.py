@@ -193,6 +193,8 @@ def _of_lasting(sheet: Sheet, one: Incident) -> Iterator[str]:
             yield f"{counted.group(0)!r}, and {listed!r}"
     if one.rule == "universe-lost" and one.cause != "stream-terminated":
         states = snapshot.universes["state"][rows].tolist()
-        open_states = (*GONE, NOT_JUDGED) if "Whether it lasts is not known" in one.summary else GONE
+        open_states = (
+            (*GONE, NOT_JUDGED) if "is not known: " in one.summary or "lasts is not known" in one.summary else GONE
+        )
         if rows and not any(state in open_states for state in states):
             yield f"{one.summary!r}, and its universes are {[UniverseState(state).word for state in states]}"
