@@ -72,6 +72,14 @@ def test_a_source_that_sends_it_where_it_belongs_too_is_on_no_wrong_network() ->
     assert lost.next_checks[0] == 'Look at the lead of "main desk" on network A: link lamp at both ends.'
 
 
+def test_two_sources_without_a_lead_have_a_switch_port_each() -> None:
+    there = replace(MAIN, network=1, discovery=True)
+    spare = Desk("Spare desk", (1, 2), "10.0.0.2", 2, 90, network=1, discovery=True)
+    shown = Stage(on_both(), there, spare, Desk("Guest", (9,), "10.0.0.9", 9)).run(16.0)
+    lost = next(one for one in shown.all if one.rule == "universe-missing" and "e131/2@A" in one.universes)
+    assert "Look at their switch ports on network A." in lost.next_checks, lost.next_checks
+
+
 def test_where_nothing_at_all_is_heard_on_a_network_no_lead_of_one_source_is_looked_at() -> None:
     shown = Stage(on_both(), replace(MAIN, network=1, discovery=True)).run(16.0)
     lost = next(one for one in shown.all if one.rule == "universe-missing")

@@ -190,9 +190,11 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         checks = checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
     if by_lists.without_lead and not is_elsewhere:
         there = say_networks(ctx, [network])
+        is_one = len(ctx.whole_sources(by_lists.without_lead)) == 1
+        ports = "its switch port" if is_one else "their switch ports"
         checks = checks or (
             f"Look at the lead of {plain_names(ctx, by_lists.without_lead)} on {there}: link lamp at both ends.",
-            f"Look at its switch port on {there}.",
+            f"Look at {ports} on {there}.",
         )
     return Finding(
         group=_group(sources, past, is_elsewhere=is_elsewhere, is_known=known is not None),
