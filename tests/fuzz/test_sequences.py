@@ -8,8 +8,6 @@ from slotwatch.edge.shared.compiled import load
 from tests.compiling import Built
 from tests.fuzz.sequences import Show
 
-# The longest takes over 20 s with coverage on a quiet computer, and several times that on a busy one.
-
 
 @pytest.mark.parametrize("number", range(1, 7))
 def test_a_show_under_attack_holds_and_recovers(number: int, built: Built) -> None:

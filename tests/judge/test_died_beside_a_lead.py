@@ -88,6 +88,16 @@ def test_once_the_desk_is_back_the_lead_is_all_that_is_open() -> None:
     assert "main desk" not in only.summary
 
 
+def test_once_the_lead_is_back_what_is_still_away_has_the_checks_of_its_rule() -> None:
+    """Those of the verdict were about the lead. No line of what is said then names a place for "there"."""
+    lights, beside = legs(LIGHTS, {1: DIES_S})[1], legs(Desk("Other desk", (5,), "10.0.0.5", 5))
+    stage = Stage(house(), *legs(MAIN, {1: DIES_S}, {1: 30.0}), lights, *beside).run(33.0)
+    lost = next(one for one in stage.open if one.rule == "universe-lost")
+    assert (lost.cause, lost.universes) == ("leg-lost", ("e131/1@B", "e131/2@B", "e131/9@B"))
+    assert '"lights" stopped on network B at the same time. "main desk" is back.' in lost.summary
+    assert lost.next_checks[0].startswith("Look at the screen of the source: "), lost.next_checks
+
+
 def test_two_leads_to_two_networks_are_looked_at_one_by_one() -> None:
     main, spare = legs(MAIN, {0: DIES_S}), legs(SPARE, {1: DIES_S})
     only = Stage(house(), *main, *spare, *legs(LIGHTS)).run(20.0).only()

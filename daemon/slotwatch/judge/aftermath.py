@@ -37,9 +37,10 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
             sentence, checks = verdict.of_others or BACK_FIRST, []
         if back:
             since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
-            sentence = _without_those(sentence, verdict, back)
-            if len(sentence) < len(verdict.sentence) and verdict.parts:
+            whole, sentence = sentence, _without_those(sentence, verdict, back)
+            if verdict.parts and sentence != verdict.sentence:
                 as_found = as_found or verdict.sentence
+            if sentence != whole:
                 checks = [check for check in checks if not any(name in check for name in back)]
                 checks.append("Look at its switch port there.")
         if partly:
