@@ -295,6 +295,20 @@ def test_networks_that_were_swapped_while_nobody_listened_are_found_where_both_c
     assert any("was heard on A before this listener was restarted and arrives on B." in one for one in swapped.evidence)
 
 
+def test_networks_that_are_swapped_after_a_restart_are_said_to_be_since_then() -> None:
+    """It listened as they were, so no earlier moment comes into question, also where they were swapped before that."""
+    right = [desk for desk in leads(swapped_until_s=0.0) if desk.to_s]
+    later = [
+        replace(desk, network=1 - desk.network, from_s=15.0, sequence_of=partial(_number, round(15 * desk.hz)))
+        for desk in right
+    ]
+    swapped = after_a_restart(*(replace(desk, to_s=15.0) for desk in right), *later, until_s=25.0).rule(
+        "networks-swapped"
+    )
+    assert "have been swapped since 08:16:55: what belongs to A arrives on B and the reverse." in swapped.summary
+    assert not any("restarted" in one for one in swapped.evidence), swapped.evidence
+
+
 def test_it_ends_when_the_networks_are_right_again() -> None:
     stage = after_a_restart(*leads(swapped_until_s=15.0), until_s=30.0)
     swapped = stage.rule("networks-swapped")

@@ -37,6 +37,8 @@ class Displaced:
     """The house file says where it belongs; otherwise it was heard there before."""
     by_memory: bool = False
     """It was heard there before this listener was restarted."""
+    left_since: bool = False
+    """Of such a one: it was heard there after the restart too, so that its move was seen."""
 
 
 def displaced_sources(ctx: RuleContext) -> list[Displaced]:
@@ -227,12 +229,14 @@ def _by_memory(ctx: RuleContext, source: int, home: int, others: list[int]) -> D
     shown = ctx.sources[source]
     rows = [row for row in ctx.streams_from(source).tolist() if ctx.live[row]]
     since_ns, gone = int(ctx.streams.since_ns[rows].min()), gone_ns(ctx, source)
-    at_home = (other for other in others if ctx.sources[other].network == home)
+    at_home = [other for other in others if ctx.sources[other].network == home]
     is_there = any(ctx.now_ns - ctx.sources[other].last_seen_ns <= gone for other in at_home)
     # What its own network carries may come a keep-alive later.
     if home == shown.network or is_there or ctx.now_ns - since_ns < gone:
         return None
-    return Displaced(source, home, shown.network, since_ns, by_declaration=False, by_memory=True)
+    return Displaced(
+        source, home, shown.network, since_ns, by_declaration=False, by_memory=True, left_since=bool(at_home)
+    )
 
 
 def gone_ns(ctx: RuleContext, source: int) -> int:

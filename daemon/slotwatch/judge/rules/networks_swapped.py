@@ -49,10 +49,10 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     displaced = [one for one in displaced_sources(ctx) if {one.home, one.here} == set(pair)]
     first, second = (ctx.network_name(network) for network in pair)
     how = "belongs to" if all(one.by_declaration for one in displaced) else "was heard on"
-    before = " before this listener was restarted" if any(one.by_memory for one in displaced) else ""
+    before = " before this listener was restarted"
     evidence = [
-        f"{ctx.say_source(one.source)} {how} {ctx.network_name(one.home)}{before} and arrives on "
-        f"{ctx.network_name(one.here)}."
+        f"{ctx.say_source(one.source)} {how} {ctx.network_name(one.home)}"
+        f"{before if one.by_memory and not one.left_since else ''} and arrives on {ctx.network_name(one.here)}."
         for one in displaced[:MOST_NAMED]
     ]
     if len(displaced) > MOST_NAMED:
@@ -68,8 +68,9 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     reverse = f", and nothing arrives on {home}" if one_way else " and the reverse"
     since_ns = min((one.since_ns for one in displaced), default=0)
     have, when, what = "have", "", f"what belongs to {home} arrives on {here}{reverse}"
-    if before:
-        when = ", or since an earlier moment in which it did not listen"
+    if any(one.by_memory for one in displaced):
+        if not any(one.left_since for one in displaced):
+            when = ", or since an earlier moment in which it did not listen"
     elif _were_swapped_before(ctx) and not any(one.by_declaration for one in displaced):
         # What this judgement heard first was swapped already: a move then puts the leads right.
         have, when = "had", " when this listener was restarted"
