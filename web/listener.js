@@ -20,7 +20,7 @@ export default {
     const here = tally(page.feed);
     const blind = isBlind(here);
     return [
-      top((health.trouble || []).length && !own.length ? "This listener watches, but not all of it works." : own.length ? `This listener has ${plural(own.length, "fault")} of its own.` : blind ? `Blind: 0 of ${count(here.due)} universes seen from this port.` : problems.length ? "It listens by the house file that it read before: the one there now was refused." : "This listener is in order, as far as it can tell.",
+      top((health.trouble || []).length && !own.length ? "This listener watches, but not all of it works." : own.length ? `This listener has ${plural(own.length, "fault")} of its own.` : blind ? `Blind: 0 of ${count(here.due)} universes seen from this port.` : problems.length ? "The house file on disk was refused; the one read before still runs." : "This listener is in order, as far as it can tell.",
         house.vantage === "mirror" ? "It listens at a mirror port: it sees what is sent to others as well." : "It listens at an ordinary port: unicast to others is not visible from this port."),
       awaiting(entry, "Its health"),
       (health.trouble || []).length ? part("What it cannot do now", h("ul", {}, health.trouble.map((text, i) => h("li", { key: i }, text)))) : null,

@@ -39,7 +39,7 @@ function limitsOf(rack) {
 
 function overText(over, limits) {
   if (over.length) return `By estimate, ${over.slice(0, 6).join(", ")}${over.length > 6 ? ` and ${over.length - 6} more` : ""} ${over.length === 1 ? "is" : "are"} over the declared limit.`;
-  if (!limits.length) return "No limit is judged: each needs an estimate, and that needs data and declared loads.";
+  if (!limits.length) return "No limit is judged: that needs declared limits and loads, and data.";
   const kinds = [["line", "supply line"], ["way", "way"], ["neutral", "neutral"]].map(([key, word]) => [limits.filter((one) => one.name.split(" ").includes(key)).length, word]).filter(([n]) => n);
   return `By estimate, all with a declared limit are within it: ${kinds.map(([n, word]) => plural(n, word)).join(", ")}.`;
 }

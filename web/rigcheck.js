@@ -77,7 +77,7 @@ function eyeRow(one, lit, page, startedAt) {
     if (!isDark && seen !== "dark") return;
     try {
       await page.change("/api/v1/rig-check", { method: "POST", body: isDark ? { no_light: key } : { light: key } });
-      await page.change("/api/v1/marks", { method: "POST", body: { text: `${isDark ? "no light" : "light after all"}: ${nameOf(one)}`, by: storedName() } });
+      await page.change("/api/v1/marks", { method: "POST", body: { text: `${isDark ? "no light" : "no light taken back"}: ${nameOf(one)}`, by: storedName() } });
       page.local.trouble = "";
     } catch (error) {
       page.local.trouble = error.message;

@@ -272,8 +272,8 @@ def test_sixty_rows_that_are_wrong_alike_are_one_line_with_the_way_out() -> None
         ),
         (
             ("ciruit", "Dimmer"),
-            "patch.csv:3: ciruit: Dimmer - the house file names a column for it; what is read is fixture, universe, "
-            "address, profile, footprint, label, position, circuit, faces_audience, accepted_overlap",
+            "patch.csv:3: ciruit: Dimmer - the house file names a column for this; only these are read: fixture, "
+            "universe, address, profile, footprint, label, position, circuit, faces_audience, accepted_overlap",
         ),
     ],
 )

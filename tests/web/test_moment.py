@@ -530,7 +530,7 @@ def test_no_light_that_is_taken_back_is_taken_back_in_the_history_too(open_page:
     page.locator(f".light-checks li:has(button[aria-pressed=true]) >> text={again}").click()
     opened.listener.wait_for_change("POST", "marks")
     assert opened.listener.changes[0] == ("POST", "rig-check", {"light": done[0]["fixture"]})
-    assert opened.listener.changes[1][2]["text"].startswith("light after all: ")
+    assert opened.listener.changes[1][2]["text"].startswith("no light taken back: ")
     page.wait_for_selector("text=without light.", state="detached")
     assert page.locator("button[aria-pressed=true]").all_inner_texts() == (["✓ Lit"] if "Lit" in again else [])
 

@@ -48,8 +48,8 @@ SECTIONS: tuple[Section, ...] = (
             text("name", "Name of the house, shown everywhere.", "Unnamed house"),
             choice(
                 "phase",
-                "Phase at the start, or that of the timetable's last change if it comes later in the day. "
-                "The page and the API change it.",
+                "Phase at the start. If the timetable's newest change is to a later one of these, the timetable asks "
+                "for that at once. The page and the API can change it too.",
                 "dark",
                 *PHASES,
             ),

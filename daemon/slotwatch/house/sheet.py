@@ -203,11 +203,8 @@ def _wrong_names(
     """Names that the house gives and nothing has: without them the column would be taken as if it were absent."""
     number, titles = sheet.header
     known = [column.name for column in columns]
-    unread = [
-        Problem(file, number, name, title, f"the house file names a column for it; what is read is {', '.join(known)}")
-        for name, title in own
-        if name not in known
-    ]
+    wanted = f"the house file names a column for this; only these are read: {', '.join(known)}"
+    unread = [Problem(file, number, name, title, wanted) for name, title in own if name not in known]
     return unread + [
         Problem(file, number, name, title, f"the house file names this column, but none is called so; {sheet.readings}")
         for name, title in own

@@ -40,7 +40,7 @@ class Reject(IntEnum):
 
     @property
     def text(self) -> str:
-        """The same for a person, as the end of `the last one had …`."""
+        """The same for a person, as the end of `the last packet had …`."""
         return _TEXTS[self]
 
 

@@ -41,7 +41,7 @@ class DuplicateIdentityParameters(RuleParameters):
 class DuplicateIdentityFacts(Facts):
     machines: str
     addresses: str
-    every: str
+    send: str
     cid: str
 
 
@@ -147,10 +147,10 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     addresses = wording.list_names(source.address for source in sources)
     cid = sources[0].source_id.hex()
     evidence = [f'{source.address}: named "{source.source_name}", CID {cid}.' for source in sources]
-    evidence.append(
-        "Their sequence numbers disagree, or their levels under one number, so these are two machines and not one "
-        "machine on two paths."
-    )
+    what = "these are two machines and not one machine on two paths"
+    if len(key) > 2:
+        what = "this is not one sender that comes by several paths"
+    evidence.append(f"Their sequence numbers disagree, or their levels under one number, so {what}.")
     if not any(sources[0].source_id):
         evidence.append("The CID is all zero: a sender that was never given one.")
     return Finding(
@@ -162,11 +162,15 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
         facts=DuplicateIdentityFacts(
             "two machines" if len(key) == 2 else f"{len(key)} addresses",
             addresses,
-            "both" if len(key) == 2 else "all",
+            "both send" if len(key) == 2 else "send",
             f"{cid[:8]}…",
         ),
         evidence=tuple(evidence),
-        also_possible=("a copied virtual machine or show computer", "a sender with a fixed identity"),
+        also_possible=(
+            *(("one machine that invents addresses",) if len(key) > 2 else ()),
+            "a copied virtual machine or show computer",
+            "a sender with a fixed identity",
+        ),
     )
 
 
@@ -198,8 +202,8 @@ RULE = Rule(
     name="duplicate-identity",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
-    short=ShortWords("one identity, two senders", "{n} identities used twice", look="Look for a copied computer"),
-    sentence="One identity from {machines}: {addresses} {every} send {universes} with the CID {cid}.",
+    short=ShortWords("one identity, several senders", "{n} shared identities", look="Look for a copied computer"),
+    sentence="One identity from {machines}: {addresses} {send} {universes} with the CID {cid}.",
     judged_by=judged_by(DuplicateIdentityParameters(), bind),
     facts=DuplicateIdentityFacts,
     explains=Explains(

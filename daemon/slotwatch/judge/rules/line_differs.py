@@ -53,7 +53,7 @@ class LineDiffersParameters(RuleParameters):
     behind_s: float = number(0.6, "how far behind the universe a line may run")
     history_s: float = number(2.5, "how far back a late line is still recognised")
     still_s: float = number(5.0, "time that a line stands still while its universe moves")
-    moves: int = number(10, "looks at which the universe has moved meanwhile: a gateway may leave out a short flash")
+    moves: int = number(10, "looks in that time at which its universe moved: a gateway may leave out a short flash")
 
 
 @dataclass(frozen=True, slots=True)

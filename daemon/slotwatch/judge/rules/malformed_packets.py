@@ -44,7 +44,7 @@ MOSTLY = 0.5
 @dataclass(frozen=True, slots=True)
 class MalformedPacketsParameters(RuleParameters):
     packets: int = number(10, "rejected packets from one address that count")
-    apart: int = number(8, "addresses of one network up to which each is an incident of its own")
+    apart: int = number(8, "most addresses of one network that are each an incident of their own")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +140,7 @@ def _describe_many(ctx: RuleContext, network: int) -> Finding:
         facts=MalformedPacketsFacts(f"{number[0].upper()}{number[1:]} addresses send", count, reject.text),
         evidence=(
             f"{number[0].upper()}{number[1:]} addresses on {ctx.network_name(network)} sent such packets in "
-            f"{OFFENCE_BUCKETS} s, among them {names}; the last was rejected as {reject.word}.",
+            f"{OFFENCE_BUCKETS} s, among them {names}; the last packet was rejected as {reject.word}.",
         ),
         next_checks=CHECKS_OF_MANY,
         # Packets a second, as a flood's: that is one incident with this, and keeps the words of the larger figure.
@@ -183,7 +183,7 @@ RULE = Rule(
     rule_class=RuleClass.STORM,
     severity=Severity.WARNING,
     short=ShortWords("malformed packets", "{n} send malformed packets", look="Find out which machine sends them"),
-    sentence="{who} packets that no protocol accepts: {count} in {window_s:g} s. The last one had {fault}.",
+    sentence="{who} packets that no protocol accepts: {count} in {window_s:g} s. The last packet had {fault}.",
     judged_by=judged_by(MalformedPacketsParameters(), bind),
     facts=MalformedPacketsFacts,
     names_universes=False,

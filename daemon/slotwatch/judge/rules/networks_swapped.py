@@ -10,7 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
-from slotwatch.judge.homes import UNDER_WAY_NS, Pair, displaced_sources, swapped_pairs
+from slotwatch.judge.homes import UNDER_WAY_NS, Displaced, Pair, displaced_sources, swapped_pairs
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import LOOK_AT_OWN_LEADS, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
@@ -48,13 +48,7 @@ def swapped_networks(ctx: RuleContext, p: NetworksSwappedParameters) -> dict[Pai
 def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     displaced = [one for one in displaced_sources(ctx) if {one.home, one.here} == set(pair)]
     first, second = (ctx.network_name(network) for network in pair)
-    how = "belongs to" if all(one.by_declaration for one in displaced) else "was heard on"
-    before = " before this listener was restarted"
-    evidence = [
-        f"{ctx.say_source(one.source)} {how} {ctx.network_name(one.home)}"
-        f"{before if one.by_memory and not one.left_since else ''} and arrives on {ctx.network_name(one.here)}."
-        for one in displaced[:MOST_NAMED]
-    ]
+    evidence = [_say_displaced(ctx, one) for one in displaced[:MOST_NAMED]]
     if len(displaced) > MOST_NAMED:
         more = len(displaced) - MOST_NAMED
         evidence.append(f"{wording.count(more, 'more lead')} {'shows' if more == 1 else 'show'} the same.")
@@ -90,6 +84,13 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
             "two uplinks were exchanged",
         ),
     )
+
+
+def _say_displaced(ctx: RuleContext, one: Displaced) -> str:
+    how = "belongs to" if one.by_declaration else "was heard on"
+    before = " before this listener was restarted" if one.by_memory and not one.left_since else ""
+    home, here = ctx.network_name(one.home), ctx.network_name(one.here)
+    return f"{ctx.say_source(one.source)} {how} {home}{before} and arrives on {here}."
 
 
 def _were_swapped_before(ctx: RuleContext) -> bool:
