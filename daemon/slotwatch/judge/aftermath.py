@@ -42,7 +42,7 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
                 as_found = as_found or verdict.sentence
             if sentence != whole:
                 checks = [check for check in checks if not any(name in check for name in back)]
-                checks.append("Look at its switch port there.")
+                checks.append("Look at the switch port that each such lead goes to.")
         if partly:
             since_then.append(f"{wording.list_names(partly)} {_are(partly)} back in part.")
             checks = [f"Look at the output list of {wording.list_names(partly)}: is everything on?"]
