@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from slotwatch.judge.context import RuleContext
 from tests.judge.cases import BY, A, B, desk
 from tests.judge.stage import Desk, Stage, house_of, moving
 
@@ -79,3 +80,26 @@ def test_a_desk_that_restarts_without_its_undeclared_universe_has_lost_it() -> N
     again = [sends((1, 2, 3, 4), to_s=20.0), sends((9,), to_s=20.0), sends((1, 2, 3, 4), from_s=26.0)]
     shown = Stage(HOUSE, *again).run(40.0)
     assert any("e131/9" in one.universes for one in shown.open if one.rule == "universe-lost")
+
+
+def test_what_a_desk_began_costs_no_look_at_each_stream_for_each_universe_that_it_ended(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A house of thousands whose desk restarts without some undeclared universes is judged ten times a second too."""
+    asked, name_of = list[int](), RuleContext.source_name
+
+    def counted(ctx: RuleContext, source: int) -> str:
+        asked.append(source)
+        return name_of(ctx, source)
+
+    def named_in_a_second(declared: int) -> int:
+        own, ended = tuple(range(1, declared + 1)), tuple(range(900, 910))
+        desks = sends(own, to_s=8.0), sends(ended, to_s=8.0), sends(own, from_s=9.0)
+        shown = Stage(house_of(own, sources=(MAIN,)), *(replace(one, hz=2.0) for one in desks)).run(12.0)
+        asked.clear()
+        shown.run(13.0)
+        assert {"e131/900", "e131/909"} <= {name for one in shown.open for name in one.universes}
+        return len(asked)
+
+    monkeypatch.setattr(RuleContext, "source_name", counted)
+    assert named_in_a_second(120) < 2 * named_in_a_second(30)

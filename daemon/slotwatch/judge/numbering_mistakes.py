@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from slotwatch.judge import wording
+from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.wire.universe import Protocol
 
@@ -81,18 +81,22 @@ def moved_back(ctx: RuleContext, ended: int) -> bool:
     """
     streams, universes = ctx.streams, ctx.universes
     last_ns, first_ns = int(universes.last_arrival_ns[ended]), int(universes.first_frame_ns[ended])
-    names = _senders(ctx, ended)
+    by_name = ctx.once(_sources_by_name)
+    mine = is_among(streams.source, {source for name in _senders(ctx, ended) for source in by_name.get(name, ())})
+    mine &= streams.protocol == universes.protocol[ended]
+    declared = ctx.stream_declared >= 0
     begun = ctx.live & (streams.since_ns > max(first_ns, last_ns - MOVE_NS)) & (streams.since_ns < last_ns + MOVE_NS)
     over = streams.used & ~ctx.live & (abs(streams.last_arrival_ns - last_ns) < MOVE_NS)
-    same = streams.protocol == universes.protocol[ended]
-    declared = ctx.stream_declared >= 0
+    arrived = np.unique(streams.universe[mine & declared & begun])
+    return 0 < len(arrived) <= len(np.unique(streams.universe[mine & ~declared & over]))
 
-    def universes_of(mask: NDArray[np.bool_]) -> set[int]:
-        rows = mask.nonzero()[0].tolist()
-        return {ctx.universe_of(row) for row in rows if ctx.source_name(ctx.source_of(row)) in names}
 
-    arrived = universes_of(begun & same & declared)
-    return 0 < len(arrived) <= len(universes_of(over & same & ~declared))
+def _sources_by_name(ctx: RuleContext) -> dict[str, list[int]]:
+    """Rows of the sources that have streams, by name."""
+    found: dict[str, list[int]] = {}
+    for source in np.unique(ctx.streams.source[ctx.streams.used]).tolist():
+        found.setdefault(ctx.source_name(source), []).append(source)
+    return found
 
 
 def say_where_heard(ctx: RuleContext, rows: list[int]) -> str:
