@@ -321,6 +321,20 @@ def test_networks_that_are_as_before_a_restart_are_not_called_swapped(homes: tup
     assert after_a_restart(*leads(swapped_until_s=0.0), homes=homes, until_s=12.0).all == []
 
 
+@pytest.mark.parametrize("homes", [HOMES, ()])
+def test_a_desk_that_comes_back_under_another_identity_is_reported_though_its_network_is_known(
+    homes: tuple[tuple[str, str, str], ...],
+) -> None:
+    """ANSI E1.31-2018 5.6: another CID is another component, also at the same address."""
+    by_name = tuple(replace(one, cid=None, source_name=one.name.capitalize()) for one in BOTH.sources)
+    first = [replace(desk, to_s=15.0) for desk in leads(swapped_until_s=0.0) if desk.to_s and desk.name == MAIN.name]
+    again = [replace(desk, cid=bytes([77]) * 16, from_s=18.0, to_s=END_S) for desk in first]
+    lights = [desk for desk in leads(swapped_until_s=0.0) if desk.to_s and desk.name == LIGHTS.name]
+    stage = Stage(replace(BOTH, sources=by_name), *first, *again, *lights).run(0.3)
+    stage.judge.command(Resume(homes=homes))
+    assert "with a new identity (CID)" in stage.run(30.0).rule("identity-changed").summary
+
+
 def test_one_desk_whose_lead_moved_while_nobody_listened_swaps_no_networks() -> None:
     moved, beside = replace(MAIN, network=1), replace(LIGHTS, network=1, address="10.1.0.9")
     stage = after_a_restart(moved, LIGHTS, beside, until_s=12.0)

@@ -48,8 +48,15 @@ def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
         before = earlier_one(ctx, row, p)
         # Somebody who is invented takes nobody's place, and nobody takes his.
         changed[row] = before >= 0 and not ctx.crowd.has_any(ctx, (before, row)) and visitors.visit(row) is None
-        changed[row] &= not is_as_before(ctx, ctx.source_of(row))
+        changed[row] = changed[row] and not _went_back(ctx, row, before)
     return changed
+
+
+def _went_back(ctx: RuleContext, row: int, before: int) -> bool:
+    """Whether a source of one identity has again the address, and the network, that it had before a restart."""
+    source = ctx.source_of(row)
+    same = ctx.sources[source].source_id == ctx.sources[ctx.source_of(before)].source_id
+    return same and is_as_before(ctx, source)
 
 
 def earlier_one(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> int:
