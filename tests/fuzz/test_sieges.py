@@ -6,7 +6,7 @@ import pytest
 
 from tests.fuzz.sieges import Siege
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = pytest.mark.slow
 
 
 @pytest.mark.parametrize("number", range(1, 4))
