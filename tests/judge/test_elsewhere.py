@@ -188,6 +188,19 @@ def test_an_other_listener_that_stays_away_keeps_no_loss_between_open() -> None:
     assert found["listener-silent"] is None and found["packet-loss"] is None
 
 
+def test_a_listener_that_the_house_file_no_longer_declares_ends_a_loss_between() -> None:
+    """Another one still is declared, so the rule goes on; what was counted at the first is forgotten."""
+    foyer = replace(STAGE_END, name="foyer")
+    stage = Stage(replace(HOUSE, listeners=(STAGE_END, foyer)), desk())
+    for t, answer in Ear(desk(), heard=lambda universe, index, t: t < 5.0 or index % 11 != 7).until(45.0):
+        stage.see(t, answer)
+    assert stage.run(25.0).rule("loss-between").closed_ns is None
+    without = replace(HOUSE, listeners=(foyer,))
+    stage.model.take_house(without)
+    stage.judge.take_house(without, stage.now_ns)
+    assert stage.run(45.0).rule("loss-between").closed_ns is not None
+
+
 def test_what_both_miss_alike_is_lost_before_them() -> None:
     def heard(universe: int, index: int, t: float) -> bool:
         return not lossy(universe, index, t)

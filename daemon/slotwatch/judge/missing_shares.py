@@ -55,6 +55,9 @@ class MissingShares:
 
     def take(self, ctx: RuleContext) -> None:
         """Take the counters that each new answer gives, together with this listener's own."""
+        for name in self._taken.keys() - {one.name for one in ctx.house.listeners}:
+            del self._taken[name]  # the house file no longer declares it
+            self._samples = {key: kept for key, kept in self._samples.items() if key[0] != name}
         for declared, other in ctx.listener.elsewhere.well(ctx):
             if self._taken.get(declared.name) != other.answered_ns:
                 self._taken[declared.name] = other.answered_ns
