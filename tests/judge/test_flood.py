@@ -162,7 +162,7 @@ def test_a_desk_whose_identity_is_forged_at_many_addresses_did_not_come_back(add
     assert rules.isdisjoint({"identity-changed", "skewed-universes"})
     assert shown.open == []
     assert (shown.model.streams.filled, shown.model.sources.filled) == (16, 1), "nothing of them is left"
-    said = [one.summary for one in shown.all if one.rule == "duplicate-identity"]
+    said = [text for one in shown.all if one.rule == "duplicate-identity" for text in (one.summary, *one.evidence)]
     assert not any("two machines" in text or " both " in text for text in said)
 
 

@@ -147,10 +147,11 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     addresses = wording.list_names(source.address for source in sources)
     cid = sources[0].source_id.hex()
     evidence = [f'{source.address}: named "{source.source_name}", CID {cid}.' for source in sources]
-    what = "these are two machines and not one machine on two paths"
-    if len(key) > 2:
-        what = "this is not one sender that comes by several paths"
-    evidence.append(f"Their sequence numbers disagree, or their levels under one number, so {what}.")
+    # The incident gathers the cases of many pairs: none of them knows how many machines there are.
+    evidence.append(
+        "Their sequence numbers disagree, or their levels under one number, so this is not one sender that comes by "
+        "several paths."
+    )
     if not any(sources[0].source_id):
         evidence.append("The CID is all zero: a sender that was never given one.")
     return Finding(
