@@ -49,7 +49,6 @@ def odd_forms(text: str) -> Iterator[str]:
         names = re.findall(NAMED, listed)
         if len(names) != len(set(names)):
             yield f"named twice in one list: {text!r}"
-    numbers = re.findall(rf"{UNIVERSE}(?=,| and|\.|$)", text)
     for run in re.findall(rf"(?:{UNIVERSE}, )+{UNIVERSE}(?: and {UNIVERSE})", text):
         numbers = re.findall(UNIVERSE, run)
         if len(numbers) != len(set(numbers)):
