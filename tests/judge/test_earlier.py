@@ -31,11 +31,20 @@ def two_desks() -> House:
 
 
 def restarted(
-    house: House, left: Iterable[Incident], stopped_s: float, away_s: float, *senders: object, heard: Heard = ()
+    house: House,
+    left: Iterable[Incident],
+    stopped_s: float,
+    away_s: float,
+    *senders: object,
+    heard: Heard = (),
+    known_s: float = 0.3,
 ) -> Stage:
-    """A new judgement that knows what the history kept: `stopped_s` of the old one's time was its end."""
+    """A new judgement that knows what the history kept: `stopped_s` of the old one's time was its end.
+
+    known_s: when it is told, of its own time.
+    """
     offset_ns = WALL_OFFSET_NS + round((stopped_s + away_s) * S)
-    after = Stage(house, *senders, wall_offset_ns=offset_ns).run(0.3)
+    after = Stage(house, *senders, wall_offset_ns=offset_ns).run(known_s)
     kept = tuple(incident_of(record(one), offset_ns) for one in left)
     after.judge.command(Resume(next_id=1 + max(one.id for one in kept), incidents=kept, heard=heard))
     return after
@@ -142,6 +151,17 @@ def test_a_loss_that_lasts_says_its_own_beginning_and_what_was_known_of_it() -> 
     assert any(f"no frame since {since}" in line for line in found.evidence)
     assert (found.cause, found.confidence) == (lost.cause, lost.confidence)
     assert any(line.startswith("Before this listener restarted: ") and "lost" in line for line in found.evidence)
+
+
+def test_what_was_known_of_a_loss_is_known_again_when_the_memory_comes_late() -> None:
+    """On a slow computer it may come after the universe is missing: its cause was lost, and this judgement's own
+    sentence was quoted as one of before the restart."""
+    house = house_of((1, 2, 3), sources=SOURCES)
+    lost = Stage(house, replace(MAIN, to_s=20.0), OTHER).run(30.0).only()
+    after = restarted(house, (lost,), 30.0, 2.0, OTHER, known_s=14.0)
+    found = after.run(20.0).only()
+    assert (found.id, found.rule, found.cause) == (lost.id, "universe-missing", lost.cause)
+    assert f"Before this listener restarted: {lost.summary.partition(' Still working')[0]}" in found.evidence
 
 
 def test_what_closed_within_the_last_minute_returns_as_the_same_incident() -> None:

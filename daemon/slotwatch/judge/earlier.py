@@ -44,6 +44,12 @@ def moved(incident: Incident, wall_offset_ns: int) -> Incident:
     )
 
 
+def as_left(incidents: Iterable[Incident], wall_offset_ns: int) -> list[Incident]:
+    """Give incidents that an earlier judgement left open as they were then, on the clock of this one."""
+    known = [one for one in incidents if one.rule in CATALOG and one.closed_ns is None]
+    return [record_of(moved(one, wall_offset_ns)).incident for one in known]
+
+
 def put_together(found: Incident, earlier: Incident) -> None:
     """Let what this judgement found be the incident that an earlier one left."""
     found.id, found.opened_ns = earlier.id, earlier.opened_ns

@@ -21,6 +21,7 @@ from slotwatch.judge.before import NOTHING_BEFORE, Before
 from slotwatch.judge.binding import Lasting, RuleSetup
 from slotwatch.judge.catalog import RULES
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.earlier import as_left
 from slotwatch.judge.events import Event
 from slotwatch.judge.exceptions import Exceptions
 from slotwatch.judge.incidents import IncidentBook
@@ -373,9 +374,9 @@ class Judge:
         """Continue with what an earlier judgement knew."""
         self._book.resume(order.next_id, order.incidents, self._now_ns)
         self._resumed_ns = self._now_ns
-        # This may come late: what was opened since the start is nothing from before it.
-        earlier = [one for one in self._book.open_incidents() if one.opened_ns < self.started_ns]
-        self._before = Before.of(earlier, order.heard, self.wall_offset_ns, order.homes)
+        # This may come late: what was opened since the start is nothing from before it, nor is what was found since.
+        left = [one for one in as_left(order.incidents, self.wall_offset_ns) if one.opened_ns < self.started_ns]
+        self._before = Before.of(left, order.heard, self.wall_offset_ns, order.homes)
         if order.phase is not None and not self._has_phase_memory:
             self._keeper.resume(order.phase, self.wall_offset_ns)
             self._has_phase_memory = self._regrade = True
