@@ -193,19 +193,24 @@ def up_times_of(kept: Mapping[str, object]) -> list[tuple[str, int, int]]:
     return found
 
 
-def homes_record(snapshot: Snapshot) -> dict[str, object] | None:
+def homes_record(snapshot: Snapshot, known: Mapping[str, object]) -> dict[str, object] | None:
     """Which declared sources are heard on which network, by name, and under which address; None: it is not known now.
 
-    One that is heard on several networks under one address has no network of its own.
+    known: the record before this one. What is heard on several networks under one address may be moving just now: it
+    stays as it was known. At the start leads may be found swapped, and nobody has said so yet.
     """
     names = snapshot.house.networks
     if len(names) < 2 or any(one.rule == "networks-swapped" and one.closed_ns is None for one in snapshot.incidents):
         return None
-    found: dict[tuple[str, str], set[int]] = {}
+    if snapshot.now_ns - snapshot.started_ns < HEARD_NS:
+        return None
+    before = {(source, address): network for network, source, address in homes_of(known)[0]}
+    found: dict[tuple[str, str], set[str]] = {}
     for one in snapshot.sources:
         if one.declared_as and snapshot.now_ns - one.last_seen_ns < HEARD_NS and one.network < len(names):
-            found.setdefault((one.declared_as, one.address), set()).add(one.network)
-    rows = [[names[min(on)], *key] for key, on in sorted(found.items()) if len(on) == 1]
+            found.setdefault((one.declared_as, one.address), set()).add(names[one.network])
+    homes = {key: min(on) if len(on) == 1 else before.get(key) for key, on in sorted(found.items())}
+    rows = [[network, *key] for key, network in homes.items() if network is not None]
     return {"rows": rows[:MOST_HOMES]}
 
 

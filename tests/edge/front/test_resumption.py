@@ -192,8 +192,12 @@ def test_what_is_kept_of_networks_is_what_can_be_told_apart() -> None:
         heard("", "10.0.0.8", 0),
     )
     shown = replace(now, house=two, sources=sources)
-    kept = homes_record(shown)
+    kept = homes_record(shown, {})
     assert kept == {"rows": [["A", "main desk", "10.0.0.1"], ["B", "main desk", "10.1.0.1"]]}
     assert homes_of(kept) == ([("A", "main desk", "10.0.0.1"), ("B", "main desk", "10.1.0.1")], [])
-    assert homes_record(replace(shown, house=replace(two, networks=("A",)))) is None
-    assert homes_record(replace(shown, incidents=(incident(rule="networks-swapped", closed_ns=None),))) is None
+    assert homes_record(replace(shown, house=replace(two, networks=("A",))), {}) is None
+    assert homes_record(replace(shown, incidents=(incident(rule="networks-swapped", closed_ns=None),)), {}) is None
+    # Leads may be swapped while nobody has said so yet: just after the start, and in the seconds of a move.
+    assert homes_record(replace(shown, started_ns=NOW_NS - 3 * SECOND_NS), {}) is None
+    moving = replace(shown, sources=(heard("main desk", "10.0.0.1", 0, ago_s=1), heard("main desk", "10.0.0.1", 1)))
+    assert kept and homes_record(moving, kept) == {"rows": [["A", "main desk", "10.0.0.1"]]}

@@ -177,7 +177,7 @@ class History:
         if new or snapshot.now_ns - self._alive_ns >= ALIVE_NS:
             self._alive_ns = snapshot.now_ns
             new.state["alive"] = self._alive(stopped=False)
-            if (homes := homes_record(snapshot)) is not None:
+            if (homes := homes_record(snapshot, self._kept.get("state homes", {}))) is not None:
                 self._note_kept(new.state, "homes", homes, "state ")
             if snapshot.switches:
                 new.state["switches"] = up_times_record(snapshot.switches, snapshot.wall_offset_ns)
