@@ -177,22 +177,24 @@ class LineComparison:
         while ctx.now_ns - seen.history[0][0] > self._history_ns:
             seen.history.popleft()
         slots = int(ctx.universes.slots[own])
-        if self._stands_still(ctx, seen, own, slots):
+        if self._stands_still(ctx, seen, own, levels[1, :slots]):
             since = ctx.time_of_day(seen.changed_ns)
             evidence = f"No slot of the line has changed since {since}, while slots of {line.compare_with} moved."
             return seen.judged(ctx.now_ns, self._say(seen, STILL, "it stands still while they move", evidence))
         return seen.judged(ctx.now_ns, self._compare(ctx.now_ns, seen, levels[1], slots))
 
-    def _stands_still(self, ctx: RuleContext, seen: ComparedLine, own: int, slots: int) -> bool:
+    def _stands_still(self, ctx: RuleContext, seen: ComparedLine, own: int, line: Levels) -> bool:
         """Whether no slot of a line has changed for long while slots of its universe moved. A line may run behind."""
         streams, rows = ctx.streams, ctx.streams_of(own)
         changed_ns = int(max(streams.last_change_ns[rows].max(initial=0), streams.first_frame_ns[rows].max(initial=0)))
-        levels = np.stack([levels[:slots] for _, levels in seen.history])
+        levels = np.stack([levels[: len(line)] for _, levels in seen.history])
         moves = (levels.max(axis=0).astype(np.int16) - levels.min(axis=0) > self._level).any()
         if not moves or not seen.moving_ns or changed_ns != seen.changed_ns:
             seen.moving_ns, seen.moves = ctx.at_ns if moves else 0, 0
         seen.changed_ns = changed_ns
-        seen.moves += len(levels) > 1 and bool((levels[-1] != levels[-2]).any())
+        # A gateway may leave out a flash of one frame each time: only what is unlike the line for longer tells.
+        unlike = (np.abs(levels[-2:].astype(np.int16) - line) > self._level).any(axis=1)
+        seen.moves += len(levels) > 1 and bool(unlike.all() and (levels[-1] != levels[-2]).any())
         is_long = ctx.now_ns - seen.moving_ns > self._still_ns
         return bool(moves) and is_long and seen.moves >= self._moves
 
@@ -281,6 +283,8 @@ def _say_unheard(ctx: RuleContext, line: Line, universe: int | None, own: int | 
 
 
 def _wrong(cause: str) -> str:
+    if cause == STILL:
+        return "The network is right; the line is not, unless its gateway merges another source."
     return f"The network is right, {'the line or the adapter here' if cause == NEVER_HEARD else 'the line'} is not."
 
 
