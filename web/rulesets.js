@@ -19,7 +19,7 @@ export const SHORT_WORDS = {
   "control-held": { one: "control slot held", many: "{n} control slots held", look: "Look at the last cue" },
   "damaged-packets": { one: "packets arrive damaged", many: "packets arrive damaged", look: "Look at leads and switch ports" },
   "duplicate-address": { one: "one address, two devices", many: "{n} addresses used twice", look: "Find out which device has it" },
-  "duplicate-identity": { one: "one identity, several senders", many: "{n} shared identities", look: "Look for a copied computer" },
+  "duplicate-identity": { one: "shared identity", many: "{n} shared identities", look: "Look for a copied computer" },
   "echoed-universe": { one: "{place} echoed", many: "{n} universes echoed", look: "Look for a gateway in a loop" },
   "fallback-address": { one: "{source} on fallback address", many: "{n} on fallback addresses", look: "Look at its network settings" },
   "false-end": { one: "{place} announces its end", many: "{n} announce their end", look: "Look at the source's version" },

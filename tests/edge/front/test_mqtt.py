@@ -9,7 +9,7 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -68,6 +68,8 @@ class Hearer:
     def __init__(self) -> None:
         self.newest: dict[str, str] = {}
         self.every: list[tuple[str, str]] = []
+        self.at_each: Callable[[str], None] = lambda topic: None
+        """Called with the topic of each message, before the next one is read."""
 
     @asynccontextmanager
     async def hearing(self, port: int, user: str | None = None) -> AsyncIterator[Hearer]:
@@ -79,6 +81,7 @@ class Hearer:
                     assert isinstance(message.payload, bytes)
                     self.newest[str(message.topic)] = message.payload.decode()
                     self.every.append((str(message.topic), message.payload.decode()))
+                    self.at_each(str(message.topic))
 
             task = asyncio.create_task(read())
             try:
@@ -117,6 +120,29 @@ async def test_states_are_retained_and_incidents_are_published(tmp_path: Path) -
                 await happens(lambda: json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 9)
                 sent = [topic.removeprefix(f"{TOPIC}/") for topic, _ in heard.every[count:]]
                 assert sent == ["house", "incidents", "incident"], "of what is not new nothing is sent"
+
+
+async def test_an_incident_is_told_after_the_states_that_it_changed(tmp_path: Path) -> None:
+    """Also one that is found before the broker has acknowledged the message about the one before it."""
+    port, last = free_port(socket.SOCK_STREAM), 60
+    listed: list[tuple[int, int]] = []
+    with broker(tmp_path, port):
+        sender, heard = MqttSender(house(port)), Hearer()
+
+        def find_the_next(topic: str) -> None:
+            if topic == f"{TOPIC}/incident":
+                told = json.loads(heard.newest[topic])["id"]
+                listed.append((told, json.loads(heard.newest[f"{TOPIC}/incidents"])[0]["id"]))
+                if told < last:
+                    sender.note(snapshot(incidents=(incident(told + 1),)))
+
+        heard.at_each = find_the_next
+        sender.note(snapshot())
+        async with sending(sender), heard.hearing(port):
+            await happens(lambda: f"{TOPIC}/incidents" in heard.newest)
+            sender.note(snapshot(incidents=(incident(8),)))
+            await happens(lambda: len(listed) == last - 7)
+    assert listed == [(number, number) for number in range(8, last + 1)]
 
 
 async def test_an_orderly_stop_says_offline(tmp_path: Path) -> None:

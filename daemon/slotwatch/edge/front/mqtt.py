@@ -254,6 +254,8 @@ class MqttSender:
         if self._announces:
             self._announces = False
             await self._announce(client)
+        # What is found while this sends comes next time, after the states that it changes.
+        told = len(self._messages)
         for name, text in list(self._states.items()):
             if self._sent.get(name) != text:
                 await client.publish(f"{self._topic}/{name}", text, qos=AT_LEAST_ONCE, retain=True)
@@ -261,8 +263,7 @@ class MqttSender:
         for name in self._sent.keys() - self._states.keys() if self._states else ():
             await client.publish(f"{self._topic}/{name}", b"", qos=AT_LEAST_ONCE, retain=True)
             del self._sent[name]
-        while self._messages:
-            text = self._messages[0]
+        for text in list(self._messages)[:told]:
             await client.publish(f"{self._topic}/incident", text, qos=AT_LEAST_ONCE)
             if self._messages and self._messages[0] is text:
                 self._messages.popleft()

@@ -203,7 +203,7 @@ RULE = Rule(
     name="duplicate-identity",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
-    short=ShortWords("one identity, several senders", "{n} shared identities", look="Look for a copied computer"),
+    short=ShortWords("shared identity", "{n} shared identities", look="Look for a copied computer"),
     sentence="One identity from {machines}: {addresses} {send} {universes} with the CID {cid}.",
     judged_by=judged_by(DuplicateIdentityParameters(), bind),
     facts=DuplicateIdentityFacts,
