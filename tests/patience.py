@@ -14,6 +14,9 @@ to run for each processor, two daemons took over 40 s to start. A test that pass
 limit of a test is this one or longer (`tests/test_limits.py`)."""
 PROGRAM_S = 4 * PATIENCE_S
 """When to give up a program of a test that itself waits several times."""
+TRIALS = 5
+"""How often something is tried that may take no longer than a bound. A busy computer only makes it longer: what is too
+slow by itself is so every time."""
 
 
 def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
@@ -23,11 +26,6 @@ def until(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:
         assert time.monotonic() < deadline_s, f"not within {within_s} s: {answer!r}"
         time.sleep(0.01)
     return answer
-
-
-TRIALS = 5
-"""How often something is tried that may take no longer than a bound. A busy computer only makes it longer: what is too
-slow by itself is so every time."""
 
 
 async def happens(what: Callable[[], Any], within_s: float = PATIENCE_S) -> Any:

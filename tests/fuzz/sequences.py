@@ -19,9 +19,7 @@ from slotwatch.engine import Engine
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network, Phase
 from slotwatch.judge.neighbours import MOST_CONTESTED, MOST_NEIGHBOURS
 from slotwatch.judge.ports import MOST_PER_NETWORK
-from slotwatch.model.columns import MAX_SOURCES, MAX_SOURCES_PER_UNIVERSE, MAX_STREAMS
-from slotwatch.model.counters import MAX_OFFENDERS
-from slotwatch.model.occasions import MAX_NODES, MAX_POLLERS, MAX_SYNCS
+from slotwatch.model.columns import MAX_STREAMS
 from slotwatch.snapshot.encoding import to_parts
 from slotwatch.wire.observation import (
     AddressSeen,
@@ -34,6 +32,7 @@ from slotwatch.wire.observation import (
     StallSeen,
 )
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.fuzz.bounds import hold_bounds
 from tests.model.packets import (
     MS,
     SECOND,
@@ -265,15 +264,8 @@ class Show:
     def _hold(self) -> None:
         model = self.engine.model
         assert self.engine.now_ns == self.now_ns == model.now_ns, "time is the one that is passed in"
-        assert model.streams.filled <= MAX_STREAMS
-        assert model.sources.filled <= MAX_SOURCES
+        hold_bounds(model)
         assert model.universes.filled <= len(UNIVERSES) + MAX_STREAMS
-        assert model.universes.streams[: model.universes.top].max() <= MAX_SOURCES_PER_UNIVERSE
-        occasions = model.occasions
-        assert len(occasions.syncs) <= MAX_SYNCS
-        assert len(occasions.nodes) <= MAX_NODES
-        assert len(occasions.pollers) <= MAX_POLLERS
-        assert len(model.counters.offenders) <= MAX_OFFENDERS
         listener = self.engine.judge.listener
         assert len(listener.neighbours.by_address) <= MOST_NEIGHBOURS
         assert len(listener.neighbours.contested) <= MOST_CONTESTED
