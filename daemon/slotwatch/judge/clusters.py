@@ -232,8 +232,7 @@ def _may_accept(ctx: RuleContext) -> bool:
 
 
 def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> AcceptedCase | None:
-    if not _may_accept(ctx):
-        return None
+    """Say by what a case is accepted; asked only where any can be."""
     keys = frozenset(Cluster(case.rule, case.finding.group, [case]).source_keys(ctx)) if ctx.exceptions else frozenset()
     return standing(ctx, case.rule.name, case.finding.universes, keys, at)
 

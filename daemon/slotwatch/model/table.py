@@ -104,13 +104,12 @@ class Table:
         """Copy the rows in use into new columns of the same length: what the others held takes no memory then."""
         rows = self.rows()
         for name in self.column_names:
-            old = self.__dict__[name]
-            # Zeros of this kind are memory only once they are written.
-            new = np.zeros(old.shape, old.dtype)
-            new[rows] = old[rows]
-            self.__dict__[name] = new
-            if name == "generation":
-                new[:] = old
+            # A row that is empty keeps its generation: who holds it next is told from who held it before by that.
+            if name != "generation":
+                old = self.__dict__[name]
+                # Zeros of this kind are memory only once they are written.
+                new = self.__dict__[name] = np.zeros(old.shape, old.dtype)
+                new[rows] = old[rows]
         self.made += 1
         self.removed = 0
 

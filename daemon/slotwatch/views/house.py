@@ -75,7 +75,7 @@ def readiness(
     """The half-hour call: judged as if in `show`, whatever the phase.
 
     silence: why what is known is old; then the house is not ready, for nothing is known of now.   trouble: what this
-    listener cannot do now, which says nothing of the show.   unreached: to whom no message can be sent; then the house
+    listener cannot do now, which says nothing of the show. unreached: to whom no message can be sent; then the house
     is not ready, for it relies on them.
     """
     view, found = sheet.snapshot.house, sheet.snapshot.readiness

@@ -60,6 +60,11 @@ class NoticeRecipient:
     tests: dict[str, asyncio.Future[str]] = field(default_factory=dict)
     """Tests that wait to be tried, by the message's id. The sender waits for the result."""
 
+    @property
+    def fault(self) -> str:
+        """Why messages do not reach it, as the end of a sentence; empty if they do."""
+        return self.unusable or self.trouble
+
 
 class Notifications:
     """Follows snapshots; `run` decides and sends."""
@@ -102,11 +107,7 @@ class Notifications:
 
     def health(self) -> dict[str, object]:
         """For the page, the API and the metrics."""
-        troubles = [
-            f"Messages do not reach {one.name}: {one.unusable or one.trouble}."
-            for one in self.recipients.values()
-            if one.unusable or one.trouble
-        ]
+        troubles = [f"Messages do not reach {one.name}: {one.fault}." for one in self.recipients.values() if one.fault]
         troubles += [
             f"{one.counts['given_up'] + one.counts['dropped']} messages to {one.name} never arrived."
             for one in self.recipients.values()
@@ -120,8 +121,8 @@ class Notifications:
                 {
                     "name": one.name,
                     "kind": one.way.kind,
-                    "ok": not one.unusable and not one.trouble,
-                    "text": one.unusable or one.trouble,
+                    "ok": not one.fault,
+                    "text": one.fault,
                     "waiting": self._queue.length(one.name),
                     "sent_at": one.sent_at,
                     **one.counts,

@@ -74,22 +74,24 @@ class Demo:
 
     def __enter__(self) -> Self:
         try:
-            for left in reversed(range(STARTS_TRIED)):
-                self._prepare()
-                try:
-                    self._start()
-                    return self
-                except EdgeError:
-                    # Another program, such as a second demo, may open a port after it was looked for.
-                    if not left or not self._has_lost_a_port():
-                        raise
-            raise AssertionError("unreachable")
+            self._start_where_free(STARTS_TRIED)
         except BaseException:
             self.close()
             raise
+        return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def _start_where_free(self, tries: int) -> None:
+        """Start at free ports. Another program, such as a second demo, may open one after it was looked for."""
+        self._prepare()
+        try:
+            self._start()
+        except EdgeError:
+            if tries <= 1 or not self._has_lost_a_port():
+                raise
+            self._start_where_free(tries - 1)
 
     def _has_lost_a_port(self) -> bool:
         """Whether the daemon ended, and a port that was free for it is another's."""

@@ -130,16 +130,16 @@ def _describe_many(ctx: RuleContext, network: int) -> Finding:
     count = sum(one.recent(ctx.at_ns) for one in senders)
     last = max(senders, key=lambda one: one.last_ns, default=None)
     reject = Reject(last.last_reason if last else 0)
-    number = f"over {NEARLY_ALL}" if len(senders) > NEARLY_ALL else f"{len(senders)}"
+    addresses = f"{f'Over {NEARLY_ALL}' if len(senders) > NEARLY_ALL else len(senders)} addresses"
     names = wording.list_names(address_text(one.address) for one in senders[:MOST_NAMED])
     return Finding(
         # As a flood of them is named: this is part of one.
         group=f"flood:{REJECTED}:{network}",
         since_ns=0,
         networks=(network,),
-        facts=MalformedPacketsFacts(f"{number[0].upper()}{number[1:]} addresses send", count, reject.text),
+        facts=MalformedPacketsFacts(f"{addresses} send", count, reject.text),
         evidence=(
-            f"{number[0].upper()}{number[1:]} addresses on {ctx.network_name(network)} sent such packets in "
+            f"{addresses} on {ctx.network_name(network)} sent such packets in "
             f"{OFFENCE_BUCKETS} s, among them {names}; the last packet was rejected as {reject.word}.",
         ),
         next_checks=CHECKS_OF_MANY,
