@@ -18,6 +18,8 @@ MOST_LINES = 200
 """Universes or sources listed in words; the JSON has them all."""
 MOST_CHECKS = 3
 """Next checks of an incident in words, the first ones; the JSON has them all."""
+ENOUGH_S = 10
+"""The longest window in which frames are judged. A shorter recording says little of what it does not show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +216,10 @@ def _incidents(report: ReplayReport) -> list[str]:
         if not capture.hidden
         else [f"{wording.count(capture.hidden, 'packet')} could not be read, so what is missing here proves nothing."]
     )
+    if round(capture.seconds, 1) < ENOUGH_S:
+        limit.append(
+            f"The recording lasts only {_duration(capture.seconds)}. Many faults show only in {ENOUGH_S} s of traffic."
+        )
     if not incidents and not capture.show_packets:
         messages = wording.count(capture.group_messages, "IGMP or MLD message")
         return [f"It holds no show data. Only its {messages} could be judged: nothing was found wrong with them."]
