@@ -127,6 +127,82 @@ def test_routes_wait_for_an_interface_that_is_gone_and_follow_it_when_it_is_made
     assert answer["found"] == [every, every]
 
 
+LISTED = """
+import json, os, socket
+from slotwatch import clock
+from slotwatch.edge.routes.routing import DISCOVERY_EVERY_NS, Routing
+from slotwatch.edge.shared import ring as rings
+from slotwatch.edge.shared.ring import GUARD_ROWS, Ring
+from slotwatch.house.schema import House, Network, Route
+from slotwatch.house.service import Listen
+from slotwatch.wire.universe import Protocol, UniverseId
+from tests.net.namespace import CABLE
+from tests.patience import until
+exec(CABLE)
+
+def e131(number): return UniverseId(Protocol.E131, number)
+
+watches = {}
+for number, (name, far) in enumerate((("eth1", "sw"), ("eth2", "far")), 1):
+    if name == "eth2":
+        ip("link", "add", far, "type", "veth", "peer", "name", name)
+        ip("address", "add", "10.30.0.9/24", "dev", name)
+        ip("link", "set", name, "up")
+        ip("link", "set", far, "up")
+    watches[name] = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(0x0800))
+    watches[name].bind((far, 0))
+    watches[name].setblocking(False)
+for address, name in (("10.20.0.41", "eth1"), ("10.30.0.41", "eth2")):
+    ip("neighbour", "replace", address, "lladdr", "02:00:00:00:00:41", "dev", name, "nud", "permanent")
+house = House(
+    networks=(Network("A", "eth1"), Network("B", "eth2")),
+    listen=Listen(interfaces=("eth1", "eth2"), e131_port=15568, artnet_port=16454),
+    routes=(
+        Route("here", e131(1), target=e131(301), to_network=0),
+        Route("there", e131(2), target=e131(302), to_network=1, to_address="10.30.0.41"),
+        Route("node", e131(1), target=UniverseId(Protocol.ARTNET, 3), to_network=1, to_address="10.30.0.41"),
+    ),
+)
+rows = 4 * GUARD_ROWS
+memory = rings.create_memory(rows)
+routing = Routing(house, Ring(memory, rows, routes=True), b"slotwatch-tests0")
+found = {name: [] for name in watches}
+
+def heard():
+    for name, watch in watches.items():
+        while True:
+            try:
+                frame = watch.recv(2048)
+            except BlockingIOError:
+                break
+            packet = frame[42:]
+            if frame[23] == 17 and packet[4:13] == b"ASC-E1.17" and packet[18:22] == b"\\0\\0\\0\\x08":
+                found[name].append([socket.inet_ntoa(frame[30:34]), packet[120:].hex()])
+    return found
+
+now_ns = clock.monotonic_ns()
+turns = 0
+
+def every_network_heard():
+    global turns
+    turns += 1
+    routing.step(now_ns + turns * DISCOVERY_EVERY_NS)
+    return all(heard().values())
+
+until(every_network_heard)
+print(json.dumps({name: sorted(map(tuple, {tuple(one) for one in seen})) for name, seen in found.items()}))
+routing.close(clock.monotonic_ns())
+os.close(memory)
+"""
+
+
+def test_a_discovery_list_names_what_its_own_network_gets() -> None:
+    """ANSI E1.31-2018 4.3: it lists universes that the source transmits, from octet 120 on (section 8)."""
+    answer = inside(LISTED)
+    assert answer["eth1"] == [["239.255.250.214", "012d"]]
+    assert answer["eth2"] == [["10.30.0.41", "012e"], ["239.255.250.214", "012e"]]
+
+
 UNANSWERED = (
     DAEMON
     + """

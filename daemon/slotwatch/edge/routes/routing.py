@@ -25,7 +25,7 @@ from slotwatch.bridge.routes import Bridge
 from slotwatch.bridge.status import with_line
 from slotwatch.edge.lines.serial_line import LineSender
 from slotwatch.edge.routes.questions import Questions
-from slotwatch.edge.routes.udp_out import Sender, discovery_universes
+from slotwatch.edge.routes.udp_out import Sender, discovery_lists
 from slotwatch.edge.shared.channel import Channel
 from slotwatch.edge.shared.child import SIGN_OF_LIFE_S
 from slotwatch.edge.shared.interfaces import read_interfaces
@@ -116,9 +116,12 @@ class Routing:
         wanted = [(protocol, number) for _, protocol, number in self.bridge.inputs]
         self._e131 = {number for protocol, number in wanted if protocol == _E131}
         self._artnet = {number for protocol, number in wanted if protocol == _ARTNET}
-        listed = discovery_universes(targets)
-        self._discovery = e131_discovery(self.cid, self.sender.source_name, listed) if listed else []
-        self._unicast_discovery = sorted({str(t.address) for t in targets if _is_e131_unicast(t)})
+        self._discovery = {
+            network: e131_discovery(self.cid, self.sender.source_name, listed)
+            for network, listed in discovery_lists(targets).items()
+        }
+        """Pages of its list, by network."""
+        self._unicast_discovery = sorted({(t.network, str(t.address)) for t in targets if _is_e131_unicast(t)})
         others = any(protocol not in (_E131, _ARTNET) for protocol, _ in wanted)
         self._hears_all = self.node is not None or house.listen.ask_fixtures or others
         """Whether other packets matter than the levels that `_read` picks out by their bytes: polls, answers of
@@ -291,9 +294,12 @@ class Routing:
                 line.silence()
 
     def _announce(self) -> None:
-        for sock in self.sender.multicast_sockets():
-            for page in self._discovery:
-                for address in (DISCOVERY_GROUP, *self._unicast_discovery):
+        for network, pages_here in self._discovery.items():
+            sock = self.sender.group_socket(network)
+            if sock is None:
+                continue
+            for address in (DISCOVERY_GROUP, *(one for there, one in self._unicast_discovery if there == network)):
+                for page in pages_here:
                     self.sender.send_raw(sock, page, (address, self.sender.e131_port))
 
 

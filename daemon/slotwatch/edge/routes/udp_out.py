@@ -159,13 +159,10 @@ class Sender:
             self._sockets[key] = NetworkSocket("", v6=False, broadcast=False)
         self.send_raw(self._sockets[key].sock, packet, (address, self.artnet_port))
 
-    def multicast_sockets(self) -> list[socket.socket]:
-        """The IPv4 sockets in use, one a network (discovery lists go out on each)."""
-        return [
-            one.sock
-            for (network, v6, broadcast), one in self._sockets.items()
-            if not (v6 or broadcast or one.box.is_held) and network >= 0
-        ]
+    def group_socket(self, network: int) -> socket.socket | None:
+        """Return the IPv4 socket that sends to groups and addresses on a network; None while there is none."""
+        found = self._sockets.get((network, False, False))
+        return None if found is None or found.box.is_held else found.sock
 
     def follow_interfaces(self) -> None:
         """Take note of interfaces that went away or came back. To be called about once a second."""
@@ -197,6 +194,13 @@ class Sender:
         return self._sockets[key]
 
 
-def discovery_universes(targets: list[Target]) -> list[int]:
-    """E1.31 universes that the bridge sends, ascending, for its own discovery list (4.3)."""
-    return sorted({t.universe.number for t in targets if t.universe and t.universe.protocol is Protocol.E131})
+def discovery_lists(targets: list[Target]) -> dict[int, list[int]]:
+    """E1.31 universes that the bridge sends, ascending, by network, for its own discovery lists (4.3).
+
+    A list names only what its network gets: whoever hears it there would miss the others.
+    """
+    listed: dict[int, set[int]] = {}
+    for target in targets:
+        if target.universe is not None and target.universe.protocol is Protocol.E131:
+            listed.setdefault(target.network, set()).add(target.universe.number)
+    return {network: sorted(numbers) for network, numbers in listed.items()}
