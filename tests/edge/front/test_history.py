@@ -21,7 +21,7 @@ import pytest
 from slotwatch import clock
 from slotwatch.edge.front import history_store as store_module
 from slotwatch.edge.front import history_writer as writer_module
-from slotwatch.edge.front.history import History
+from slotwatch.edge.front.history import MOST_INTERVALS, History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_shows import UsualRows
 from slotwatch.edge.front.history_store import Pending, Store
@@ -110,6 +110,20 @@ async def test_what_a_snapshot_holds_is_kept(path: Path) -> None:
     assert archive.phases() == [(WALL_MS - 60_000, "show")]
     assert archive.not_judged(WALL_MS - 5000, WALL_MS) == [(WALL_MS - 9000, WALL_MS - 1000, "eth1", "link down")]
     assert archive.not_judged(WALL_MS, WALL_MS) == []
+
+
+async def test_years_of_short_times_not_judged_are_all_kept_and_few_are_remembered(path: Path) -> None:
+    history = History(path, FOR_EVER)
+    for first in range(0, 5_000, 200):
+        began = range(NOW_NS + first * SECOND_NS, NOW_NS + (first + 200) * SECOND_NS, SECOND_NS)
+        taken = snapshot(incidents=())
+        taken.house.listener = ListenerHealth(
+            not_judged=tuple(NotJudgedRow(start_ns, start_ns + 1_000_000, "eth1", "overrun") for start_ns in began)
+        )
+        history.note(taken)
+    assert max(len(table) for table in vars(history).values() if isinstance(table, dict)) <= MOST_INTERVALS
+    history.close()
+    assert len(Archive(path).not_judged(0, 1 << 62)) == 5_000
 
 
 async def test_an_incident_is_kept_as_it_was_last_revised(path: Path) -> None:

@@ -31,6 +31,8 @@ OWNER_AGAIN_S = 0.02
 AS_IT_WAS = "Times before this mark are by the clock as it was."
 NEW_STEP_NS = 10_000_000_000
 """Of the first snapshot: how old a step of the clock may be that no earlier process of the page has marked."""
+MOST_INTERVALS = 1024
+"""Times not judged that are remembered as kept: more than a snapshot lists (`judge.listener`)."""
 
 _T = TypeVar("_T")
 _Key = TypeVar("_Key", str, int)
@@ -203,6 +205,8 @@ class History:
         if held != value:
             self._intervals[name] = known, offset, value
             new.not_judged[known] = value
+        while len(self._intervals) > MOST_INTERVALS:
+            del self._intervals[next(iter(self._intervals))]
 
     def _note_counts(self, snapshot: Snapshot, new: Pending) -> None:
         """Hours once a minute, for they grow all the time; the rig check whenever it moved."""
