@@ -114,6 +114,28 @@ secret_file = "building.key"
     assert found[2].endswith("mqtt.password is not an ordinary file.") and "[mqtt]: " in found[2]
 
 
+def test_a_circuit_list_without_a_circuit_is_a_warning(capsys: pytest.CaptureFixture[str], hall: Path) -> None:
+    """A header alone: no circuit of the patch is checked, and no current is estimated."""
+    hall.write_text(HOUSE + '[circuits]\nfile = "circuits.csv"\n')
+    (hall.parent / "circuits.csv").write_text("circuit,rack,way\n")
+    (hall.parent / "patch.csv").write_text("fixture,universe,address,profile\n1,1,1,par\n")
+    status, out, _ = run(capsys, "check", "-c", str(hall))
+    assert "  warning  circuits.csv: This circuit list has a header and no circuits.\n" in out
+    assert status == 1 and out.endswith("1 fault found; the house can be used all the same.\n")
+
+
+@pytest.mark.parametrize(("phases", "is_noted"), [("show", True), ("pre-show show", True), ("show post-show", False)])
+def test_a_timetable_that_never_leaves_show_is_noted(
+    capsys: pytest.CaptureFixture[str], hall: Path, phases: str, is_noted: bool
+) -> None:
+    rows = [
+        f'[[timetable]]\ndays = ["daily"]\nat = "1{n}:55"\nphase = "{one}"\n' for n, one in enumerate(phases.split())
+    ]
+    hall.write_text(HOUSE + "".join(rows))
+    _, out, _ = run(capsys, "check", "-c", str(hall))
+    assert ("  note     the timetable changes the phase to show and to none after it" in out) is is_noted
+
+
 @pytest.mark.parametrize("rows", ["", "# 1,1,1,par,Bar\n\n"])
 def test_a_patch_without_a_fixture_is_a_warning(capsys: pytest.CaptureFixture[str], hall: Path, rows: str) -> None:
     """A header alone: nothing of the patch is checked, and no rule of fixtures judges anything."""

@@ -192,6 +192,23 @@ def test_readiness_fits_the_description() -> None:
     assert api.readiness(snapshot(readiness=Readiness()))["ready"]
 
 
+def test_the_half_hour_call_mentions_a_refused_house_file() -> None:
+    """Who corrected the file and was refused would believe that the new one is judged."""
+    mistakes = (
+        "house.toml:4: phase: shwo - one of dark, show is expected",
+        "house.toml:9: universes: a list is expected",
+    )
+    for count, more in ((1, ""), (2, " (and 1 more)")):
+        refused = snapshot(readiness=Readiness())
+        refused.house.house_problems = mistakes[:count]
+        call = api.readiness(refused, trouble=("the disk is full",))
+        said = "The house file on disk was refused; the one read before still runs."
+        assert call["ready"] and call["trouble"] == [
+            "the disk is full",
+            f"{said} Its first mistake: {mistakes[0]}{more}.",
+        ]
+
+
 def test_fixtures_show_the_levels_that_reach_them() -> None:
     found = api.fixtures(snapshot(), house())
     assert [slot["level"] for slot in found[0]["slots"]] == [255, 128, 0, 1]

@@ -42,6 +42,7 @@ class _Loader:
         self.problems: list[Problem] = []
         self.notes: list[str] = []
         self.empty_patches: list[str] = []
+        self.empty_circuits: list[str] = []
 
     def load(self) -> House:
         self.documents: list[Document] = []
@@ -128,6 +129,12 @@ class _Loader:
             for source in sources.values
             if not (source.cid or source.address or source.source_name)
         ]
+        phases = {row.phase for row in timetable.values}
+        if Phase.SHOW in phases <= {Phase.PRE_SHOW, Phase.SHOW}:
+            self.notes.append(
+                "the timetable changes the phase to show and to none after it: until a person changes it, "
+                "faults at night count as during a show"
+            )
         references.check_rules(accepted, "rule")
         references.check_accepted(accepted)
         references.check_rules(quiet, "rules")
@@ -172,6 +179,7 @@ class _Loader:
             excluded=excluded.values,
             notes=tuple(self.notes),
             empty_patches=tuple(self.empty_patches),
+            empty_circuits=tuple(self.empty_circuits),
         )
 
     def _built(self, name: str, make: Callable[[Entry], Any]) -> Built:
@@ -261,6 +269,8 @@ class _Loader:
             self.problems += read.problems
             self.notes += read.notes
             circuits += read.circuits
+            if not read.circuits and not read.problems:
+                self.empty_circuits.append(entry["file"])
         return circuits
 
     def _named_file(self, entry: Entry) -> bytes | None:

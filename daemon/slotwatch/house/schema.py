@@ -323,6 +323,8 @@ class House:
     """Set where `serve` runs without a house file."""
     empty_patches: tuple[str, ...] = field(default=())
     """Patch files that were read and hold no fixture."""
+    empty_circuits: tuple[str, ...] = field(default=())
+    """Circuit lists that were read and hold no circuit."""
     notes: tuple[str, ...] = field(default=())
     """What the loader reports that is not a fault: columns it read, overlays past their end."""
 

@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
             print(json.dumps({"usable": False, "problems": problems}, indent=2, ensure_ascii=False))
         raise
     report = check_report(
-        house, (*conflicts(house), *_empty_patches(house), *_page(house), *_secrets(house)), _exceptions(house)
+        house, (*conflicts(house), *_empty_lists(house), *_page(house), *_secrets(house)), _exceptions(house)
     )
     if arguments.json:
         print(json.dumps(check_json(report), indent=2, ensure_ascii=False))
@@ -84,10 +84,11 @@ def _closed(key: str, file: str) -> tuple[str, str]:
     return NOT_CHECKED, f"{key} was not checked: {own_user()} may not read {file}."
 
 
-def _empty_patches(house: House) -> list[Conflict]:
-    """Return a warning for each patch file without a fixture: what the house means to have checked is not."""
-    text = "This patch file holds no patched fixtures."
-    return [Conflict("no-fixtures", Severity.WARNING, (), None, None, text, file) for file in house.empty_patches]
+def _empty_lists(house: House) -> list[Conflict]:
+    """Return a warning for each patch or circuit list without a row: what the house means to have checked is not."""
+    found = [("no-fixtures", "This patch file holds no patched fixtures.", file) for file in house.empty_patches]
+    found += [("no-circuits", "This circuit list has a header and no circuits.", file) for file in house.empty_circuits]
+    return [Conflict(kind, Severity.WARNING, (), None, None, text, file) for kind, text, file in found]
 
 
 def _secrets(house: House) -> list[Conflict]:

@@ -68,6 +68,9 @@ OLD = "old-data"
 UNREACHED = "recipient-unusable"
 """The reason that nobody would hear of a fault: a secret without which no message can be sent is missing."""
 
+REFUSED = "The house file on disk was refused; the one read before still runs."
+"""What mistakes of a house file mean for what is shown."""
+
 
 def readiness(
     sheet: Sheet, silence: str = "", trouble: Sequence[str] = (), unreached: Sequence[str] = ()
@@ -84,6 +87,10 @@ def readiness(
     if unreached:
         found = found.with_reasons(*(Reason(UNREACHED, text) for text in unreached))
     said = {silence, *unreached, " ".join(unreached)}
+    own = [text for text in trouble if text not in said]
+    if view.house_problems:
+        first, *others = view.house_problems
+        own.append(f"{REFUSED} Its first mistake: {first}{f' (and {len(others)} more)' if others else ''}.")
     return {
         "ready": found.ready,
         "house": view.name,
@@ -104,7 +111,7 @@ def readiness(
         "exceptions": [exception_in_force(one) for one in found.exceptions],
         "not_visible": list(found.not_visible),
         "not_judged": list(found.not_judged),
-        "trouble": [text for text in trouble if text not in said],
+        "trouble": own,
         "grows_worse": [cast("TrendAnswer", {**asdict(one), "values": list(one.values)}) for one in found.grows_worse],
     }
 

@@ -22,6 +22,7 @@ MOST_LINES = 10
 MOST_CHECKS = 4
 MOST_EVIDENCE = 3
 LONGEST_TITLE = 160
+NO_LINK = "No link: the page opens only on slotwatch's own computer."
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ class NoticeScene:
     """Rules that a quiet window holds now."""
     zone: str = "UTC"
     page: str = ""
-    """Address of the page, as others reach it."""
+    """Address of the page, as others reach it; empty if they cannot."""
 
 
 def incident_key(one: Incident) -> str:
@@ -171,7 +172,7 @@ def _made(
     number = hashlib.sha256(f"{scene.house}|{occasion}".encode()).hexdigest()[:24]
     if len(title) > LONGEST_TITLE:
         title = title[: LONGEST_TITLE - 1] + "…"
-    lines = [*lines, "", *([link] if link else []), f"Message {number}."]
+    lines = [*lines, "", link or NO_LINK, f"Message {number}."]
     return Notice(
         id=number,
         kind=kind,

@@ -10,7 +10,7 @@ from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.rules.universe_missing import UniverseMissingParameters
 from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.views.answers.traffic import LegAnswer, SourceAnswer, UniverseAnswer
-from slotwatch.views.house import counts, readiness
+from slotwatch.views.house import REFUSED, counts, readiness
 from slotwatch.views.house_time import house_moment, read_at, zone_named
 from slotwatch.views.incidents import incident, urgency
 from slotwatch.views.moments import number
@@ -56,7 +56,10 @@ def plain_page(
             at=f"{now:%A} {now.day} {now:%B %Y, %H:%M:%S} ({time_zone})",
             clock=lambda text: read_at(text, now),
             headline=silence or headline(sheet),
-            problems=(*(text for text in trouble if text != silence), *_refused(view.house_problems)),
+            problems=(
+                *(text for text in trouble if text != silence),
+                *((REFUSED, *view.house_problems) if view.house_problems else ()),
+            ),
             declares_nothing=declares_nothing,
             incidents=[incident(one) for one in alarms],
             notes=[incident(one) for one in notes],
@@ -178,8 +181,3 @@ def _leg(leg: LegAnswer) -> str:
 
 def _figure(value: float | None) -> str:
     return "" if value is None else str(number(value, 1))
-
-
-def _refused(problems: Sequence[str]) -> tuple[str, ...]:
-    """Say first what mistakes of a house file mean for what is shown."""
-    return ("The house file on disk was refused; the one read before still runs.", *problems) if problems else ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Literal
@@ -197,7 +198,8 @@ def homes_record(snapshot: Snapshot, known: Mapping[str, object]) -> dict[str, o
     """Which declared sources are heard on which network, by name, and under which address; None: it is not known now.
 
     known: the record before this one. What is heard on several networks under one address may be moving just now: it
-    stays as it was known. At the start leads may be found swapped, and nobody has said so yet.
+    stays as it was known. At the start leads may be found swapped, and nobody has said so yet. Of more than
+    MOST_HOMES each source keeps those that were known, then those heard first: later ones may be forged.
     """
     names = snapshot.house.networks
     if len(names) < 2 or any(one.rule == "networks-swapped" and one.closed_ns is None for one in snapshot.incidents):
@@ -206,12 +208,18 @@ def homes_record(snapshot: Snapshot, known: Mapping[str, object]) -> dict[str, o
         return None
     before = {(source, address): network for network, source, address in homes_of(known)[0]}
     found: dict[tuple[str, str], set[str]] = {}
-    for one in snapshot.sources:
+    for one in sorted(snapshot.sources, key=lambda one: one.first_seen_ns):
         if one.declared_as and snapshot.now_ns - one.last_seen_ns < HEARD_NS and one.network < len(names):
             found.setdefault((one.declared_as, one.address), set()).add(names[one.network])
-    homes = {key: min(on) if len(on) == 1 else before.get(key) for key, on in sorted(found.items())}
-    rows = [[network, *key] for key, network in homes.items() if network is not None]
-    return {"rows": rows[:MOST_HOMES]}
+    homes = {key: min(on) if len(on) == 1 else before.get(key) for key, on in found.items()}
+    nth: Counter[str] = Counter()
+    ranked = []
+    for key in sorted(homes, key=lambda key: key not in before):
+        if (network := homes[key]) is not None:
+            ranked.append((nth[key[0]], [network, *key]))
+            nth[key[0]] += 1
+    kept = [row for _, row in sorted(ranked)[:MOST_HOMES]]
+    return {"rows": sorted(kept, key=lambda row: row[1:])}
 
 
 def homes_of(kept: Mapping[str, object]) -> tuple[list[tuple[str, str, str]], list[int]]:

@@ -521,9 +521,12 @@ async def test_the_whole_front_sends_and_says_so_in_the_api_and_the_metrics(tmp_
 @pytest.mark.parametrize(
     ("http", "address"),
     [
-        (Http(), "http://127.0.0.1:8580"),
+        (Http(), ""),
+        (Http(host="localhost"), ""),
+        (Http(hosts=("lights.example",)), "http://lights.example:8580"),
         (Http(host="0.0.0.0", port=80), "http://rack:80"),
-        (Http(host="::1"), "http://[::1]:8580"),
+        (Http(host="::1"), ""),
+        (Http(host="fd00::7"), "http://[fd00::7]:8580"),
         (Http(hosts=("lights.example",), certificate_file="a.pem"), "https://lights.example:8580"),
     ],
 )

@@ -201,3 +201,23 @@ def test_what_is_kept_of_networks_is_what_can_be_told_apart() -> None:
     assert homes_record(replace(shown, started_ns=NOW_NS - 3 * SECOND_NS), {}) is None
     moving = replace(shown, sources=(heard("main desk", "10.0.0.1", 0, ago_s=1), heard("main desk", "10.0.0.1", 1)))
     assert kept and homes_record(moving, kept) == {"rows": [["A", "main desk", "10.0.0.1"]]}
+
+
+def test_forged_addresses_of_one_source_push_out_no_other() -> None:
+    """Not by the alphabet: each source keeps what was known and what was heard first."""
+    now = snapshot(incidents=())
+    two = replace(now.house, networks=("A", "B"))
+
+    def heard(name: str, address: str, ago_s: int) -> SourceRow:
+        return SourceRow(
+            1, bytes(16), address, 0, name, name, first_seen_ns=NOW_NS - ago_s * SECOND_NS, last_seen_ns=NOW_NS
+        )
+
+    forged = [heard("aa desk", f"10.9.{n // 200}.{n % 200}", 5) for n in range(1100)]
+    own = [heard("aa desk", "99.0.0.1", 60), heard("main desk", "10.0.0.1", 60), heard("main desk", "10.0.0.2", 1)]
+    shown = replace(now, house=two, sources=(*forged, *own))
+    kept = homes_record(shown, {"rows": [["A", "main desk", "10.0.0.1"]]})
+    assert kept is not None
+    found, _ = homes_of(kept)
+    assert len(found) == 1024
+    assert {(one.declared_as, one.address) for one in own} <= {(source, address) for _, source, address in found}

@@ -18,6 +18,7 @@ from slotwatch.edge.front.notice_queue import NoticeQueue, WaitingNotice
 from slotwatch.edge.front.notice_ways import NoticeWay, way_of
 from slotwatch.edge.shared.ended_tasks import work_together
 from slotwatch.edge.shared.places import state_place
+from slotwatch.edge.shared.token import is_loopback
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
 from slotwatch.views.metrics import RESULTS
@@ -292,10 +293,13 @@ def queue_place(house: House) -> Path:
 
 
 def page_address(house: House, computer: str) -> str:
-    """The page's address as a person elsewhere would type it, as well as it can be known."""
+    """The page's address as a person elsewhere would type it, as well as it can be known. Empty: nobody elsewhere can
+    open it."""
     host = house.http.host
     if house.http.hosts:
         host = house.http.hosts[0]
+    elif is_loopback(host):
+        return ""
     elif host in ("0.0.0.0", "::"):
         host = computer
     scheme = "https" if house.http.certificate_file else "http"
