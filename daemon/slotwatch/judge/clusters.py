@@ -121,7 +121,7 @@ class Clusterer:
         self._stops.now_ns = ctx.now_ns
         return self._stops
 
-    def _verdict(self, ctx: RuleContext, stops: object, group: LossGroup) -> Verdict:
+    def _verdict(self, ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
         members = frozenset(group.members)
         known = self._verdicts.get(group.id)
         networks = {network for case in group.members.values() for network in case.finding.networks}
@@ -131,11 +131,11 @@ class Clusterer:
             known[1].still_working = []
             return _set_aside(known[1])
         if known is not None and any(case.was_visited for case in group.members.values()):
-            say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
+            say_what_works_now(ctx, stops, group, known[1])
             return _set_aside(known[1])
         # Once every timeout and two discovery intervals have passed the cause is final, whatever comes back.
         if known is not None and known[0] == members and not known[1].provisional:
-            return follow_settled(ctx, stops, group, known[1])  # type: ignore[arg-type]
+            return follow_settled(ctx, stops, group, known[1])
         # A listener that hears nothing learns nothing about the cause.
         if known is not None and _is_blind(ctx, group):
             return _set_aside(known[1])
@@ -143,9 +143,9 @@ class Clusterer:
         if known is not None and _is_coming_back(ctx, group):
             known[1].await_evidence(ctx.at_ns, group.is_revised_until_ns)
             self._verdicts[group.id] = known[0] | members, known[1]  # what misses a source only now stopped with it
-            say_what_works_now(ctx, stops, group, known[1])  # type: ignore[arg-type]
+            say_what_works_now(ctx, stops, group, known[1])
             return known[1]
-        verdict = self._last.cause(ctx, group, lambda: find_cause(ctx, stops, group))  # type: ignore[arg-type]
+        verdict = self._last.cause(ctx, group, lambda: find_cause(ctx, stops, group))
         # What stopped in the same moment by another cause may still be away: that is another group.
         is_left = known is not None and members < known[0] and not group.apart_from
         if known is not None and verdict.cause != known[1].cause and (is_left or _came_back_beside(ctx, group)):
