@@ -11,10 +11,12 @@ from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Limi
 from slotwatch.judge.earlier import record_of
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Incident, TimelineEntry
+from slotwatch.views.alerts import alerts
 from slotwatch.views.records import incident_of, record
 from slotwatch.wire.observation import NeighbourSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
+from tests.views.fabricate import house, snapshot
 
 Heard = tuple[tuple[str, int], ...]
 MAIN = Desk("Main desk", (1, 2), "10.0.0.1", 1)
@@ -109,6 +111,27 @@ def test_a_desk_that_comes_back_later_is_back_since_then() -> None:
     found = after.run(9.0).rule("source-absent")
     assert found.returned_ns is not None and abs((found.returned_ns - START_NS) / S - 7.0) < 0.1
     assert "at the latest" not in found.summary
+
+
+@pytest.mark.parametrize("restarts", [1, 2])
+def test_a_loss_is_the_same_alert_after_a_restart_and_says_what_is_known_now(restarts: int) -> None:
+    """Alertmanager tells alerts apart by their labels alone ("Clients" of its documentation): another rule would be
+    one that ended and another that began."""
+    before = Stage(house_of((1, 2)), replace(MAIN, to_s=20.0)).run(30.0)
+    ((sent, _),) = alerts(snapshot(incidents=before.open), house()).items()
+    for _ in range(restarts):
+        before = restarted(house_of((1, 2)), before.open, 30.0, 2.0).run(30.0)
+    found = before.only()
+    assert (found.rule, found.closed_ns) == ("universe-missing", None)
+    assert list(alerts(snapshot(incidents=(found,)), house())) == [sent]
+
+
+def test_universes_that_were_never_heard_are_the_same_alert_after_a_restart() -> None:
+    before = Stage(house_of((1, 2))).run(30.0)
+    after = restarted(house_of((1, 2)), before.open, 30.0, 2.0).run(30.0)
+    for found in (before.only(), after.only()):
+        ((sent, _),) = alerts(snapshot(incidents=(found,)), house()).items()
+        assert dict(sent)["alertname"] == "UniverseMissing"
 
 
 def test_a_backup_in_control_is_explained_as_before_the_restart() -> None:

@@ -139,7 +139,7 @@ def _of_incidents(
         assert isinstance(counted["incidents"], dict)
         if +Counter(counted["incidents"]) != severities:
             yield f"{where}: {counted['incidents']}, not {dict(severities)}"
-    by_rule = Counter((one.rule, one.severity.word) for one in is_open.values())
+    by_rule = Counter((one.known_as, one.severity.word) for one in is_open.values())
     shown = Counter({name[1:]: int(value) for name, value in samples.items() if name[0] == "incidents_open"})
     if +shown != by_rule:
         yield f"metrics: open are {dict(+shown)}, not {dict(by_rule)}"

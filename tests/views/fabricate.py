@@ -87,7 +87,7 @@ def incident(number: int = 7, **changes: Any) -> Incident:
         revision=1,
         wall_offset_ns=WALL_OFFSET_NS,
     )
-    return replace(found, **changes)
+    return replace(found, **{"known_as": changes.get("rule", found.rule), **changes})
 
 
 def route(name: str, target: str = "artnet/3", **changes: Any) -> RouteRow:

@@ -12,7 +12,7 @@ from slotwatch.judge import earlier
 from slotwatch.judge.catalog import FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import how_long
-from slotwatch.judge.likeness import ABSENT, LOSSES, difference, joined, joined_universes, with_silences
+from slotwatch.judge.likeness import ABSENT, GONE, LOSSES, difference, joined, joined_universes, with_silences
 from slotwatch.judge.resumed import ResumedIncidents
 from slotwatch.judge.same_fault import is_another, is_followed_by, is_resumed, is_same, may_be_part, was_group_of
 from slotwatch.snapshot import Incident, TimelineEntry
@@ -166,6 +166,8 @@ class IncidentBook(ResumedIncidents):
         self._fill_beginning(entry, draft, is_gone_again=is_gone_again)
         entry.count_what_was_well(draft)
         is_same_rule = incident.rule == draft.rule
+        if not {incident.known_as, draft.rule} <= GONE:
+            incident.known_as = draft.rule
         incident.rule, incident.cause, incident.confidence = draft.rule, draft.cause, draft.confidence
         incident.severity = draft.severity
         self._give_up(incident, draft)

@@ -29,8 +29,8 @@ def alerts(snapshot: Snapshot, house: House) -> dict[Labels, dict[str, object]]:
 def labels(one: Incident, house_name: str, house: House) -> Labels:
     found = dict(house.alerts.labels)
     found |= {
-        "alertname": "".join(part.capitalize() for part in one.rule.split("-")),
-        "rule": one.rule,
+        "alertname": "".join(part.capitalize() for part in one.known_as.split("-")),
+        "rule": one.known_as,
         "severity": one.severity.word,
         "house": house_name,
     }

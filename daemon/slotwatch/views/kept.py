@@ -59,6 +59,7 @@ class KeptIncident(TypedDict):
     group: NotRequired[str]
     part_of: NotRequired[int]
     outage: NotRequired[str]
+    known_as: NotRequired[str]
 
 
 class KeptPhase(TypedDict):

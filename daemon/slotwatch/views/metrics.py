@@ -153,7 +153,9 @@ class SnapshotCollector(Collector):
         )
 
     def _incidents(self) -> Iterator[Metric]:
-        is_open = Counter((one.rule, one.severity) for one in self._sheet.snapshot.incidents if one.closed_ns is None)
+        is_open = Counter(
+            (one.known_as, one.severity) for one in self._sheet.snapshot.incidents if one.closed_ns is None
+        )
         known = {(rule, severity): 0 for rule in CATALOG for severity in Severity} | is_open
         yield _gauge(
             "incidents_open",

@@ -85,6 +85,7 @@ def record(found: Incident) -> KeptIncident:
         "group": found.group,
         "part_of": found.part_of,
         "outage": found.outage,
+        "known_as": found.known_as,
     }
 
 
@@ -134,6 +135,7 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
         group=str(kept.get("group", "")),
         part_of=int(kept.get("part_of", 0)),
         outage=str(kept.get("outage", "")),
+        known_as=str(kept.get("known_as", kept["rule"])),
     )
 
 
