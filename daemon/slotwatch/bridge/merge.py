@@ -155,7 +155,7 @@ class Input:
             return None
         return others[0] if len(others) == 1 else bytes(map(max, *others))
 
-    def merged(self, now_ns: int, by_latest: bool = False) -> Merged:
+    def merged(self, by_latest: bool = False) -> Merged:
         """Decide every slot from the sources that are alive and trusted.
 
         by_latest: of sources that both win a slot, the latest change counts instead of the highest level.
@@ -169,9 +169,9 @@ class Input:
         trusted = [source for source in speaking if source.last_ns > self._proof_ns]
         if not trusted:
             return Merged(InputState.UNDECIDED)
-        if len(trusted) == 1 and self._slot_priority(trusted[0], now_ns) is None:
+        if len(trusted) == 1 and self._slot_priority(trusted[0]) is None:
             return self._sole(trusted[0])
-        return self._merge(trusted, now_ns, by_latest)
+        return self._merge(trusted, by_latest)
 
     def sole(self) -> Heard | None:
         """The one source that is there, if it is trusted and sends no priorities of its own: it wins every slot."""
@@ -209,16 +209,17 @@ class Input:
         moved = np.frombuffer(source.levels, np.uint8) != np.frombuffer(levels, np.uint8)
         source.changed_ns[moved] = now_ns
 
-    def _slot_priority(self, source: Heard, now_ns: int) -> bytes | None:
-        if source.slot_priority is None or now_ns - source.slot_priority_ns > SLOT_PRIORITY_LOSS_NS:
+    def _slot_priority(self, source: Heard) -> bytes | None:
+        # Of a source that falls silent they hold as long as its levels, or those would win slots that it never claimed.
+        if source.slot_priority is None or source.last_ns - source.slot_priority_ns > SLOT_PRIORITY_LOSS_NS:
             return None
         return source.slot_priority
 
-    def _merge(self, trusted: list[Heard], now_ns: int, by_latest: bool) -> Merged:
+    def _merge(self, trusted: list[Heard], by_latest: bool) -> Merged:
         rows = np.frombuffer(b"".join(source.levels for source in trusted), np.uint8).reshape(-1, SLOTS)
         claims = np.zeros(rows.shape, np.uint8)
         for claim, source in zip(claims, trusted, strict=True):
-            own = self._slot_priority(source, now_ns)
+            own = self._slot_priority(source)
             if own is None:
                 # Packet priority 0 is a valid lowest priority; in slot arbitration 0 would mean "not sourced".
                 claim[: source.slots] = max(source.priority, 1)

@@ -239,8 +239,8 @@ class Bridge:
     def _follow(self, key: InputKey, now_ns: int, arrived_ns: int) -> None:
         """Bring the routes of an input up to date with it. arrived_ns: when its newest packet came; 0: none came."""
         one = self.inputs[key]
-        highest = one.merged(now_ns)
-        latest = one.merged(now_ns, by_latest=True) if one.latest else highest
+        highest = one.merged()
+        latest = one.merged(by_latest=True) if one.latest else highest
         if arrived_ns:
             self._look_by(now_ns + one.loss_timeout_ns)
         for lane, index in self._lanes_of[key]:
