@@ -10,18 +10,22 @@ from pathlib import Path
 import pytest
 
 from slotwatch.durations import MILLISECOND_NS
-from slotwatch.edge.front.front import SEEN_WITHIN_S
+from slotwatch.edge.front.alertmanager import Alertmanager
+from slotwatch.edge.front.front import OUTGOING, SEEN_WITHIN_S
 from slotwatch.edge.front.history import History
 from slotwatch.edge.front.history_archive import Archive
 from slotwatch.edge.front.history_store import Pending, Store
+from slotwatch.edge.front.mqtt import MqttSender
+from slotwatch.edge.front.notifications import Notifications
 from slotwatch.edge.front.resumption import HEARD_MINUTES, Memory, Resumption
 from slotwatch.edge.shared.watchdog import STUCK_S
 from slotwatch.judge.orders import Absence, Resume
 from slotwatch.snapshot import SourceRow
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.views.records import homes_of, homes_record, record
+from tests.edge.front_house import running
 from tests.patience import PATIENCE_S, cancelled
-from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, incident, snapshot
+from tests.views.fabricate import NOW_NS, WALL_OFFSET_NS, house, incident, snapshot
 
 SECOND_NS = 1_000_000_000
 
@@ -221,3 +225,19 @@ def test_forged_addresses_of_one_source_push_out_no_other() -> None:
     found, _ = homes_of(kept)
     assert len(found) == 1024
     assert {(one.declared_as, one.address) for one in own} <= {(source, address) for _, source, address in found}
+
+
+async def test_nobody_elsewhere_is_told_of_a_judgement_without_memory(tmp_path: Path) -> None:
+    """What was open before a restart would be sent a second time by another number, and end by the first."""
+    assert {Alertmanager.name, MqttSender.name, Notifications.name} == OUTGOING
+    alerts = Alertmanager(house())
+    async with running(tmp_path) as here:
+        here.front.followers.append(alerts)
+        here.show(snapshot(incidents=(incident(7),)))
+        assert alerts.health()["open"] == 1
+        here.front.resumed.clear()
+        here.show(snapshot(incidents=()))
+        assert alerts.health()["open"] == 1
+        here.front.resumed.set()
+        here.show(snapshot(incidents=()))
+        assert alerts.health()["open"] == 0

@@ -43,6 +43,9 @@ AGAIN_S = 5.0
 SEEN_WITHIN_S = 5.0
 """Who ordered something reads it after the answer. On a computer that is slow the answer waits for that."""
 SEE_AGAIN_S = 0.005
+OUTGOING = frozenset({"alertmanager", "mqtt", "notifications"})
+"""Followers that tell others. They get nothing while judging lacks its memory: what is open would be sent a second time
+by another number, and then as over."""
 RESUMED_WITHIN_S = 5.0
 BATCH_NS = 250_000_000
 """Shortest time between two batches of events; incidents do not wait for it."""
@@ -260,7 +263,8 @@ class Front:
         self.sheet, self._everything = Sheet(snapshot), None
         self.moments.note(self.sheet)
         for follower in self.followers:
-            self._tell(follower, snapshot)
+            if follower.name not in OUTGOING or self.resumed.is_set():
+                self._tell(follower, snapshot)
         self.house_answer = self._house(self.sheet)
         if now_ns - self._batch_ns < BATCH_NS:
             self.listeners.publish(self._changes.take_incidents(snapshot))
