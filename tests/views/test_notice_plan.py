@@ -61,6 +61,23 @@ def test_one_message_when_it_opens_and_one_when_it_is_over() -> None:
     assert opened.id != resolved.id and f"Message {opened.id}." in opened.text
 
 
+def test_an_end_is_when_the_fault_was_over_and_not_when_its_incident_closed() -> None:
+    """Its summary says how long the fault lasted, and the two agree."""
+    night = Night()
+    assert night.at(5, lost()) == ["opened"]
+    assert night.at(70, replace(over(lost(), 70), returned_ns=NOW_NS + 60 * SECOND_NS)) == ["resolved"]
+    assert "ended at 00:01:00 on 1 January" in night.sent[1].text
+
+
+def test_universes_that_a_summary_names_are_not_named_again() -> None:
+    night = Night()
+    both = ("e131/2", "e131/3")
+    assert night.at(
+        5, lost(universes=both, summary="Lost on universes e131/2 and e131/3."), lost(8, universes=both)
+    ) == ["opened", "opened"]
+    assert sorted(one.text.lower().count("universes e131/2 and e131/3") for one in night.sent) == [1, 1]
+
+
 def test_a_title_says_what_it_was_that_is_over_and_watched() -> None:
     """A phone shows the title alone: common practice, no source."""
     night = Night()
@@ -217,12 +234,14 @@ def test_a_restart_sends_nothing_twice() -> None:
     assert len({one.id for one in night.sent}) == 3
 
 
-def test_what_judging_does_not_know_any_more_is_over_after_a_while() -> None:
+def test_what_judging_does_not_know_any_more_is_not_called_over() -> None:
+    """Its history was lost or replaced: the fault may last, and be known by another number."""
     night = Night()
     assert night.at(5, lost()) == ["opened"]
     assert night.at(6) == [] and night.at(60, lost()) == [], "judging was restarted and has its memory back"
     assert night.at(100) == [] and night.at(101 + VANISHED_NS // SECOND_NS) == ["resolved"]
-    assert "When it ended is not known" in night.sent[-1].text
+    assert night.sent[-1].title.startswith("No longer known: ")
+    assert "Whether it is over is not known" in night.sent[-1].text
 
 
 def test_memory_of_what_was_sent_is_bounded() -> None:

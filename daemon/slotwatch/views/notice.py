@@ -101,13 +101,15 @@ def single(
         lines.append(f"It includes incident {', '.join(str(number) for number in folded)}, which was sent before.")
     began = _clock(one.began_ns + one.wall_offset_ns, scene.zone)
     if kind == "resolved":
-        closed_ns = one.closed_ns
-        ended = _clock(closed_ns + one.wall_offset_ns, scene.zone) if closed_ns is not None else ""
+        # Not when it was closed: that comes after some seconds of watching, and contradicts how long it lasted.
+        ended_ns = one.returned_ns if one.returned_ns is not None else one.closed_ns
+        ended = _clock(ended_ns + one.wall_offset_ns, scene.zone) if ended_ns is not None else ""
         lines.append(f"It began at {began}" + (f" and ended at {ended}." if ended else " and has ended."))
     else:
         lines.append(f"It began at {began}. Phase: {scene.phase}. Confidence in the cause: {one.confidence}.")
-        if len(one.universes) > 1:
-            lines.append(f"{list_universes(one.universes)}.")
+        where = list_universes(one.universes)
+        if len(one.universes) > 1 and where.lower() not in one.summary.lower():
+            lines.append(f"{where}.")
         lines += one.evidence[:MOST_EVIDENCE]
         if one.next_checks:
             lines += ["", "What to look at:", *(f"- {check}" for check in one.next_checks[:MOST_CHECKS])]
@@ -119,9 +121,9 @@ def single(
 
 
 def no_longer_known(scene: NoticeScene, recipient: str, key: str, summary: str) -> Notice:
-    """The end of an incident that judging does not know any more."""
-    title = f"Over: {scene.house}: {_first_sentence(summary)}"
-    lines = [summary, "It is no longer open. When it ended is not known."]
+    """About an incident that judging does not know any more, as where its history was lost or replaced."""
+    title = f"No longer known: {scene.house}: {_first_sentence(summary)}"
+    lines = [summary, "slotwatch no longer knows of it. Whether it is over is not known: look at the page."]
     return _made(scene, f"{recipient}|{key}|gone", "resolved", "note", title, lines, scene.page, (), 1)
 
 

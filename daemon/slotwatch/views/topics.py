@@ -13,12 +13,17 @@ from slotwatch.views.sheet import Sheet
 from slotwatch.views.universes import STATE_WORDS
 
 MOST_UNIVERSES = 4096
+BRIEF = (
+    *("id", "state", "severity", "rule", "cause", "confidence", "universes", "sources", "source_names"),
+    *("began_at", "returned_at", "closed_at", "part_of", "summary", "acknowledged", "accepted"),
+)
+"""What another system needs of an incident, as the API names it."""
 
 
 def states(sheet: Sheet) -> dict[str, str]:
     """Retained states under the house's topic: they change only when something is different.
 
-    `house`: name, phase and counts; `incidents`: the open ones in brief; `universe/e131/12`: state, label, source.
+    `house`: name, phase and counts; `incidents`: the open ones in brief; `universe/e131/12`: state and label.
     """
     view = sheet.snapshot.house
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
@@ -34,10 +39,9 @@ def states(sheet: Sheet) -> dict[str, str]:
 
 
 def brief(one: Incident) -> dict[str, object]:
-    """What another system needs of an incident."""
+    """An incident's object for a topic."""
     found: Mapping[str, object] = incident_brief(one)
-    names = ("id", "state", "severity", "rule", "cause", "confidence", "universes", "sources", "source_names")
-    return {name: found[name] for name in (*names, "began_at", "closed_at", "summary", "acknowledged")}
+    return {name: found[name] for name in BRIEF}
 
 
 def topic_of(name: str) -> str:

@@ -115,8 +115,8 @@ async def test_states_are_retained_and_incidents_are_published(tmp_path: Path) -
                 assert json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 8
                 assert [one["id"] for one in json.loads(heard.newest[f"{TOPIC}/incidents"])] == [8]
                 count = len(heard.every)
-                sender.note(snapshot(incidents=(incident(8),)))
-                sender.note(snapshot(incidents=(incident(8), incident(9))))
+                sender.note(snapshot(incidents=(incident(8, revision=50),)))
+                sender.note(snapshot(incidents=(incident(8, revision=51), incident(9))))
                 await happens(lambda: json.loads(heard.newest[f"{TOPIC}/incident"])["id"] == 9)
                 sent = [topic.removeprefix(f"{TOPIC}/") for topic, _ in heard.every[count:]]
                 assert sent == ["house", "incidents", "incident"], "of what is not new nothing is sent"

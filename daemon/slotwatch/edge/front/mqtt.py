@@ -71,7 +71,8 @@ class MqttSender:
         self._found = 0
         """Topics that this connection has found at the broker and did not know of."""
         self._messages: deque[str] = deque(maxlen=MOST_MESSAGES)
-        self._revisions: dict[int, tuple[int, bool]] | None = None
+        self._incidents: dict[int, tuple[int, bool, str]] | None = None
+        """Revision of each incident, whether it is open, and what was sent of it."""
         self._changed = asyncio.Event()
         self._trouble = "Not connected to the MQTT broker yet."
         self._unread = ""
@@ -98,13 +99,17 @@ class MqttSender:
             self._changed.set()
 
     def _note_incidents(self, incidents: tuple[Incident, ...]) -> None:
-        before = self._revisions
-        self._revisions = {one.id: (one.revision, one.closed_ns is None) for one in incidents}
-        if before is None:
-            return  # what stood before we began is in the retained list
+        before, self._incidents = self._incidents, {}
         for one in incidents:
-            if before.get(one.id) != self._revisions[one.id]:
-                self._messages.append(json.dumps(brief(one), separators=(",", ":")))
+            known = None if before is None else before.get(one.id)
+            mark = (one.revision, one.closed_ns is None)
+            if known is None or known[:2] != mark:
+                text = json.dumps(brief(one), separators=(",", ":"))
+                # What stood before we began is in the retained list; a revision may change what is not sent.
+                if before is not None and (known is None or known[2] != text):
+                    self._messages.append(text)
+                known = (*mark, text)
+            self._incidents[one.id] = known
 
     def health(self) -> dict[str, object]:
         other = next(iter(self._strangers.values()), "")
