@@ -501,9 +501,13 @@ async def test_the_whole_front_sends_and_says_so_in_the_api_and_the_metrics(tmp_
         terms = NoticeTerms(severity="warning")
         house = notified_house(tmp_path, house_at(tmp_path), program(tmp_path, there.url, terms))
         house = replace(house, heartbeat=Heartbeat("beat.url", 1))
-        snapshots.show(snapshot())
+
+        def has_sent() -> bool:
+            snapshots.show(snapshot())  # judging publishes at least once a second
+            return bool(there.taken and far.taken)
+
         async with serving(house, snapshots, judging) as url:
-            await happens(lambda: there.taken and far.taken)
+            await happens(has_sent)
             async with aiohttp.ClientSession() as session:
                 text, until_s = "", time.monotonic() + PATIENCE_S
                 while text.count('result="sent"} 1.0') != 2 and time.monotonic() < until_s:
