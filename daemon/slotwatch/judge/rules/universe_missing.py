@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -133,6 +133,22 @@ def _past_of(ctx: RuleContext, row: int) -> _PastOfUniverse:
     return _PastOfUniverse(since_ns, earlier, heard, then, tuple(evidence))
 
 
+@dataclass(slots=True)
+class _Clues:
+    """What is found about where the data of a missing universe are."""
+
+    evidence: list[str]
+    checks: tuple[str, ...]
+    """What to look at next; the first that gives any is followed."""
+    hint: str = ""
+    """The end of the sentence."""
+    also_possible: list[str] = field(default_factory=list)
+    movers: Collection[int] = ()
+    """Rows of sources that may be on the wrong network."""
+    wrong: Collection[int] = ()
+    """Indices of the networks that they are heard on."""
+
+
 def describe_missing(ctx: RuleContext, row: int) -> Finding:
     declared = ctx.declared_universe(row)
     sources = declared.sources if declared else ()
@@ -146,69 +162,74 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     # What another network hears is the other lead of a source that lost this one.
     strays = [] if known and known.cause == "leg-lost" else elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
-    looks_like = f" {alike[0]}" if alike else ""
-    evidence = list(past.evidence)
-    heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
-    also: list[str] = []
-    movers: Collection[int] = ()
-    wrong: set[int] = set()
+    clues = _Clues(list(past.evidence), earlier.next_checks if earlier else (), f" {alike[0]}" if alike else "")
     if strays:
-        senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
-        movers, wrong = sorted(senders), {int(ctx.universes.network[stray]) for stray in strays}
-        arrives = wording.list_names(ctx.network_name(network) for network in sorted(wrong))
-        named = wording.list_names(ctx.say_sources(senders))
-        looks_like = f" The data arrives on {arrives} instead, from {named}."
-        send = "sends" if len(ctx.whole_sources(senders)) == 1 else "send"
-        evidence.append(f"{named} {send} it on {arrives}, where it is not declared: a lead or a VLAN may be wrong.")
-        home = int(ctx.universes.network[row])
-        if len(wrong) == 1 and may_be_swapped(ctx, (home, min(wrong))):
-            also.append(
-                f"this listener's networks {ctx.network_name(home)} and {arrives} are swapped: nothing that is declared"
-                " on only one of them is heard on it"
-            )
+        _follow_strays(ctx, row, strays, clues)
+    heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
     if sources and not heard:
-        also.append("its source is off: nothing of it is heard at all")
+        clues.also_possible.append("its source is off: nothing of it is heard at all")
     by_lists = say_lists(ctx, row, () if strays else heard)
-    evidence += by_lists.evidence
-    also += by_lists.also_possible
-    looks_like += "" if alike else by_lists.hint
+    clues.evidence += by_lists.evidence
+    clues.also_possible += by_lists.also_possible
+    clues.hint += "" if alike else by_lists.hint
     if by_lists.elsewhere and known is None:
         # A source that one network alone hears may be on the wrong one, unless it is known to have lost the other.
-        movers, wrong = by_lists.elsewhere, {network for on in by_lists.elsewhere.values() for network in on}
-    is_elsewhere = bool(movers)
-    checks = earlier.next_checks if earlier else ()
-    if is_elsewhere:
-        checks = checks or checks_of_wrong_network(plain_names(ctx, movers), say_networks(ctx, sorted(wrong)))
-    else:
-        also.append("it is sent unicast to its receivers only, and is not visible from this port")
-    network = int(ctx.universes.network[row])
-    if not ctx.universes.last_arrival_ns[row] and not any(
-        ctx.sources[source].network == network for source in ctx.sources
-    ):
-        evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
-        # A recording may be read on another computer than the one that made it.
-        checks = checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
-    if by_lists.without_lead and not is_elsewhere:
-        there = say_networks(ctx, [network])
-        is_one = len(ctx.whole_sources(by_lists.without_lead)) == 1
-        ports = "its switch port" if is_one else "their switch ports"
-        checks = checks or (
-            f"Look at the lead of {plain_names(ctx, by_lists.without_lead)} on {there}: link lamp at both ends.",
-            f"Look at {ports} on {there}.",
-        )
+        clues.movers = by_lists.elsewhere
+        clues.wrong = {network for on in by_lists.elsewhere.values() for network in on}
+    _say_what_to_check(ctx, row, clues, by_lists.without_lead)
+    is_elsewhere = bool(clues.movers)
     return Finding(
         group=_group(sources, past, is_elsewhere=is_elsewhere, is_known=known is not None),
         since_ns=past.since_ns,
         universes=(row,),
         source_names=sources,
         networks=(int(ctx.universes.network[row]),),
-        facts=past.facts(looks_like),
-        evidence=(*evidence, *alike),
+        facts=past.facts(clues.hint),
+        evidence=(*clues.evidence, *alike),
         cause="wrong-network" if is_elsewhere else known.cause if known else "",
         confidence=known.confidence if known else Confidence.CERTAIN,
-        next_checks=checks,
-        also_possible=tuple(also),
+        next_checks=clues.checks,
+        also_possible=tuple(clues.also_possible),
     )
+
+
+def _follow_strays(ctx: RuleContext, row: int, strays: Sequence[int], clues: _Clues) -> None:
+    """Say that its data arrive on another network. strays: rows of the universe there."""
+    senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
+    clues.movers, clues.wrong = sorted(senders), {int(ctx.universes.network[stray]) for stray in strays}
+    arrives = wording.list_names(ctx.network_name(network) for network in sorted(clues.wrong))
+    named = wording.list_names(ctx.say_sources(senders))
+    clues.hint = f" The data arrives on {arrives} instead, from {named}."
+    send = "sends" if len(ctx.whole_sources(senders)) == 1 else "send"
+    clues.evidence.append(f"{named} {send} it on {arrives}, where it is not declared: a lead or a VLAN may be wrong.")
+    home = int(ctx.universes.network[row])
+    if len(clues.wrong) == 1 and may_be_swapped(ctx, (home, min(clues.wrong))):
+        clues.also_possible.append(
+            f"this listener's networks {ctx.network_name(home)} and {arrives} are swapped: nothing that is declared"
+            " on only one of them is heard on it"
+        )
+
+
+def _say_what_to_check(ctx: RuleContext, row: int, clues: _Clues, without_lead: Collection[int]) -> None:
+    """Choose what to look at next. without_lead: rows of sources that are heard on other networks than this one."""
+    network = int(ctx.universes.network[row])
+    if clues.movers:
+        wrong = say_networks(ctx, sorted(clues.wrong))
+        clues.checks = clues.checks or checks_of_wrong_network(plain_names(ctx, clues.movers), wrong)
+    else:
+        clues.also_possible.append("it is sent unicast to its receivers only, and is not visible from this port")
+    is_heard = any(ctx.sources[source].network == network for source in ctx.sources)
+    if not ctx.universes.last_arrival_ns[row] and not is_heard:
+        clues.evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
+        # A recording may be read on another computer than the one that made it.
+        clues.checks = clues.checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
+    if without_lead and not clues.movers:
+        there = say_networks(ctx, [network])
+        ports = "its switch port" if len(ctx.whole_sources(without_lead)) == 1 else "their switch ports"
+        clues.checks = clues.checks or (
+            f"Look at the lead of {plain_names(ctx, without_lead)} on {there}: link lamp at both ends.",
+            f"Look at {ports} on {there}.",
+        )
 
 
 def _describe_without_levels(
