@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from slotwatch.house.schema import DeclaredSource, Network, Phase, Receiver
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network, Phase, Receiver
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.orders import SetPhase
 from slotwatch.snapshot import Severity, UniverseState
@@ -40,6 +40,13 @@ def stage(*senders: object, **more: object) -> Stage:
     return Stage(house_of((1,), **more), *senders)  # type: ignore[arg-type]
 
 
+TWO_NETWORKS = replace(
+    house_of((1,)),
+    networks=(Network("A", "eth1"), Network("B", "eth2")),
+    universes=(DeclaredUniverse(UniverseId(Protocol.E131, 1), networks=(0, 1)),),
+)
+
+
 def test_a_link_that_goes_down_is_not_judged_and_raises_no_other_fault() -> None:
     shown = stage(desk(drop=lambda universe, index, t: 5 < t < 20))
     shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1"))
@@ -55,6 +62,38 @@ def test_a_link_that_goes_down_is_not_judged_and_raises_no_other_fault() -> None
     assert [(one.start_ns, one.end_ns, one.reason) for one in shown.judge.listener.not_judged] == [
         (at(5), at(20), "link-down")
     ]
+
+
+def two_links(apart_s: float) -> Stage:
+    """Both own links go down, so far apart; that to network A is back at 12 s and that to B at 20 s."""
+    first = desk(drop=lambda universe, index, t: 5 < t < 12)
+    shown = Stage(TWO_NETWORKS, first, desk(network=1, drop=lambda universe, index, t: 5 + apart_s < t < 20))
+    for network, down_s, back_s in ((0, 5.0, 12.0), (1, 5.0 + apart_s, 20.0)):
+        shown.see(0.0, LinkSeen(at(0), network, True, ("10.0.0.200",), f"eth{network + 1}"))
+        shown.see(down_s, LinkSeen(at(down_s), network, False, (), f"eth{network + 1}"))
+        shown.see(back_s, LinkSeen(at(back_s), network, True, ("10.0.0.200",), f"eth{network + 1}"))
+    return shown
+
+
+def test_own_links_that_go_down_in_one_moment_are_one_incident() -> None:
+    # What takes both at once is one thing: an adapter, a switch, its power; common practice, no source.
+    shown = two_links(0.3).run(10.0)
+    (incident,) = shown.open
+    assert incident.summary == (
+        "This listener's own networks A (eth1) and B (eth2) have had no carrier since 08:16:45: nothing on them is "
+        "judged, and no fault is raised against the show."
+    )
+    assert incident.universes == ("e131/1@A", "e131/1@B")
+    assert [one.partition(" has")[0] for one in incident.evidence] == ["The interface eth1", "The interface eth2"]
+    shown.run(16.0)
+    (incident,) = shown.open
+    assert "own network B (eth2) has had no carrier" in incident.summary, "network A is back"
+    assert "network A is judged as before" in incident.summary
+    assert shown.run(40.0).reported() == [("link-down", "carrier")]
+
+
+def test_own_links_that_go_down_one_after_the_other_are_two_incidents() -> None:
+    assert two_links(3.0).run(40.0).reported() == [("link-down", "carrier")] * 2
 
 
 @pytest.mark.parametrize(

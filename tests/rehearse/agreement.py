@@ -42,6 +42,8 @@ _LEAD_DOWN = re.compile(r'(?:((?:"[^"]+"(?:, | and )?)+)|[^"]): leads? on networ
 _NETWORK_GONE = re.compile(r"^[^.]*\. Network ([\w-]+) no longer reaches this port")
 _SPEAKS_NOW = re.compile(rf'({NAMED}|"[^"]+") (?:carries on|still sends|is back(?! on)|keeps it alive)')
 _STILL_SILENT = re.compile(r'"([^"]+)" is still silent')
+_OWN = r"\b(?!and\b)([\w-]+)(?: \([^)]*\))?"
+"""A network of this listener, and its interface where that is another word."""
 _OVER = re.compile(r"since \d\d:\d\d:\d\d(?: at the latest)?, being watched")
 
 
@@ -275,7 +277,8 @@ def _of_listener(moment: Moment, one: Incident) -> Iterator[str]:
                 yield f"it is this listener's own, and {text!r}"
     if one.rule != "link-down":
         return
-    own = {match[1] for match in re.finditer(r"own network (\w[\w-]*)(?: \(|:| has| had| lost)", one.summary)}
+    said = re.search(rf"own networks? ((?:{_OWN}(?:, | and )?)+) ha(?:s|ve) ", one.summary)
+    own = set(re.findall(_OWN, said[1])) if said else set()
     for other in moment.lasting:
         where = {name.partition("@")[2] for name in other.universes}
         if other.rule in (*LOSSES, *ABSENCES) and where and where <= own and other.began_ns > one.began_ns:

@@ -53,6 +53,8 @@ from slotwatch.wire.observation import (
 
 STALL_NOTICED_NS = 200_000_000
 """Shorter lateness costs nothing where packets wait: arrival times are the kernel's, not the loop's."""
+AT_ONCE_NS = NANOSECONDS
+"""Own links that go down within this have one cause: an adapter, a switch, its power (common practice, no source)."""
 LINK_SETTLE_NS = 35 * NANOSECONDS
 """A port may stay dark for 2 x 15 s after its link came up while spanning tree settles (IEEE 802.1D defaults)."""
 SETTLE_NS = 10 * NANOSECONDS
@@ -79,6 +81,8 @@ class Link:
     """Whether it has a carrier and an address, so that packets can arrive."""
     since_ns: int
     """When `up` last changed."""
+    fell_with: int
+    """Of those that went down in the same moment the first network; its own where it went down alone or is up."""
     had: frozenset[str] = frozenset()
     """Families of addresses that it ever had."""
     was_down: bool = False
@@ -214,6 +218,11 @@ class Listener:
         """Whether a silence on a network means nothing yet: it is blind, or its link has just come back."""
         return self.is_blind(network, now_ns) or now_ns < self.silence_counts_from_ns(network)
 
+    def down_with(self, network: int) -> list[int]:
+        """Networks whose links went down in the same moment as that of this one, and still are, this one included."""
+        fell_with = self.links[network].fell_with
+        return sorted(one for one, link in self.links.items() if not link.up and link.fell_with == fell_with)
+
     @property
     def any_down(self) -> bool:
         return any(not link.up for link in self.links.values())
@@ -297,7 +306,8 @@ class Listener:
         former = _former(before, seen) if before is not None else {}
         if before is None or before.up != up:
             was_down = not up or (before is not None and before.was_down)
-            self.links[seen.network] = Link(seen, up, seen.t_ns, had, was_down)
+            fell_with = seen.network if up else self._first_of_fall(seen)
+            self.links[seen.network] = Link(seen, up, seen.t_ns, fell_with, had, was_down)
             self.links[seen.network].gave_up_ns = former
             if up:
                 self._close_interval(seen.network, seen.t_ns)
@@ -305,6 +315,11 @@ class Listener:
                 self.not_judged.append(NotJudged(seen.t_ns, None, seen.network, "link-down"))
             return
         before.seen, before.had, before.gave_up_ns = seen, had, former
+
+    def _first_of_fall(self, seen: LinkSeen) -> int:
+        """The network whose link went down first in the moment in which this one did."""
+        others = (link for link in self.links.values() if not link.up and seen.t_ns - link.since_ns <= AT_ONCE_NS)
+        return next((link.fell_with for link in others), seen.network)
 
     def _close_interval(self, network: int, t_ns: int) -> None:
         for interval in self.not_judged:

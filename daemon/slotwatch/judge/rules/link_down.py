@@ -10,6 +10,8 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
+from slotwatch.judge.legs import say_networks
+from slotwatch.judge.listener import Link
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
@@ -22,9 +24,10 @@ class LinkDownParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class LinkDownFacts(Facts):
-    network: str
-    """Its name, and its interface where that is another word."""
+    networks: str
+    """`network eth1`, and the interface where that is another word: `networks A (eth1) and B (eth2)`."""
     fault: str
+    them: str
     extent: str
 
 
@@ -35,6 +38,7 @@ UNPLUGGED: tuple[str, ...] = (
     "Look at this computer's own network lead and at both of its link lamps.",
     "Check whether the rack's switch has power.",
 )
+SHARED = "Look at what these links share: this computer's adapter, the switch behind them, its power."
 NO_ADDRESS: tuple[str, ...] = (
     "Look at this interface's address setting: is it fixed, or does it wait for a DHCP server?",
 )
@@ -51,37 +55,53 @@ def networks_down(ctx: RuleContext) -> dict[int, None]:
 
 def describe_link(ctx: RuleContext, network: int) -> Finding:
     link = ctx.listener.links[network]
-    seen = link.seen
-    if not seen.present:
-        fault, cause, checks = "has been missing from this computer", "interface", GONE
-    elif not seen.up:
-        fault, cause, checks = "has had no carrier", "carrier", UNPLUGGED
-    else:
-        fault, cause, checks = "has had no address", "address", NO_ADDRESS
-    name = ctx.network_name(network)
+    down = ctx.listener.down_with(network)
+    faults = dict.fromkeys(_fault_of(ctx.listener.links[one]) for one in down)
+    fault, cause, checks = _fault_of(link)
+    said, them = fault, "it"
+    if len(down) > 1:
+        said, them = fault.replace("has ", "have ", 1) if len(faults) == 1 else "have been down", "them"
+        checks = (SHARED, *(check for _, _, its in faults for check in its))
     rows = np.flatnonzero(ctx.universes.used & (ctx.universes.network == network) & (ctx.universes.declared >= 0))
     return Finding(
-        group=f"network:{network}",
+        group=f"network:{link.fell_with}",
         since_ns=link.since_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),
-        facts=LinkDownFacts(name if name == seen.interface else f"{name} ({seen.interface})", fault, _extent(ctx)),
+        facts=LinkDownFacts(_names(ctx, down), said, them, _extent(ctx)),
         evidence=(
-            f"The interface {seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",
+            f"The interface {link.seen.interface} {fault} since {ctx.time_of_day(link.since_ns)}.",
             *ctx.listener.ports.sentences(network),
         ),
         cause=cause,
         next_checks=checks,
+        weight=len(down),
     )
+
+
+def _fault_of(link: Link) -> tuple[str, str, tuple[str, ...]]:
+    """What is wrong with an interface, its cause, and what to look at."""
+    if not link.seen.present:
+        return "has been missing from this computer", "interface", GONE
+    if not link.seen.up:
+        return "has had no carrier", "carrier", UNPLUGGED
+    return "has had no address", "address", NO_ADDRESS
+
+
+def _names(ctx: RuleContext, networks: list[int]) -> str:
+    each = []
+    for network in networks:
+        name, interface = ctx.network_name(network), ctx.listener.links[network].seen.interface
+        each.append(name if name == interface else f"{name} ({interface})")
+    return f"network{'s' if len(each) > 1 else ''} {wording.list_names(each)}"
 
 
 def _extent(ctx: RuleContext) -> str:
     """What is still judged."""
-    others = [ctx.network_name(network) for network, link in ctx.listener.links.items() if link.up]
+    others = [network for network, link in ctx.listener.links.items() if link.up]
     if not others:
         return "no fault is raised against the show"
-    networks = f"network{'s' if len(others) > 1 else ''} {wording.list_names(others)}"
-    return f"{networks} {'are' if len(others) > 1 else 'is'} judged as before"
+    return f"{say_networks(ctx, others)} {'are' if len(others) > 1 else 'is'} judged as before"
 
 
 def bind(setup: RuleSetup, p: LinkDownParameters) -> tuple[RuleBinding, ...]:
@@ -93,7 +113,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.CRITICAL,
     short=ShortWords("listener unplugged", "listener unplugged", look="Look at this computer's lead"),
-    sentence="This listener's own network {network} {fault} since {since}: nothing on it is judged, and {extent}.",
+    sentence="This listener's own {networks} {fault} since {since}: nothing on {them} is judged, and {extent}.",
     judged_by=judged_by(LinkDownParameters(), bind),
     facts=LinkDownFacts,
     explains=Explains(
