@@ -206,6 +206,22 @@ def test_every_source_at_once_is_the_network() -> None:
     assert "stage itself may be fine" in shown.only().summary
 
 
+def test_two_sources_at_one_address_that_stop_together_are_one_machine() -> None:
+    """Common practice, no source: what one machine sends ends at once when it dies; so it does when a path ends."""
+    both = desk("Desk A", (1,), to_s=8.0), replace(desk("Desk B", (7,), 2, to_s=8.02), address="10.0.0.1")
+    lost = stage((1, 7), *both).run(34.0).only()
+    assert (lost.cause, lost.confidence) == ("source-lost", Confidence.MEDIUM)
+    assert (
+        '"Desk A" (10.0.0.1) and "Desk B" (10.0.0.1) went completely silent: '
+        "power, crash or network lead of the one machine that sends both sources."
+    ) in lost.summary.replace("They", '"Desk A" (10.0.0.1) and "Desk B" (10.0.0.1)')
+    assert lost.also_possible[0] == "the network path to this port: there is no other source to compare with"
+    assert "They are the only sources on this network, so nothing shows that the path works." in lost.evidence
+    beside = stage((1, 3, 7), *both, desk("Desk C", (3,), 3)).run(34.0).only()
+    assert (beside.cause, beside.confidence) == ("source-lost", Confidence.HIGH)
+    assert not any("share" in line for line in (*beside.also_possible, *beside.next_checks))
+
+
 def test_every_source_at_once_while_one_of_them_answers_is_no_dead_path() -> None:
     """An answer (RFC 826) came by the same path; so that machine has power."""
     both = desk("Desk A", (1, 2), to_s=8.0), desk("Desk B", (7,), 2, to_s=8.02)

@@ -147,7 +147,7 @@ def _whole_sources(scene: Scene) -> Verdict:
         return living
     if others:
         return _source_lost(scene, others)
-    several = len(scene.ctx.whole_sources(scene.sources)) >= 2
+    several = scene.machines(scene.sources) > 1
     if several and not others_seen(scene):
         return network_lost(scene)
     verdict = _source_lost(scene, others)
@@ -157,10 +157,11 @@ def _whole_sources(scene: Scene) -> Verdict:
     if not others_seen(scene):
         verdict.confidence = Confidence.MEDIUM
         verdict.also_possible.insert(0, "the network path to this port: there is no other source to compare with")
+        one = len(scene.ctx.whole_sources(scene.sources)) == 1
         only = (
             "No other source is heard on this network now"
             if others_before(scene)
-            else "It is the only source on this network"
+            else f"{'It is the only source' if one else 'They are the only sources'} on this network"
         )
         verdict.evidence.append(f"{only}, so nothing shows that the path works.")
         verdict.also_possible[1:1] = may_be_memberships(scene)
@@ -173,25 +174,29 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     names = scene.names
     whole, count = ctx.whole_sources(scene.sources), int(scene.stopped.sum())
     ended = f"ended {how_they_ended(scene)}, without" if count > 1 else "ended without"
-    several = len(whole) > 1
+    several, is_one_machine = len(whole) > 1, scene.machines(whole) == 1
+    every, leads = wording.say_all(len(whole), "source"), "their network leads" if several else "its network lead"
     screens = wording.list_names(ctx.source_name(source) for source in whole)
     checks = [f"Look at the screen of {screens}: is it running?", LOOK_AT_LEADS[0]]
-    if several:
+    if several and is_one_machine:
+        leads = f"network lead of the one machine that sends {every}"
+        checks = [f"Look at the machine that sends {every}: has it power, is it running?", LOOK_AT_LEADS[0]]
+    elif several:
         checks = [
             # Without names: the page's third line ends at the first "and" or colon.
-            f"Look at what {wording.say_all(len(whole), 'source')} share: supply, switch, uplink.",
+            f"Look at what {every} share: supply, switch, uplink.",
             "Look at their screens: are they running?",
             LOOK_AT_LEADS[1],
         ]
     verdict = Verdict(
         "source-lost",
-        Confidence.MEDIUM if several else Confidence.HIGH,
-        f"{names} went completely silent: power, crash or {'their network leads' if several else 'its network lead'}."
+        Confidence.HIGH if is_one_machine else Confidence.MEDIUM,
+        f"{names} went completely silent: power, crash or {leads}."
         if len(scene.networks) == 1
         # Two leads do not come out at once.
         else f"{names} went completely silent on {say_networks(ctx, scene.networks)} at once: power or crash.",
         [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
-        [*(["a switch, lead or supply that these sources share"] if several else []), leg_causes.say_leads(scene)],
+        ["a switch, lead or supply that these sources share"] * (not is_one_machine) + [leg_causes.say_leads(scene)],
         next_checks=checks,
     )
     doubt_when(scene, verdict)

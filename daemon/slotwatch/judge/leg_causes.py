@@ -136,7 +136,7 @@ def _moved(scene: Scene, legs: Legs) -> Verdict:
 
 def _is_one_network_gone(scene: Scene, legs: Legs) -> bool:
     """Whether two or more sources ended and nothing else comes by the networks that carried them."""
-    if scene.others_afar() or len(scene.ctx.whole_sources([*scene.whole, *_fell_silent_with(scene)])) < 2:
+    if scene.others_afar() or scene.machines([*scene.whole, *_fell_silent_with(scene)]) < 2:
         return False
     ctx, after_ns = scene.ctx, scene.group.to_ns + SLACK_NS
     return not any(
@@ -326,7 +326,7 @@ def _say_gone(scene: Scene, legs: Legs, verdict: Verdict) -> None:
 
 def say_leads(scene: Scene) -> str:
     """Say what else than the sources may have silenced them."""
-    several = len(scene.ctx.whole_sources(scene.sources)) > 1
+    several = scene.machines(scene.sources) > 1
     if len(scene.networks) > 1:
         its, source = ("their", "sources") if several else ("its", "source")
         return f"what {its} leads to {say_networks(scene.ctx, scene.networks)} share, rather than the {source}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -61,6 +62,11 @@ class Scene:
     def lost_sources(self) -> set[int]:
         """Rows of the sources that the losses of the group are about: others may have stopped beside them."""
         return self.ctx.sources_of(row for row in self.group.streams if row < self.ctx.streams.count)
+
+    def machines(self, sources: Iterable[int]) -> int:
+        """How many machines these sources may be: several programs may send from one address."""
+        rows = (self.ctx.sources[source] for source in self.ctx.whole_sources(sources))
+        return len({(row.network, row.address) for row in rows})
 
     def leave_out(self, sources: list[int]) -> None:
         """Take sources out that stopped in the same moment and have nothing to do with it."""
