@@ -229,6 +229,19 @@ def test_a_narrow_incident_that_a_loss_made_takes_on_the_losss_beginning() -> No
     assert (incident.id, incident.began_ns, incident.opened_ns) == (1, 9_900_000_000, 10 * S)
 
 
+def test_what_a_loss_took_over_began_no_later_than_it_was_opened() -> None:
+    """docs/api.md: only what returned may have begun later. At rest the last frame of the whole may come after that."""
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    whole = replace(LOST, since_ns=9_500_000_000, began_ns=10_100_000_000, absorbs=((ONE.rule, ONE.group),))
+    for at_s in (12, 13):
+        book.update([whole], at_s * S)
+        (incident,) = book.open_incidents()
+        assert (incident.id, incident.rule, incident.began_ns, incident.opened_ns) == (
+            1, "universe-lost", 10 * S, 10 * S,
+        )  # fmt: skip
+
+
 @pytest.mark.parametrize(("every_s", "openings"), [(39, 4), (41, 1)])
 def test_what_opens_four_times_in_two_minutes_stays_open_until_a_minute_of_quiet(every_s: int, openings: int) -> None:
     """39 s apart four openings lie within 120 s, 41 s apart they do not."""
