@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -121,6 +123,27 @@ def test_slots_of_many_runs_are_cut_after_six() -> None:
     assert wording.list_slots([*range(1, 12, 2)]) == "slots 1, 3, 5, 7, 9 and 11"
     assert wording.list_slots([*range(1, 14, 2)]) == "slots 1, 3, 5, 7, 9, 11 and 1 more"
     assert wording.list_slots([*range(1, 512, 2)]) == "slots 1, 3, 5, 7, 9, 11 and 250 more"
+
+
+@pytest.mark.parametrize(
+    ("zone", "utc", "text"),
+    [
+        # The zone database (IANA): summer time of 2026 ends in Berlin on 25 October at 01:00 UTC,
+        # in New York on 1 November at 06:00 UTC.
+        ("Europe/Berlin", (2026, 10, 24, 23, 59, 59), "01:59:59"),
+        ("Europe/Berlin", (2026, 10, 25, 0, 59, 46), "02:59:46 CEST"),
+        ("Europe/Berlin", (2026, 10, 25, 1, 0, 21), "02:00:21 CET"),
+        ("Europe/Berlin", (2026, 10, 25, 2, 0, 0), "03:00:00"),
+        ("Europe/Berlin", (2026, 3, 29, 1, 0, 0), "03:00:00"),
+        ("America/New_York", (2026, 11, 1, 5, 59, 46), "01:59:46 EDT"),
+        ("America/New_York", (2026, 11, 1, 6, 0, 0), "01:00:00 EST"),
+        ("UTC", (2026, 10, 25, 0, 59, 46), "00:59:46"),
+    ],
+)
+def test_a_time_of_an_hour_that_comes_twice_says_which(zone: str, utc: tuple[int, ...], text: str) -> None:
+    """A loss of 35 s was "02:59:46 to 02:00:21"."""
+    wall_ns = round(datetime(*utc, tzinfo=UTC).timestamp()) * 1_000_000_000
+    assert wording.time_of_day(wall_ns - 77, 77, ZoneInfo(zone)) == text
 
 
 @pytest.mark.parametrize(

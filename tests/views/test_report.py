@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import msgspec
 
-from slotwatch.views.answers.report import ShowReport, UniverseMinutes
+from slotwatch.views.answers.report import PhaseAt, ShowReport, UniverseMinutes
 from slotwatch.views.incidents import incident
 from slotwatch.views.report import report_csv, report_html
 from slotwatch.views.show import sentence
@@ -54,6 +54,15 @@ def test_a_fault_ends_in_the_table_when_its_data_returned_and_not_when_it_was_cl
 
 def test_the_page_of_the_report_says_how_long_each_fault_lasted() -> None:
     assert report_html(report()).count("4.5 s") == 1
+
+
+def test_times_of_the_hour_that_comes_twice_say_which() -> None:
+    """The zone database (IANA): in London summer time of 2026 ends on 25 October at 01:00 UTC."""
+    night = {"since": "2026-10-25T00:30:00+00:00", "until": "2026-10-25T01:10:00+00:00"}
+    made = msgspec.structs.replace(report(), **night, phases=[PhaseAt(night["until"], "dark")])
+    page = report_html(made)
+    assert "Sunday 25 October 2026, 01:30 BST to Sunday 25 October 2026, 01:10 GMT (Europe/London)" in page
+    assert "<td>Sun 01:10:00 GMT</td><td>dark</td>" in page
 
 
 def test_the_longest_gap_of_a_report_is_called_one_within_a_minute() -> None:

@@ -115,13 +115,20 @@ def list_slots(numbers: Sequence[int] | NDArray[np.intp]) -> str:
 
 
 def time_of_day(t_ns: int, wall_offset_ns: int, zone: tzinfo) -> str:
-    """Give the house's wall clock at a monotonic time: `20:41:07`."""
+    """Give the house's wall clock at a monotonic time, as `written` does."""
     return _clock((t_ns + wall_offset_ns) // NANOSECONDS, zone)
 
 
 @lru_cache(maxsize=MOST_MOMENTS)
 def _clock(second: int, zone: tzinfo) -> str:
-    return datetime.fromtimestamp(second, zone).strftime("%H:%M:%S")
+    return written(datetime.fromtimestamp(second, zone), "%H:%M:%S")
+
+
+def written(moment: datetime, form: str) -> str:
+    """Write a moment: `20:41:07`. In an hour that comes twice, as summer time ends, say which: `02:41:07 CEST`."""
+    text = moment.strftime(form)
+    comes_twice = moment.utcoffset() != moment.replace(fold=1 - moment.fold).utcoffset()
+    return f"{text} {moment.tzname()}" if comes_twice else text
 
 
 def seconds(span_ns: int) -> str:

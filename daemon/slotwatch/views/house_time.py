@@ -6,6 +6,7 @@ from datetime import UTC, datetime, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from slotwatch.durations import NANOSECONDS
+from slotwatch.judge import wording
 from slotwatch.views.moments import read_iso
 
 
@@ -27,4 +28,4 @@ def read_at(text: str | None, now: datetime) -> str:
     if not text:
         return ""
     moment = datetime.fromtimestamp(read_iso(text) / NANOSECONDS, now.tzinfo)
-    return f"{moment:%H:%M:%S}" if moment.date() == now.date() else f"{moment:%a} {moment.day} {moment:%b %Y, %H:%M:%S}"
+    return wording.written(moment, "%H:%M:%S" if moment.date() == now.date() else "%a %-d %b %Y, %H:%M:%S")

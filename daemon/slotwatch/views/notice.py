@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from slotwatch.judge.returns import UNTIL_THEN
-from slotwatch.judge.wording import count, list_universes
+from slotwatch.judge.wording import count, list_universes, written
 from slotwatch.snapshot import Incident
 from slotwatch.views.incidents import incident_brief
 from slotwatch.views.moments import iso_wall
@@ -200,4 +200,4 @@ def _first_sentence(text: str) -> str:
 def _clock(wall_ns: int, zone: str) -> str:
     """A moment for people, in the house's own time."""
     moment = datetime.fromtimestamp(wall_ns // 1_000_000_000, UTC).astimezone(ZoneInfo(zone))
-    return f"{moment:%H:%M:%S} on {moment.day} {moment:%B} ({zone})"
+    return f"{written(moment, '%H:%M:%S on %-d %B')} ({zone})"

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from slotwatch.durations import ns_from_s
+from slotwatch.judge import wording
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.rules.universe_missing import UniverseMissingParameters
 from slotwatch.snapshot import Incident, Severity, UniverseState
@@ -53,7 +54,7 @@ def plain_page(
         .render(
             reload_s=RELOAD_S,
             view=view,
-            at=f"{now:%A} {now.day} {now:%B %Y, %H:%M:%S} ({time_zone})",
+            at=f"{wording.written(now, '%A %-d %B %Y, %H:%M:%S')} ({time_zone})",
             clock=lambda text: read_at(text, now),
             headline=silence or headline(sheet),
             problems=(

@@ -101,7 +101,7 @@ def report_html(report: ShowReport) -> str:
     return template.render(
         report=report,
         style=Markup(STYLE),
-        day=lambda text: house_moment(text, zone).strftime("%A %-d %B %Y, %H:%M"),
+        day=lambda text: wording.written(house_moment(text, zone), "%A %-d %B %Y, %H:%M"),
         lasted=_lasted,
         clock=lambda text: _clock(text, zone),
         phases=[(_clock(one.at, zone), one.phase) for one in report.phases],
@@ -219,11 +219,11 @@ def _trend(one: TrendAnswer) -> TrendChart:
 
 
 def _clock(text: str, zone: tzinfo) -> str:
-    return house_moment(text, zone).strftime("%a %H:%M:%S")
+    return wording.written(house_moment(text, zone), "%a %H:%M:%S")
 
 
 def _minute(text: str, zone: tzinfo) -> str:
-    return house_moment(text, zone).strftime("%a %H:%M")
+    return wording.written(house_moment(text, zone), "%a %H:%M")
 
 
 def _spaced(state: str) -> str:
