@@ -408,6 +408,21 @@ print(json.dumps(found))
     assert [one for one in answer if "ReportsDropped" in one] == []
 
 
+def test_no_querier_is_waited_for_on_loopback() -> None:
+    """No switch is there: that none is heard would be reported for ever."""
+    answer = inside(
+        PRELUDE
+        + """
+from slotwatch.edge.judging.igmp_in import GroupWatch
+from slotwatch.house.schema import Network
+watch = GroupWatch(replace(house, networks=(Network("one", "eth1"), Network("own", "lo"))))
+print(json.dumps([one.network for one in watch.read(set(), 5)]))
+watch.close()
+"""
+    )
+    assert answer == [0]
+
+
 def test_an_interface_that_comes_later_is_heard_and_one_that_goes_keeps_nobody_awake() -> None:
     """Whoever waits asks once for what to wait for. A descriptor that is closed later would be ready at all times."""
     answer = inside(

@@ -182,8 +182,14 @@ class GroupWatch:
 
     def _watched(self, now_ns: int) -> list[QuerierWatchSeen]:
         networks = {network for network, *_ in self._sockets.values()}
-        changed = []
-        for network in set(self._interfaces.networks_by_index().values()):
+        by_index, changed = self._interfaces.table.by_index, []
+        # Loopback has no switch and so no querier: its silence is no news.
+        outward = {
+            network
+            for index, network in self._interfaces.networks_by_index().items()
+            if index not in by_index or not by_index[index].loopback
+        }
+        for network in outward:
             outcome = (network in networks, "" if network in networks else self._refused)
             if self._outcomes.get(network) != outcome:
                 self._outcomes[network] = outcome

@@ -102,7 +102,8 @@ def port_checks(house: House) -> Iterator[HostCheck]:
     held = [program for program in programs if not _is_slotwatch(program)]
     who = f"sudo ss -ltnp sport = :{house.http.port}"
     fix = f"give the page another port with `[http] listen`, or end what holds it: {who}"
-    text = f"held by {', '.join(programs)}" if programs else "free"
+    own = "" if held else "a running slotwatch: "
+    text = f"held by {own}{', '.join(programs)}" if programs else "free"
     yield HostCheck(f"TCP port {house.http.port} (the page)", not held, text, fix if held else "")
 
 
