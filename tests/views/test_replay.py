@@ -91,12 +91,20 @@ def test_the_worst_comes_first_with_its_cause_evidence_and_end() -> None:
     found = lines(capture(), [slow, lost])
     begin = found.index("Found: 1 critical, 1 warning")
     opened = "2025-12-31T23:59:50.000Z"
-    assert found[begin + 2] == f"CRITICAL  {opened}  closed 2025-12-31T23:59:55.000Z"
+    assert found[begin + 2] == f"CRITICAL  opened {opened}, closed 2025-12-31T23:59:55.000Z"
     assert found[begin + 3] == "  universe-lost (source-lost): Lost."
     assert "  - The last frame came at 20:00." in found
     warning = next(place for place, line in enumerate(found) if line.startswith("WARNING"))
     assert warning > begin + 3 and found[warning].endswith("open at the end of the capture")
     assert found[warning + 1] == "  slow-refresh: Slow." and "  accepted: pixel wall" in found
+
+
+def test_times_are_by_the_clock_that_the_sentences_use() -> None:
+    """New York is five hours behind UTC in winter (IANA time zone database)."""
+    found = replay_text(report(capture(), [incident(closed_ns=None)]), "America/New_York")
+    assert found[1] == "from 2025-12-31T19:00:00.000-05:00 to 2025-12-31T19:01:00.000-05:00"
+    assert any(line.startswith("CRITICAL  opened 2025-12-31T18:") and "-05:00, open at" in line for line in found)
+    assert not any("Z" in line for line in found if "2025" in line or "2026" in line)
 
 
 def test_faults_count_unless_they_are_accepted_or_notes() -> None:

@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(views.replay_json(report), indent=2))
     else:
-        print("\n".join(views.replay_text(report)))
+        print("\n".join(views.replay_text(report, house.time_zone)))
     if report.unjudged:
         if arguments.json:
             print(shown(f"slotwatch replay: {arguments.capture}: {report.unjudged}"), file=sys.stderr)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from slotwatch.judge import wording
@@ -11,9 +11,12 @@ from slotwatch.snapshot import Incident, Severity, Snapshot
 from slotwatch.views import api
 from slotwatch.views.answers.faults import IncidentAnswer
 from slotwatch.views.answers.traffic import SourceAnswer, UniverseAnswer
+from slotwatch.views.house_time import house_moment, zone_named
 from slotwatch.views.moments import iso_wall
 from slotwatch.views.sheet import Sheet
 
+Clock = Callable[[str], str]
+"""A moment in ISO 8601 UTC, by the clock that a text is written by."""
 MOST_LINES = 200
 """Universes or sources listed in words; the JSON has them all."""
 MOST_CHECKS = 3
@@ -165,10 +168,11 @@ def rejected(snapshot: Snapshot) -> dict[str, int]:
     return dict(sorted(counts.items()))
 
 
-def replay_text(report: ReplayReport) -> list[str]:
+def replay_text(report: ReplayReport, time_zone: str = "UTC") -> list[str]:
     """Return the report as lines: the file, the incidents with the worst first, then the sources with what they
-    send."""
-    lines = [*_heading(report.capture), "", *_incidents(report)]
+    send. Times are by the house's clock, as in the incidents' own sentences."""
+    clock = _clock_of(time_zone)
+    lines = [*_heading(report.capture, clock), "", *_incidents(report, clock)]
     lines += _table("Universes", _universe_rows(report.universes))
     lines += _table("Sources", _source_rows(report.sources))
     if report.odd:
@@ -180,16 +184,26 @@ def replay_text(report: ReplayReport) -> list[str]:
     return lines
 
 
-def _heading(capture: CaptureSummary) -> list[str]:
+def _clock_of(time_zone: str) -> Clock:
+    if time_zone == "UTC":
+        return str
+    zone = zone_named(time_zone)
+    return lambda moment: house_moment(moment, zone).isoformat(timespec="milliseconds")
+
+
+def _heading(capture: CaptureSummary, clock: Clock) -> list[str]:
     lines = [f"{capture.name}: {wording.count(capture.packets, 'packet')} in {_duration(capture.seconds)}"]
-    if capture.first_ns is not None:
-        lines.append(f"from {capture.first_at} to {capture.last_at}")
+    last_at = clock(capture.last_at) if capture.last_at else ""
+    if capture.first_at:
+        lines.append(f"from {clock(capture.first_at)} to {last_at}")
     others = _others(capture)
     lines.append(f"{capture.show_packets:,} to the watched ports" + (f"; {others}" if others else ""))
     if capture.broken:
-        lines.append(f"The file is not whole: {capture.broken}. It was judged up to {capture.last_at}.")
+        lines.append(f"The file is not whole: {capture.broken}. It was judged up to {last_at}.")
     if capture.clock_step_count:
-        steps = ", ".join(f"{_signed(step_ns)} at {iso_wall(wall_ns)}" for wall_ns, step_ns in capture.clock_steps)
+        steps = ", ".join(
+            f"{_signed(step_ns)} at {clock(iso_wall(wall_ns))}" for wall_ns, step_ns in capture.clock_steps
+        )
         more = capture.clock_step_count - len(capture.clock_steps)
         went_back = any(step_ns < 0 for _, step_ns in capture.clock_steps)
         lines.append(
@@ -207,7 +221,7 @@ def _heading(capture: CaptureSummary) -> list[str]:
     return lines
 
 
-def _incidents(report: ReplayReport) -> list[str]:
+def _incidents(report: ReplayReport, clock: Clock) -> list[str]:
     capture, incidents, unjudged = report.capture, report.incidents, report.unjudged
     if not incidents and unjudged:
         return [unjudged]
@@ -225,15 +239,18 @@ def _incidents(report: ReplayReport) -> list[str]:
         return [f"It holds no show data. Only its {messages} could be judged: nothing was found wrong with them."]
     if not incidents:
         read = " in what could be read" if capture.hidden else ""
-        until = f" up to {capture.last_at}, where the file breaks off" if capture.broken else ""
+        until = (
+            f" up to {clock(capture.last_at)}, where the file breaks off" if capture.broken and capture.last_at else ""
+        )
         return [f"Nothing was found wrong{read}{until}.", *limit]
     counts = Counter(one["severity"] for one in incidents)
     words = [level.word for level in sorted(Severity, reverse=True)]
     heading = ", ".join(f"{counts[word]} {word}" for word in words if counts[word])
     lines = [*([unjudged] if unjudged else limit), f"Found: {heading}"]
     for one in sorted(incidents, key=lambda one: words.index(one["severity"])):
-        end = f"closed {one['closed_at']}" if one["closed_at"] else "open at the end of the capture"
-        lines += ["", f"{one['severity'].upper()}  {one['opened_at']}  {end}"]
+        opened, closed = (clock(moment) if moment else "" for moment in (one["opened_at"], one["closed_at"]))
+        end = f"closed {closed}" if closed else "open at the end of the capture"
+        lines += ["", f"{one['severity'].upper()}  opened {opened}, {end}"]
         cause = f" ({one['cause']})" if one["cause"] else ""
         lines.append(f"  {one['rule']}{cause}: {one['summary']}")
         if one["universes"]:
