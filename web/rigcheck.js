@@ -7,6 +7,7 @@ import { plural } from "./words.js";
 import { storedName } from "./acknowledge.js";
 
 const SHOWN_LAST = 8;
+const AIMED_MS = 400; // a press this soon after a row came in on top was aimed at the row that was there before
 
 export default { title: () => "Rig check", draw };
 
@@ -16,6 +17,9 @@ function draw(page) {
   const check = entry.value || {};
   const left = check.left || [];
   const done = [...(check.done || [])].sort((a, b) => (ms(b.at) || 0) - (ms(a.at) || 0));
+  const newest = done.length ? `${keyOf(done[0])} ${done[0].at}` : "";
+  if (page.local.newest !== undefined && page.local.newest !== newest) page.local.movedMs = performance.now();
+  page.local.newest = newest;
   const flagged = [...(check.flagged || [])].sort((a, b) => (ms(b.at) || 0) - (ms(a.at) || 0));
   const remaining = left.reduce((n, group) => n + (group.fixtures || []).length, 0);
   const all = remaining + done.length;
@@ -68,6 +72,7 @@ function eyeRow(one, lit, page, startedAt) {
   const key = keyOf(one);
   const seen = one.no_light ? "dark" : lit[key] ? "lit" : "open";
   const note = (word) => async () => {
+    if (performance.now() - page.local.movedMs < AIMED_MS) return;
     const now = { ...litOf(page, startedAt) };
     delete now[key];
     if (word === "lit" && seen !== "lit") now[key] = true;

@@ -520,6 +520,44 @@ def test_what_rose_last_is_on_top_with_number_and_name_and_two_presses(open_page
     page.wait_for_selector("text=1 without light.")  # the listener keeps it, so another phone shows it too
 
 
+def test_a_row_keeps_its_size_when_it_is_pressed(open_page: Open) -> None:
+    """The next press would hit another fixture than the one it is aimed at."""
+    opened = open_page("desk-lost", width=390, height=844)
+    done = opened.listener.situation.answers["rig-check"]["done"]
+    done[0] |= {"universe": "e131/12", "address": 512, "circuit": "0479"}
+    page = opened.go("/rig-check")
+    page.wait_for_selector(".light-checks li")
+    heights = "[...document.querySelectorAll('.light-checks li')].map((row) => row.getBoundingClientRect().height)"
+    before = page.evaluate(heights)
+    page.locator(".light-checks li >> nth=0 >> text=No light").click()
+    page.wait_for_selector("text=1 without light.")
+    page.locator(".light-checks li >> nth=1 >> text=Lit").click()
+    page.wait_for_selector(".light-checks li.is-lit")
+    assert page.evaluate(heights) == before
+
+
+def test_a_press_as_a_row_comes_in_is_not_taken_for_the_new_row(open_page: Open) -> None:
+    opened = open_page("desk-lost", width=390, height=844)
+    done = opened.listener.situation.answers["rig-check"]["done"]
+    page = opened.go("/rig-check")
+    page.wait_for_selector(".light-checks li")
+    done.insert(0, {"fixture": "999", "label": "Ladder left", "at": iso(now_ms())})
+    page.evaluate("""() => new Promise((pressed) => {
+        const look = () => {
+            const row = document.querySelector('.light-checks li');
+            if (!row.innerText.includes('999')) return;
+            clearInterval(timer);
+            row.querySelectorAll('button')[1].click();
+            pressed();
+        };
+        const timer = setInterval(look, 5);
+    })""")
+    page.wait_for_function("(then) => performance.now() - then > 400", arg=page.evaluate("performance.now()"))
+    page.locator(".light-checks li >> nth=1 >> text=No light").click()
+    opened.listener.wait_for_change("POST", "marks")
+    assert opened.listener.changes[0] == ("POST", "rig-check", {"no_light": done[1]["fixture"]})
+
+
 @pytest.mark.parametrize("again", ["✗ No light", "✓ Lit"])
 def test_no_light_that_is_taken_back_is_taken_back_in_the_history_too(open_page: Open, again: str) -> None:
     opened = open_page("desk-lost", width=390, height=844)
