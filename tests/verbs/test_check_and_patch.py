@@ -136,6 +136,13 @@ def test_a_timetable_that_never_leaves_show_is_noted(
     assert ("  note     the timetable changes the phase to show and to none after it" in out) is is_noted
 
 
+def test_a_universe_without_a_fixture_is_not_called_a_house_without_a_patch(
+    capsys: pytest.CaptureFixture[str], hall: Path
+) -> None:
+    hall.write_text(HOUSE + '[[universes]]\nprotocol = "e131"\nnumber = 2\n')
+    assert run(capsys, "patch", "-c", str(hall), "--universe", "e131/2")[1] == "No fixture is patched here.\n"
+
+
 @pytest.mark.parametrize("rows", ["", "# 1,1,1,par,Bar\n\n"])
 def test_a_patch_without_a_fixture_is_a_warning(capsys: pytest.CaptureFixture[str], hall: Path, rows: str) -> None:
     """A header alone: nothing of the patch is checked, and no rule of fixtures judges anything."""

@@ -46,7 +46,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps(rows, indent=2, ensure_ascii=False))
     else:
-        print("\n".join(_table(rows, _HEADINGS[arguments.by])) if rows else _NO_ROWS[bool(house.empty_patches)])
+        print(
+            "\n".join(_table(rows, _HEADINGS[arguments.by]))
+            if rows
+            else _NO_ROWS[bool(house.fixtures or house.empty_patches)]
+        )
     return 0
 
 

@@ -105,8 +105,27 @@ def test_a_port_that_another_program_holds_is_a_fault_with_its_name() -> None:
         found, *_ = computer.port_checks(house)
     free, *_ = computer.port_checks(house)
     assert free == HostCheck(f"UDP port {port} (e131)", True, "free")
-    # This test's own command line may name slotwatch (its path): then it counts as a running one.
-    assert found.text.startswith("held by ")
+    assert not found.ok and found.text.startswith("held by ")
+
+
+def test_a_port_that_slotwatch_holds_is_well_and_says_so(tmp_path: Path) -> None:
+    """To the kernel each of its processes is a Python."""
+    port = free_port()
+    house = House(listen=Listen(protocols=(Protocol.E131,), e131_port=port), http=Http(port=0))
+    held = (
+        "import socket, sys; s = socket.socket(socket.AF_INET, socket.SOCK_DGRAM);"
+        f" s.bind(('0.0.0.0', {port})); print('held', flush=True); sys.stdin.read()"
+    )
+    for name, is_own in (("bin/slotwatch", True), ("slotwatch-tests/desk", False)):
+        program = tmp_path / name
+        program.parent.mkdir()
+        program.write_text(held)
+        with subprocess.Popen([sys.executable, str(program)], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
+            assert other.stdout is not None and other.stdout.readline() == b"held\n"
+            found, *_ = computer.port_checks(house)
+            other.communicate()
+        assert found.ok is is_own
+        assert (found.text == f"held by a running slotwatch (process {other.pid})") is is_own
 
 
 def test_a_serial_port_that_is_not_there(tmp_path: Path) -> None:

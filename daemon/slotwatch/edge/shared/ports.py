@@ -6,6 +6,8 @@ import contextlib
 import os
 from pathlib import Path
 
+OWN = "slotwatch"
+
 
 def holders(protocol: str, port: int) -> list[str]:
     """Names and numbers (`program (process 812)`) of the programs with this local port open. `protocol`: udp or tcp.
@@ -40,12 +42,18 @@ def _inodes(protocol: str, port: int) -> dict[int, int]:
     return found
 
 
+def _is_own(process: Path) -> bool:
+    """Whether it is a slotwatch, which is called after its interpreter by the kernel."""
+    words = (process / "cmdline").read_bytes().split(b"\0")[1:3]
+    return any(word.startswith(b"slotwatch.") or word.rpartition(b"/")[2] == b"slotwatch" for word in words)
+
+
 def _open_sockets() -> dict[int, str]:
     """Socket inode to `name (process pid)` of every process whose descriptors may be read."""
     found: dict[int, str] = {}
     for process in Path("/proc").glob("[0-9]*"):
         with contextlib.suppress(OSError):
-            name = (process / "comm").read_text().strip()
+            name = OWN if _is_own(process) else (process / "comm").read_text().strip()
             for link in (process / "fd").iterdir():
                 # A descriptor may be closed between the listing and here; the listing's own always is.
                 with contextlib.suppress(OSError):

@@ -14,7 +14,7 @@ from pathlib import Path
 from slotwatch.edge.intake.joins import MOST_IPV4_JOINS
 from slotwatch.edge.intake.opening import KERNEL_BYTES_PER_PACKET, WANTED_BUFFER_BYTES
 from slotwatch.edge.shared.interfaces import Interface, InterfaceTable, read_interfaces
-from slotwatch.edge.shared.ports import holders
+from slotwatch.edge.shared.ports import OWN, holders
 from slotwatch.house.schema import House
 
 ENOUGH_BUFFER_BYTES = 8 * 1024 * 1024
@@ -92,7 +92,7 @@ def port_checks(house: House) -> Iterator[HostCheck]:
         if not programs:
             yield HostCheck(what, True, "free")
         elif len(programs) == 1 and _is_slotwatch(programs[0]):
-            yield HostCheck(what, True, f"held by a running slotwatch: {programs[0]}")
+            yield HostCheck(what, True, f"held by a running {programs[0]}")
         else:
             pids = " ".join(map(_pid, filter(_pid, programs)))
             look = f"ps -fp {pids}" if pids else f"sudo ss -lunp sport = :{number}"
@@ -102,7 +102,7 @@ def port_checks(house: House) -> Iterator[HostCheck]:
     held = [program for program in programs if not _is_slotwatch(program)]
     who = f"sudo ss -ltnp sport = :{house.http.port}"
     fix = f"give the page another port with `[http] listen`, or end what holds it: {who}"
-    own = "" if held else "a running slotwatch: "
+    own = "" if held else "a running "
     text = f"held by {own}{', '.join(programs)}" if programs else "free"
     yield HostCheck(f"TCP port {house.http.port} (the page)", not held, text, fix if held else "")
 
@@ -113,11 +113,8 @@ def _pid(program: str) -> str:
 
 
 def _is_slotwatch(program: str) -> bool:
-    """Whether `name (process number)` is a process of ours, by its command line."""
-    try:
-        return b"slotwatch" in Path(f"/proc/{_pid(program)}/cmdline").read_bytes()
-    except OSError:
-        return False
+    """Whether `name (process number)` is a process of ours."""
+    return program.startswith(f"{OWN} (")
 
 
 def _number(path: Path) -> int | None:
