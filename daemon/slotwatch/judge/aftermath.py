@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
@@ -17,62 +17,82 @@ HEARD_LATELY_NS = 12 * NANOSECONDS
 """A discovery list comes every 10 s (ANSI E1.31-2018 4.3); with some slack."""
 
 
+@dataclass(slots=True)
+class _Reading:
+    """What of a verdict reads otherwise now."""
+
+    sentence: str
+    evidence: list[str]
+    checks: list[str]
+    as_found: str = ""
+    since_then: list[str] = field(default_factory=list)
+
+
 def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
     """Give a verdict as it reads now. The cause stays; what still works and which sources are back may change."""
-    sentence, evidence, as_found = verdict.sentence, verdict.evidence, ""
+    reading = _Reading(verdict.sentence, verdict.evidence, verdict.next_checks)
     is_visited = any(case.is_visited for case in group.members.values())
     if not is_visited and _has_gone_silent(ctx, verdict):
-        as_found = sentence
-        sentence, now, then = verdict.once_silent
-        evidence = [then if line == now else line for line in evidence]
-    back, partly, away = _back(ctx, group, " ".join((sentence, *evidence)))
-    checks = verdict.next_checks
-    since_then = []
-    if verdict.cause != "source-lost" and not verdict.once_back:
-        partly = []  # what is said is true of a source that runs, and some of it was never away
-    if back or partly:
-        sentence, as_found = (verdict.once_back, "") if verdict.once_back else (sentence, as_found)
-        if back and not verdict.once_back and _speaks_of_none_away(ctx, group, verdict):
-            # What to look at was about those who are back: the rule's own checks are left.
-            sentence, checks = verdict.of_others or BACK_FIRST, []
-        if back:
-            since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
-            whole, sentence = sentence, _without_those(sentence, verdict, back)
-            if verdict.parts and sentence != verdict.sentence:
-                as_found = as_found or verdict.sentence
-            if sentence != whole:
-                checks = [check for check in checks if not any(name in check for name in back)]
-                checks.append("Look at the switch port that each such lead goes to.")
-        if partly:
-            since_then.append(f"{wording.list_names(partly)} {_are(partly)} back in part.")
-            checks = [f"Look at the output list of {wording.list_names(partly)}: is everything on?"]
-        if verdict.once_back and away:
-            since_then.append(f"{wording.list_names(away)} {_are(away)} still silent.")
-            checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
-    is_mixed_up = any(case.is_mixed_up for case in group.members.values())
-    again = _heard_again(ctx, group, verdict) if is_visited else []
-    if again:
-        checks = [*LOOK_AT_OWN_LEADS]
-    networks = {network for case in group.members.values() for network in case.finding.networks}
-    if networks and all(ctx.listener.is_blind(network, ctx.now_ns) for network in networks):
-        since_then.append("Whether it lasts is not known: this listener hears nothing there now.")
-    elif is_mixed_up and not again:
-        since_then.append("Whether it lasts is not known: this listener's own networks are swapped.")
-    elif again:
-        why = "this listener's own networks are swapped" if is_mixed_up else "leads may have been swapped"
-        since_then.append(
-            f"{wording.list_names(again)} {_are(again)} heard again; on which network is not known: {why}."
-        )
-    if sentence == verdict.sentence and not since_then:
+        reading.as_found = verdict.sentence
+        reading.sentence, now, then = verdict.once_silent
+        reading.evidence = [then if line == now else line for line in verdict.evidence]
+    _say_who_is_back(ctx, group, verdict, reading)
+    _say_what_is_not_known(ctx, group, _heard_again(ctx, group, verdict) if is_visited else [], reading)
+    if reading.sentence == verdict.sentence and not reading.since_then:
         return verdict
     return replace(
         verdict,
-        sentence=sentence,
-        as_found=as_found,
-        evidence=evidence,
-        next_checks=checks,
-        since_then=" ".join(since_then),
+        sentence=reading.sentence,
+        as_found=reading.as_found,
+        evidence=reading.evidence,
+        next_checks=reading.checks,
+        since_then=" ".join(reading.since_then),
     )
+
+
+def _say_who_is_back(ctx: RuleContext, group: LossGroup, verdict: Verdict, reading: _Reading) -> None:
+    """Say which sources are back while others are away, and look no more at those."""
+    back, partly, away = _back(ctx, group, " ".join((reading.sentence, *reading.evidence)))
+    if verdict.cause != "source-lost" and not verdict.once_back:
+        partly = []  # what is said is true of a source that runs, and some of it was never away
+    if not back and not partly:
+        return
+    if verdict.once_back:
+        reading.sentence, reading.as_found = verdict.once_back, ""
+    elif back and _speaks_of_none_away(ctx, group, verdict):
+        # What to look at was about those who are back: the rule's own checks are left.
+        reading.sentence, reading.checks = verdict.of_others or BACK_FIRST, []
+    if back:
+        reading.since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
+        whole, reading.sentence = reading.sentence, _without_those(reading.sentence, verdict, back)
+        if verdict.parts and reading.sentence != verdict.sentence:
+            reading.as_found = reading.as_found or verdict.sentence
+        if reading.sentence != whole:
+            reading.checks = [check for check in reading.checks if not any(name in check for name in back)]
+            reading.checks.append("Look at the switch port that each such lead goes to.")
+    if partly:
+        reading.since_then.append(f"{wording.list_names(partly)} {_are(partly)} back in part.")
+        reading.checks = [f"Look at the output list of {wording.list_names(partly)}: is everything on?"]
+    if verdict.once_back and away:
+        reading.since_then.append(f"{wording.list_names(away)} {_are(away)} still silent.")
+        reading.checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
+
+
+def _say_what_is_not_known(ctx: RuleContext, group: LossGroup, again: list[str], reading: _Reading) -> None:
+    """Say why it is not known whether the loss lasts. again: names of lost sources that are heard on some network."""
+    if again:
+        reading.checks = [*LOOK_AT_OWN_LEADS]
+    is_mixed_up = any(case.is_mixed_up for case in group.members.values())
+    networks = {network for case in group.members.values() for network in case.finding.networks}
+    if networks and all(ctx.listener.is_blind(network, ctx.now_ns) for network in networks):
+        reading.since_then.append("Whether it lasts is not known: this listener hears nothing there now.")
+    elif is_mixed_up and not again:
+        reading.since_then.append("Whether it lasts is not known: this listener's own networks are swapped.")
+    elif again:
+        why = "this listener's own networks are swapped" if is_mixed_up else "leads may have been swapped"
+        reading.since_then.append(
+            f"{wording.list_names(again)} {_are(again)} heard again; on which network is not known: {why}."
+        )
 
 
 def _without_those(sentence: str, verdict: Verdict, back: list[str]) -> str:
