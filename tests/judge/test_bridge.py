@@ -14,7 +14,7 @@ from slotwatch.judge.catalog import RULES
 from slotwatch.judge.judge import Judge
 from slotwatch.judge.rule import Rule
 from slotwatch.model.model import Model
-from slotwatch.snapshot import Incident, Severity
+from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.wire.batch import empty
 from slotwatch.wire.decode import decode
 from slotwatch.wire.observation import LineSeen, RouteSeen, RoutesSeen
@@ -276,6 +276,41 @@ def test_a_line_that_never_brought_levels_is_not_right_while_its_universe_is_los
     tap.run(20, held, None)
     (incident,) = tap.rules()
     assert incident.summary.endswith("It is not known whether this lasts: its port cannot be read.")
+    assert [one.partition(" since")[0] for one in incident.evidence] == ["No frame of levels came"]
+
+
+def test_what_comes_on_a_line_is_not_said_once_its_port_is_gone() -> None:
+    """Nothing is known of what drives a line that cannot be read."""
+    tap = Tap()
+    unframed(tap, 13, held)
+    tap.judge.observe(LineSeen(tap.now_ns, 1, False, "/dev/ttyUSB0 is not there", faults=22_000 * 13))
+    tap.run(2, held, None)
+    (incident,) = (one for one in tap.rules() if one.rule == "line-differs")
+    assert not [one for one in (*incident.evidence, incident.summary) if "ytes come" in one]
+    assert not incident.next_checks[0].startswith("Look at what drives this pair")
+
+
+def test_a_lost_line_that_brings_bytes_is_not_said_to_once_its_port_is_gone() -> None:
+    tap = Tap()
+    tap.run(8, held, held)
+    unframed(tap, 40, held)
+    lost = next(one for one in tap.judge.incidents(tap.now_ns) if one.rule == "universe-lost")
+    assert "bytes come on it without the breaks" in lost.summary
+    tap.judge.observe(LineSeen(tap.now_ns, 1, False, "/dev/ttyUSB0 is not there", faults=22_000 * 40))
+    tap.run(2, held, None)
+    lost = next(one for one in tap.judge.incidents(tap.now_ns) if one.rule == "universe-lost")
+    assert "bytes come on it" not in lost.summary
+
+
+def test_a_line_that_differs_makes_no_universe_of_the_network_faulty() -> None:
+    """Its incident says that the network is right."""
+    tap = Tap()
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True))
+    counted(tap, 8, lambda t: bytes([180]) * 512, breaks=30, faults=50)
+    (incident,) = tap.rules()
+    assert incident.rule == "line-differs" and incident.summary.endswith("The network is right, the line is not.")
+    universe, line = tap.judge.universe_states(tap.model, tap.now_ns).tolist()
+    assert (universe, line) == (UniverseState.AT_REST, UniverseState.FAULTY)
 
 
 def test_no_data_on_either_side_is_no_difference() -> None:

@@ -89,12 +89,12 @@ def say_what_works_now(ctx: RuleContext, stops: Stops, group: LossGroup, verdict
 def follow_settled(ctx: RuleContext, stops: Stops, group: LossGroup, verdict: Verdict) -> Verdict:
     """Give a settled verdict as it reads now: the cause stays, unless all of it came back under another identity.
 
-    Of what never came, it says who is heard now.
+    Of what never came, it says who is heard now, and of a tapped line what its port shows now.
     """
     if group.kind == "never":
         return heard_since(ctx, group, verdict)
     if group.kind == "line":
-        return verdict
+        return line_lost(ctx, group)
     scene = set_scene(ctx, stops, group)
     now = came_back(scene) or verdict
     now.still_working.clear()

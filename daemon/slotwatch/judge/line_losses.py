@@ -19,7 +19,7 @@ def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
     live = {str(ctx.universe_id(row)) for row in ctx.universes.used.nonzero()[0].tolist() if ctx.universes.live[row]}
     going = [str(line.compare_with) for line in lines if str(line.compare_with) in live]
     tapped = [ctx.listener.lines[number] for number in sorted(numbers & ctx.listener.lines.keys())]
-    breaks = sum(one.breaks_since(group.to_ns + NANOSECONDS) for one in tapped)
+    breaks = sum(one.breaks_since(group.to_ns + NANOSECONDS) for one in tapped if one.seen.open)
     evidence = [f"The last frame of levels came at {ctx.time_of_day(group.from_ns)}."]
     if breaks:
         evidence.append("Breaks are still counted on it: something drives the line, and sends no levels.")

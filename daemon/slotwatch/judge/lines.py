@@ -34,7 +34,9 @@ def line_group(ctx: RuleContext, number: int) -> str:
 def is_disturbed(ctx: RuleContext, number: int) -> bool:
     """Whether more bytes of a line than are accepted came with framing faults, and this computer did not make them."""
     line, marked_ns = ctx.listener.lines.get(number), ctx.listener.marked_until_ns
-    return line is not None and line.faults_10s > MOST_FAULTS and not is_counted(WINDOW_S, marked_ns, ctx.now_ns)
+    if line is None or not line.seen.open:
+        return False
+    return line.faults_10s > MOST_FAULTS and not is_counted(WINDOW_S, marked_ns, ctx.now_ns)
 
 
 def line_rows(ctx: RuleContext, number: int) -> tuple[int, ...]:

@@ -28,6 +28,9 @@ _BESIDE_THE_DATA = frozenset({"backup-absent", "receiver-differs", "receiver-sil
 """Nothing is wrong with the frames of a universe whose backup is away, or whose receiver is silent or set to another
 one: its incident says so, not its state."""
 
+_OF_A_LINE = frozenset({"line-differs"})
+"""What names the universe that should be on a tapped line beside the line: the network is right."""
+
 
 def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:
     """Give each row of the universe table its `UniverseState`, shape (U,)."""
@@ -99,7 +102,7 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
             states[rows[universes.live[rows] == 0]] = _GONE[incident.rule]
     for incident in faulty:
         rows = names.rows_of(incident.universes)
-        rows = rows[universes.live[rows] > 0]
+        rows = _judged(ctx, incident.rule, rows[universes.live[rows] > 0])
         carried = _carried_by_backup(ctx, rows) & (incident.rule in _ABSENCE)
         _raise_to(states, rows[carried], UniverseState.ON_BACKUP)
         _raise_to(states, rows[~carried], UniverseState.FAULTY)
@@ -123,7 +126,7 @@ def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> Non
             rules.setdefault(key, (rule, []))[1].extend(case.finding.universes)
     for (_, lower, now), (rule, found) in rules.items():
         rows = np.array(found, np.intp)
-        rows = rows[rows < len(states)]
+        rows = _judged(ctx, rule.name, rows[rows < len(states)])
         state = _state_of(rule, cluster)
         if cluster.accepted and rule.name in _GONE:
             state = UniverseState.NOT_SENT  # no source sends it, and none has to
@@ -140,6 +143,11 @@ def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> Non
         if not now and state is not UniverseState.NOT_JUDGED:
             rows, state = rows[ctx.universes.live[rows] > 0], UniverseState.RETURNING
         _raise_to(states, rows, state)
+
+
+def _judged(ctx: RuleContext, rule: str, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Rows of the universes that a rule says something of, out of those that its incident names."""
+    return rows[ctx.universes.protocol[rows] == Protocol.LINE] if rule in _OF_A_LINE else rows
 
 
 def _raise_to(states: NDArray[np.uint8], rows: NDArray[np.intp], state: UniverseState) -> None:

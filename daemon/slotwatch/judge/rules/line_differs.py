@@ -141,6 +141,8 @@ class LineComparison:
         evidence, checks = seen.evidence, tuple[str, ...]()
         unheard = _say_unheard(ctx, line, universe, own)
         unlike = _say_unlike(ctx, universe) if universe is not None and seen.cause != NEVER_HEARD else ""
+        if seen.cause == NEVER_HEARD and not _is_open(ctx, line):
+            evidence = evidence[:1]  # what drives the line is no longer seen
         if is_disturbed(ctx, line.number) and seen.cause != NEVER_HEARD:
             evidence, checks = (*evidence, _DISTURBED), CHECKS_OF_A_DISTURBED_LINE
         elif is_disturbed(ctx, line.number) and not ctx.listener.lines[line.number].seen.breaks:
