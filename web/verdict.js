@@ -149,12 +149,11 @@ function holds({ universes }, here, own) {
   if (own && here.arriving === 0) return "The show may be fine";
   const backup = here.states["on-backup"];
   if (backup && !here.gone && backup === universes?.length) return `Backup holds ${plural(backup, "universe")}`;
-  if (!here.arriving) return here.due ? `0 of ${count(here.due)} universes arrive` : "No universe is due";
-  return arrived(here);
+  return here.arriving || here.due ? arrived(here) : "No universe is due";
 }
 
 function arrived(here, awaited = 0) {
-  return `${count(here.arriving)} of ${count(here.due + awaited)} universes arrive`;
+  return `${count(here.arriving)} of ${plural(here.due + awaited, "universe")} arrive${here.arriving === 1 ? "s" : ""}`;
 }
 
 function calm(feed, here, nowMs) {

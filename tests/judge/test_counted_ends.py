@@ -81,6 +81,17 @@ def test_a_number_that_stood_still_ended_when_it_moved_and_was_never_erratic() -
     assert [one.rule for one in stage.all] == ["sequence-unusable"]
 
 
+def test_of_numbers_that_stand_still_at_different_places_each_is_said_of_its_own_universe() -> None:
+    """One sentence for several universes names no number that is true of one of them alone."""
+    stage = Stage(house_of((1, 2)), Desk("Desk A", (1, 2), levels=moving(), sequence_of=lambda u, i: 40 * u)).run(8.0)
+    stuck = stage.rule("sequence-unusable")
+    assert stuck.universes == ("e131/1", "e131/2") and "numbers do not change." in stuck.summary
+    assert sorted(line.partition(" Loss")[0] for line in stuck.evidence) == [
+        "e131/1: numbers do not change. They stay at 40.",
+        "e131/2: numbers do not change. They stay at 80.",
+    ]
+
+
 def test_numbers_that_jump_back_all_the_time_are_erratic() -> None:
     """A step ahead, and then three back: by 6.7.2 three of four frames are discarded."""
     back = (0, 1, 3, 6)

@@ -38,7 +38,7 @@ def test_a_desk_that_stopped_meanwhile_is_not_said_how_it_stopped() -> None:
     assert (lost.cause, lost.confidence) == ("source-lost", Confidence.MEDIUM)
     assert "has been silent since this listener's own link was down" in lost.summary
     assert "or it was closed meanwhile" in lost.summary
-    assert "own link to eth1 was down from" in lost.evidence[0]
+    assert "own link to network eth1 was down from" in lost.evidence[0]
     assert not any("stream-terminated" in line for line in lost.evidence)
 
 
@@ -52,7 +52,7 @@ def test_where_nothing_comes_any_more_the_own_link_is_in_evidence() -> None:
     lost = after_the_link_is_back(12.0, 18.0, others=False)
     assert lost.cause == "network-lost" and "stopped together" not in lost.summary
     assert "Nothing has reached this port since its own link was down." in lost.summary
-    assert any("own link to eth1 was down from" in line for line in lost.evidence)
+    assert any("own link to network eth1 was down from" in line for line in lost.evidence)
 
 
 def test_a_desk_that_stopped_before_the_link_went_down_is_said_to_have_stopped_as_it_did() -> None:

@@ -59,7 +59,7 @@ def test_each_new_identity_is_compared_with_the_one_before_it() -> None:
 def test_where_nothing_at_all_arrives_this_computer_is_looked_at() -> None:
     """Not the numbering of universes: no source was heard on the network at all."""
     found = Stage(house_of((1,))).run(12.0).rule("universe-missing")
-    assert "No source at all has been heard on eth1." in found.evidence
+    assert "No source at all has been heard on network eth1." in found.evidence
     assert any("slotwatch host" in check and "firewall" in check for check in found.next_checks)
     assert not any("number" in check for check in found.next_checks)
     other = Stage(house_of((1, 2)), Desk("Desk A", (2,))).run(12.0).rule("universe-missing")

@@ -43,7 +43,7 @@ def test_before_the_show_a_lead_in_another_port_is_reported() -> None:
     (incident,) = made.all
     assert incident.rule == "neighbour-changed"
     assert incident.summary == (
-        "eth1: this listener is on port 15 of switch FOH. At the last show it was on port 14 of switch FOH."
+        "Network eth1: this listener is on port 15 of switch FOH. At the last show it was on port 14 of switch FOH."
     )
 
 

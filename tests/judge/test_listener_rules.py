@@ -271,7 +271,7 @@ def shown_change(*heard: QuerySeen) -> Stage:
 def test_a_change_that_is_heard_and_that_a_switch_names_is_one() -> None:
     heard = [QuerySeen(at(t_s), 0, who, "igmp2", 10.0) for t_s, who in ((2, "10.0.0.254"), (11, "10.0.0.1"))]
     assert [one.summary for one in shown_change(*heard).all] == [
-        "eth1: the multicast querier changed from 10.0.0.254 to 10.0.0.1."
+        "Network eth1: the multicast querier changed from 10.0.0.254 to 10.0.0.1."
     ]
 
 

@@ -68,7 +68,7 @@ def test_a_source_that_sends_it_where_it_belongs_too_is_on_no_wrong_network() ->
     shown = Stage(on_both(), there, spare).run(16.0)
     lost = next(one for one in shown.all if one.rule == "universe-missing" and one.universes == ("e131/2@A",))
     assert lost.cause == ""
-    assert lost.summary.endswith('"main desk" (10.0.0.1) sends it on B and is not heard on A.')
+    assert lost.summary.endswith('"main desk" (10.0.0.1) sends it on network B and is not heard on network A.')
     assert lost.next_checks[0] == 'Look at the lead of "main desk" on network A: link lamp at both ends.'
 
 

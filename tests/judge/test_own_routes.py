@@ -33,7 +33,9 @@ def unanswered(receivers: tuple[Receiver, ...] = ()) -> Stage:
 def test_two_routes_to_one_device_that_is_gone_are_one_incident() -> None:
     incident = unanswered().only()
     assert (incident.rule, incident.cause) == ("route-output-lost", "no-device")
-    assert incident.summary == f'Routes "foyer" and "house" reach no device: nothing answers at {ADDRESS} (eth1).'
+    assert (
+        incident.summary == f'Routes "foyer" and "house" reach no device: nothing answers at {ADDRESS} on network eth1.'
+    )
     assert incident.evidence[0].startswith("It last answered at ")
 
 

@@ -193,7 +193,10 @@ def test_a_swap_of_which_one_network_was_silent_is_no_loss_of_the_sources(both_d
     stage = Stage(replace(BOTH, universes=universes), *leg(MAIN, home), *leg(LIGHTS, home)).run(RIGHT_S - 2.0)
     swapped = next(one for one in stage.open if one.rule == "networks-swapped")
     here, there = ("A", "B") if home == 0 else ("B", "A")
-    assert f"what belongs to {here} arrives on {there}, and nothing arrives on {here}." in swapped.summary
+    assert (
+        f"what belongs to network {here} arrives on network {there}, and nothing arrives on network {here}."
+        in swapped.summary
+    )
     assert "and the reverse" not in swapped.summary and str(swapped.confidence) == "medium"
     assert "universe-lost" not in {one.rule for one in stage.all}
 
@@ -245,7 +248,7 @@ def test_a_listener_that_starts_while_its_networks_are_swapped_says_that_they_ma
     missing = next(one for one in stage.open if one.rule == "universe-missing")
     assert (missing.universes, missing.cause) == (("e131/2@A",), "wrong-network")
     assert any(
-        line.endswith("sends it on B, where it is not declared: a lead or a VLAN may be wrong.")
+        line.endswith("sends it on network B, where it is not declared: a lead or a VLAN may be wrong.")
         for line in missing.evidence
     )
     swapped = [line for line in missing.also_possible if "swapped" in line]
@@ -291,8 +294,11 @@ def test_networks_that_were_swapped_while_nobody_listened_are_found_where_both_c
     assert (
         "have been swapped since 08:16:40, or since an earlier moment in which it did not listen: " in swapped.summary
     )
-    assert "what belongs to A arrives on B and the reverse" in swapped.summary
-    assert any("was heard on A before this listener was restarted and arrives on B." in one for one in swapped.evidence)
+    assert "what belongs to network A arrives on network B and the reverse" in swapped.summary
+    assert any(
+        "was heard on network A before this listener was restarted and arrives on network B." in one
+        for one in swapped.evidence
+    )
 
 
 def test_networks_that_are_swapped_after_a_restart_are_said_to_be_since_then() -> None:
@@ -305,7 +311,10 @@ def test_networks_that_are_swapped_after_a_restart_are_said_to_be_since_then() -
     swapped = after_a_restart(*(replace(desk, to_s=15.0) for desk in right), *later, until_s=25.0).rule(
         "networks-swapped"
     )
-    assert "have been swapped since 08:16:55: what belongs to A arrives on B and the reverse." in swapped.summary
+    assert (
+        "have been swapped since 08:16:55: what belongs to network A arrives on network B and the reverse."
+        in swapped.summary
+    )
     assert not any("restarted" in one for one in swapped.evidence), swapped.evidence
 
 

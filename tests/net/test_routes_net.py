@@ -232,4 +232,4 @@ def test_a_route_to_an_address_that_no_device_has_is_reported() -> None:
     """The real kernel asks by ARP for each frame that is sent, and says that nobody answers (RFC 826)."""
     answer = inside(UNANSWERED)
     assert (answer["cause"], answer["count"]) == ("no-device", 1)
-    assert answer["summary"] == ('Route "node" reaches no device: nothing answers at 10.20.0.77 (eth1).')
+    assert answer["summary"] == ('Route "node" reaches no device: nothing answers at 10.20.0.77 on network eth1.')

@@ -20,6 +20,8 @@ def test_when_all_is_well_it_says_how_much_that_is() -> None:
     assert headline(Sheet(calm)) == words
     calm.universes["state"][2] = UniverseState.STEADY
     assert headline(Sheet(calm)) == "All is well: 3 of 3 universes arrive."
+    calm.universes["state"][1:] = UniverseState.NOT_SENT
+    assert headline(Sheet(calm)) == "All is well: 1 of 1 universe arrives."
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ def say_deaf(scene: Scene) -> str:
             continue
         if one.end_ns is not None and group.from_ns - SLACK_NS <= one.start_ns <= group.to_ns + SLACK_NS:
             span = f"from {ctx.time_of_day(one.start_ns)} to {ctx.time_of_day(one.end_ns)}"
-            return f"This listener's own link to {ctx.network_name(one.network)} was down {span}"
+            return f"This listener's own link to network {ctx.network_name(one.network)} was down {span}"
     return ""
 
 

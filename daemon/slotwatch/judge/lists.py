@@ -13,6 +13,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import namesakes
+from slotwatch.judge.legs import say_networks
 from slotwatch.wire.universe import Protocol
 
 MOST_NUMBERS = 6
@@ -93,17 +94,17 @@ def say_lists(ctx: RuleContext, row: int, senders: Sequence[int]) -> ByLists:
         name, here = ctx.say_source(source), int(ctx.universes.network[row])
         is_heard_here = here in {ctx.sources[leg].network for leg in (source, *ctx.other_legs(source))}
         if not is_heard_here and (sent_on := _sent_on(ctx, source, row)):
-            on = wording.list_names(ctx.network_name(network) for network in sent_on)
-            hints.append(f"{name} sends it on {on} and is not heard on {ctx.network_name(here)}")
+            on = say_networks(ctx, list(sent_on))
+            hints.append(f"{name} sends it on {on} and is not heard on {say_networks(ctx, [here])}")
             found.without_lead.append(source)
-            found.also_possible.append(f"its output to {ctx.network_name(here)} is off")
+            found.also_possible.append(f"its output to {say_networks(ctx, [here])} is off")
             continue
         if here in where:
             found.evidence.append(f"{name} lists it as sent: the path to this port may have failed.")
             continue
         if where:
-            on = wording.list_names(ctx.network_name(network) for network in where)
-            found.evidence.append(f"{name} lists it as sent on {on}, and not on {ctx.network_name(here)}.")
+            on = say_networks(ctx, list(where))
+            found.evidence.append(f"{name} lists it as sent on {on}, and not on {say_networks(ctx, [here])}.")
             if not is_heard_here:
                 found.elsewhere[source] = where
                 hints.append(f"{name} is heard on {on} alone, and its discovery list there names what is missing here")

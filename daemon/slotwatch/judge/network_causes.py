@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.deafness import say_deaf
+from slotwatch.judge.legs import say_networks
 from slotwatch.judge.life_signs import answers_still
 from slotwatch.judge.rule import LOOK_AT_SNOOPING
 from slotwatch.judge.scene import Scene
@@ -36,7 +37,6 @@ def network_lost(scene: Scene) -> Verdict:
     """Give the verdict where all sources of these networks fell silent together."""
     ctx = scene.ctx
     names = ctx.say_sources(scene.sources)
-    networks = wording.list_names(ctx.network_name(network) for network in scene.networks)
     heard, one = _network_signs(scene), len(scene.networks) == 1
     what, deaf = ("No data" if heard else "Nothing"), say_deaf(scene)
     how = f"{what} reaches this port: all sources stopped together"
@@ -52,7 +52,8 @@ def network_lost(scene: Scene) -> Verdict:
         f"{how}{', and other traffic arrives' if heard else ''}. The stage itself may be fine.",
         [
             f"Silent{'' if deaf else ' together'}: {wording.list_names(names)}.",
-            f"This computer's own {'interface' if one else 'interfaces'} on {networks} {'is' if one else 'are'} up.",
+            f"This computer's own {'interface' if one else 'interfaces'} on {say_networks(ctx, scene.networks)} "
+            f"{'is' if one else 'are'} up.",
             *([f"{deaf}, so when they stopped is not known."] if deaf else []),
             *heard,
         ],

@@ -49,7 +49,7 @@ def _swapped_apart(
         "high",
         0.0 if from_start else at_s - 1.0,
         explains=LOSSES,
-        says=("networks A and B have been swapped", '"main desk" (192.0.2.10)', "arrives on B"),
+        says=("networks A and B have been swapped", '"main desk" (192.0.2.10)', "arrives on network B"),
         unsaid=NOBODY,
         # With frames that move it is known at once, at rest with the next keep-alive of each source.
         early_s=2.5,
@@ -85,7 +85,7 @@ def _swapped_together(name: str, numbers: Sequence[int], at_s: float, flap: bool
         at_s,
         also=("link-down",),
         explains=(*LOSSES, "identity-changed"),
-        says=("networks A and B have been swapped", "was heard on A and arrives on B"),
+        says=("networks A and B have been swapped", "was heard on network A and arrives on network B"),
         unsaid=NOBODY,
         # With frames that move it is known at once, at rest with the next keep-alive of each source.
         early_s=2.5,
@@ -120,7 +120,7 @@ _swapped_together("listener_leads_swapped_by_hand", (7, 8), 10.0, True)
         "critical",
         "certain",
         9.9,
-        says=("arrives on B", '"main desk" (198.51.100.10)'),
+        says=("arrives on network B", '"main desk" (198.51.100.10)'),
     ),
     two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
     live=False,

@@ -120,18 +120,22 @@ def _without_alarm(sheet: Sheet) -> str:
     look = [f"{states[state.word]} {state.word.replace('-', ' ')}" for state in TO_LOOK_AT if states[state.word]]
     awaited = _not_heard_yet(sheet)
     if awaited and not look:
-        return f"Just started: {steady} of {due + awaited} universes arrive, {awaited} not heard yet."
+        return f"Just started: {_arrive(steady, due + awaited)}, {awaited} not heard yet."
     if not due:
         return "Nothing is sent, and nothing is due." if states[UniverseState.NOT_SENT.word] else "Nothing is heard."
     if look:
-        return f"No alarm, but not all is well: {', '.join(look)} of {due} universes."
+        return f"No alarm, but not all is well: {', '.join(look)} of {wording.count(due, 'universe')}."
     if not steady:
-        return f"Blind: 0 of {due} universes seen from this port."
+        return f"Blind: 0 of {wording.count(due, 'universe')} seen from this port."
     if not sheet.snapshot.universes["declared"].any():
-        return f"Nothing declared: {steady} universe{'' if steady == 1 else 's'} heard."
+        return f"Nothing declared: {wording.count(steady, 'universe')} heard."
     if unseen:
-        return f"No fault seen: {steady} of {due} universes arrive, {unseen} not visible from this port."
-    return f"All is well: {steady} of {due} universes arrive."
+        return f"No fault seen: {_arrive(steady, due)}, {unseen} not visible from this port."
+    return f"All is well: {_arrive(steady, due)}."
+
+
+def _arrive(number: int, of_all: int) -> str:
+    return f"{number} of {wording.count(of_all, 'universe')} arrive{'s' if number == 1 else ''}"
 
 
 def _not_heard_yet(sheet: Sheet) -> int:

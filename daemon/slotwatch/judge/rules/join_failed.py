@@ -51,7 +51,7 @@ def describe_join(ctx: RuleContext, key: Group) -> Finding:
         universes=tuple(rows.tolist()),
         networks=(network,),
         facts=JoinFailedFacts(ctx.network_name(network), f"{reason or 'no reason given'}."),
-        evidence=(f"e131/{number} on {ctx.network_name(network)}: {reason or 'refused'}.",),
+        evidence=(f"e131/{number} on network {ctx.network_name(network)}: {reason or 'refused'}.",),
     )
 
 
@@ -64,7 +64,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.CRITICAL,
     short=ShortWords("group not joined", "{n} groups not joined", look="Look at this listener's page"),
-    sentence="The multicast group of {universes} could not be joined on {network}: {reason}",
+    sentence="The multicast group of {universes} could not be joined on network {network}: {reason}",
     judged_by=judged_by(JoinFailedParameters(), bind),
     facts=JoinFailedFacts,
     explains=Explains(

@@ -139,7 +139,7 @@ def _describe_many(ctx: RuleContext, network: int) -> Finding:
         networks=(network,),
         facts=MalformedPacketsFacts(f"{addresses} send", count, reject.text),
         evidence=(
-            f"{addresses} on {ctx.network_name(network)} sent such packets in "
+            f"{addresses} on network {ctx.network_name(network)} sent such packets in "
             f"{OFFENCE_BUCKETS} s, among them {names}; the last packet was rejected as {reject.word}.",
         ),
         next_checks=CHECKS_OF_MANY,

@@ -59,9 +59,9 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     ways = sorted({(one.home, one.here) for one in displaced})
     one_way = len(ways) == 1
     home, here = (ctx.network_name(network) for network in (ways[0] if one_way else pair))
-    reverse = f", and nothing arrives on {home}" if one_way else " and the reverse"
+    reverse = f", and nothing arrives on network {home}" if one_way else " and the reverse"
     since_ns = min((one.since_ns for one in displaced), default=0)
-    have, when, what = "have", "", f"what belongs to {home} arrives on {here}{reverse}"
+    have, when, what = "have", "", f"what belongs to network {home} arrives on network {here}{reverse}"
     if any(one.by_memory for one in displaced):
         if not any(one.left_since for one in displaced):
             when = ", or since an earlier moment in which it did not listen"
@@ -90,7 +90,7 @@ def _say_displaced(ctx: RuleContext, one: Displaced) -> str:
     how = "belongs to" if one.by_declaration else "was heard on"
     before = " before this listener was restarted" if one.by_memory and not one.left_since else ""
     home, here = ctx.network_name(one.home), ctx.network_name(one.here)
-    return f"{ctx.say_source(one.source)} {how} {home}{before} and arrives on {here}."
+    return f"{ctx.say_source(one.source)} {how} network {home}{before} and arrives on network {here}."
 
 
 def _were_swapped_before(ctx: RuleContext) -> bool:

@@ -108,7 +108,7 @@ def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters, storm
         networks=(network,),
         facts=PacketFloodFacts(_at_the_start(WORDS[kind]), f"about {shown:,} a second", _say_who(surge, senders)),
         evidence=(
-            f"About {shown:,} {WORDS[kind]} a second on {ctx.network_name(network)}, from "
+            f"About {shown:,} {WORDS[kind]} a second on network {ctx.network_name(network)}, from "
             f"{wording.list_names(senders[:MOST_NAMED]) if senders else 'unknown addresses'}{more}.",
         ),
         confidence=Confidence.HIGH,

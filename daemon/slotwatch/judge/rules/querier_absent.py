@@ -10,6 +10,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.legs import say_networks
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.queriers import IGMP, Querier
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
@@ -31,7 +32,7 @@ class QuerierAbsentParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class QuerierAbsentFacts(Facts):
-    network: str
+    networks: str
     habit: str
 
 
@@ -78,7 +79,7 @@ def _uses_multicast(house: House) -> bool:
 def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParameters) -> Finding:
     network, family, heard = key
     together = _fell_silent_together(ctx, key, p)
-    names = wording.list_names(ctx.network_name(one) for one in sorted(together))
+    names = say_networks(ctx, sorted(together))
     group = f"network:{together[0]}:{family}"
     word = "IGMP" if family == IGMP else "MLD"
     if not heard:
@@ -87,12 +88,13 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
             since_ns=_silent_since_ns(ctx, key),
             networks=(network,),
             facts=QuerierAbsentFacts(
-                names,
+                f"{names[0].upper()}{names[1:]}",
                 "no multicast querier was ever heard. If a switch here snoops, groups will expire about "
                 f"{p.never_s:g} s after each receiver's last join; if none snoops, all is well.",
             ),
             evidence=(
-                f"{word} queries are watched on {ctx.network_name(network)}, and none came in over {p.never_s:g} s.",
+                f"{word} queries are watched on network {ctx.network_name(network)}, "
+                f"and none came in over {p.never_s:g} s.",
             ),
             lower=1,
             cause="never-heard",
@@ -108,12 +110,12 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
         since_ns=querier.last_ns,
         networks=(network,),
         facts=QuerierAbsentFacts(
-            names,
+            f"{names[0].upper()}{names[1:]}",
             f"the multicast {who} been silent since {ctx.time_of_day(newest_ns)}. Where a switch snoops, "
             f"groups expire about {p.silence_s:g} s after its last query.",
         ),
         evidence=(
-            f"Last {word} query from {querier.address} ({querier.version}) on {ctx.network_name(network)} "
+            f"Last {word} query from {querier.address} ({querier.version}) on network {ctx.network_name(network)} "
             f"at {ctx.time_of_day(querier.last_ns)}.",
         ),
         cause="silent",
@@ -163,7 +165,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.WARNING,
     short=ShortWords("no multicast querier", "no multicast querier", look="Look at the switch's settings"),
-    sentence="{network}: {habit}",
+    sentence="{networks}: {habit}",
     found_after=("silence_s",),
     judged_by=judged_by(QuerierAbsentParameters(), bind),
     facts=QuerierAbsentFacts,

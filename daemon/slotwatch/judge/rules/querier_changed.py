@@ -26,7 +26,7 @@ class QuerierChangedParameters(RuleParameters):
 
 @dataclass(frozen=True, slots=True)
 class QuerierChangedFacts(Facts):
-    network: str
+    place: str
     before: str
     after: str
     duel: str
@@ -56,7 +56,7 @@ def describe_changed_querier(ctx: RuleContext, key: Change, p: QuerierChangedPar
         since_ns=ctx.listener.queriers.change[where][0],
         networks=(where,),
         facts=QuerierChangedFacts(
-            ctx.network_name(where), before, after, ", and both are heard in turn" if duels else ""
+            f"Network {ctx.network_name(where)}", before, after, ", and both are heard in turn" if duels else ""
         ),
         evidence=(f"Queries came from {wording.list_names(sorted({before, after, *recent}))}.",),
         cause="duel" if duels else "changed",
@@ -88,7 +88,7 @@ RULE = Rule(
     rule_class=RuleClass.SELF,
     severity=Severity.NOTE,
     short=ShortWords("multicast querier changed", "multicast querier changed", look="Look at the switch's settings"),
-    sentence="{network}: the multicast querier changed from {before} to {after}{duel}.",
+    sentence="{place}: the multicast querier changed from {before} to {after}{duel}.",
     judged_by=judged_by(QuerierChangedParameters(), bind),
     facts=QuerierChangedFacts,
     names_universes=False,

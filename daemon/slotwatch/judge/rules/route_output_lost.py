@@ -138,7 +138,7 @@ def _describe_unanswered(ctx: RuleContext, address: str, network: int) -> Findin
         networks=(network,),
         facts=RouteOutputLostFacts(
             _say([route.name for route in routes], "reaches no device", "reach no device"),
-            f"nothing answers at {address} ({ctx.network_name(network)})",
+            f"nothing answers at {address} on network {ctx.network_name(network)}",
         ),
         evidence=(f"{answered}; this computer asks for {address} each time that it sends, by ARP or NDP.",),
         cause="no-device",

@@ -131,15 +131,15 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     streams = ctx.streams
     step, sent = int(streams.sequence_step[row]), _universes_sent(ctx, row)
     name = ctx.universe_name(ctx.universe_of(row))
-    also: tuple[str, ...] = ()
+    figure, also = "", tuple[str, ...]()
     if streams.sequence_stuck[row]:
-        habit, cause = f"stay at {int(streams.sequence[row])}", "stuck"
+        habit, cause, figure = "do not change", "stuck", f" They stay at {int(streams.sequence[row])}."
     elif step >= DISCARD_STEPS:
-        habit, cause = f"run backwards by {SEQUENCES - step}", "backwards"
+        habit, cause, figure = "run backwards", "backwards", f" They step by -{SEQUENCES - step}."
     elif step >= p.step and step == sent:
         habit, cause = f"step by {step}, the number of universes it sends, so all of them share one count", "shared"
     elif step >= p.sure_step:
-        habit, cause = f"step by {step}", "stepped"
+        habit, cause, figure = "step by more than one", "stepped", f" They step by {step}."
     elif jumps_ahead(ctx, p)[row]:
         habit, cause, also = (
             "jump forward and back in no order",
@@ -154,7 +154,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         row,
         since_ns=0,
         facts=SequenceUnusableFacts(habit),
-        evidence=(f"{name}: numbers {habit}. Loss cannot be measured on it.",),
+        evidence=(f"{name}: numbers {habit}.{figure} Loss cannot be measured on it.",),
         cause=cause,
         also_possible=also,
     )

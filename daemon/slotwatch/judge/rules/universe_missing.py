@@ -197,7 +197,7 @@ def _follow_strays(ctx: RuleContext, row: int, strays: Sequence[int], clues: _Cl
     """Say that its data arrive on another network. strays: rows of the universe there."""
     senders = {ctx.source_of(one) for stray in strays for one in ctx.streams_of(stray).tolist() if ctx.live[one]}
     clues.movers, clues.wrong = sorted(senders), {int(ctx.universes.network[stray]) for stray in strays}
-    arrives = wording.list_names(ctx.network_name(network) for network in sorted(clues.wrong))
+    arrives = say_networks(ctx, sorted(clues.wrong))
     named = wording.list_names(ctx.say_sources(senders))
     clues.hint = f" The data arrives on {arrives} instead, from {named}."
     send = "sends" if len(ctx.whole_sources(senders)) == 1 else "send"
@@ -205,7 +205,7 @@ def _follow_strays(ctx: RuleContext, row: int, strays: Sequence[int], clues: _Cl
     home = int(ctx.universes.network[row])
     if len(clues.wrong) == 1 and may_be_swapped(ctx, (home, min(clues.wrong))):
         clues.also_possible.append(
-            f"this listener's networks {ctx.network_name(home)} and {arrives} are swapped: nothing that is declared"
+            f"this listener's {say_networks(ctx, [home, *clues.wrong])} are swapped: nothing that is declared"
             " on only one of them is heard on it"
         )
 
@@ -220,7 +220,7 @@ def _say_what_to_check(ctx: RuleContext, row: int, clues: _Clues, without_lead: 
         clues.also_possible.append("it is sent unicast to its receivers only, and is not visible from this port")
     is_heard = any(ctx.sources[source].network == network for source in ctx.sources)
     if not ctx.universes.last_arrival_ns[row] and not is_heard:
-        clues.evidence.append(f"No source at all has been heard on {ctx.network_name(network)}.")
+        clues.evidence.append(f"No source at all has been heard on network {ctx.network_name(network)}.")
         # A recording may be read on another computer than the one that made it.
         clues.checks = clues.checks or CHECKS_OF_AN_EMPTY_NETWORK[: 1 if ctx.listener.is_recording else None]
     if without_lead and not clues.movers:
