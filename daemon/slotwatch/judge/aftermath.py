@@ -18,7 +18,7 @@ HEARD_LATELY_NS = 12 * NANOSECONDS
 
 
 @dataclass(slots=True)
-class _Reading:
+class _Worded:
     """What of a verdict reads otherwise now."""
 
     sentence: str
@@ -30,7 +30,7 @@ class _Reading:
 
 def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Verdict:
     """Give a verdict as it reads now. The cause stays; what still works and which sources are back may change."""
-    reading = _Reading(verdict.sentence, verdict.evidence, verdict.next_checks)
+    reading = _Worded(verdict.sentence, verdict.evidence, verdict.next_checks)
     is_visited = any(case.is_visited for case in group.members.values())
     if not is_visited and _has_gone_silent(ctx, verdict):
         reading.as_found = verdict.sentence
@@ -50,7 +50,7 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
     )
 
 
-def _say_who_is_back(ctx: RuleContext, group: LossGroup, verdict: Verdict, reading: _Reading) -> None:
+def _say_who_is_back(ctx: RuleContext, group: LossGroup, verdict: Verdict, reading: _Worded) -> None:
     """Say which sources are back while others are away, and look no more at those."""
     back, partly, away = _back(ctx, group, " ".join((reading.sentence, *reading.evidence)))
     if verdict.cause != "source-lost" and not verdict.once_back:
@@ -78,7 +78,7 @@ def _say_who_is_back(ctx: RuleContext, group: LossGroup, verdict: Verdict, readi
         reading.checks = [f"Look at {wording.list_names(away)}: power, screen, link lamp."]
 
 
-def _say_what_is_not_known(ctx: RuleContext, group: LossGroup, again: list[str], reading: _Reading) -> None:
+def _say_what_is_not_known(ctx: RuleContext, group: LossGroup, again: list[str], reading: _Worded) -> None:
     """Say why it is not known whether the loss lasts. again: names of lost sources that are heard on some network."""
     if again:
         reading.checks = [*LOOK_AT_OWN_LEADS]
