@@ -40,7 +40,7 @@ tools:           ## install or name the system tools that the tests measure agai
 	@.ci/tools
 
 test: $(VENV)/.dev    ## set up what it needs and run the quick tests, on all cores
-	@$(BIN)/python -m pytest -n auto -m "not live and not slow"
+	@$(BIN)/python -m pytest -n auto --dist worksteal -m "not live and not slow and not seldom"
 
 test-all: $(VENV)/.dev tools   ## every test: quick ones with coverage, slow ones, browser, and live ones beside them
 	@.ci/test-all $(BIN)/python

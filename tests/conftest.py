@@ -1,8 +1,8 @@
 """Which tests are quick, which are live and which are slow, by where they are.
 
-`make test` runs the quick ones. `make test-all` runs quick and slow tests in parallel. Beside them it runs the live
-ones in two rows, each one at a time and first in line for a processor, and then those of the browser: they drive whole
-daemons, sockets, namespaces and pages by the clock of a real computer, and mostly wait.
+`make test` runs the quick ones. `make test-all` runs these, seldom and slow ones in parallel. Beside them it runs the
+live ones in two rows, each one at a time and first in line for a processor, and then those of the browser: they drive
+whole daemons, sockets, namespaces and pages by the clock of a real computer, and mostly wait.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from tests.leftovers import (
     pytest_runtest_teardown,
 )
 from tests.surroundings import fix
+from tests.sweep import draw
 
 __all__ = [  # a fixture and hooks for all tests
     "built",
@@ -74,11 +75,16 @@ SLOW = (
 )
 """What builds a package or starts a browser, and what shows at many values, or on drawn shows, what a quick test shows
 on one. A test of more than two seconds of CPU carries the mark itself."""
-QUICK_ONLY = "not live and not slow"
+PLAYED = ("judge/", "model/", "rehearse/")
+"""Tests that play shows. Most values of such a test are `seldom`: traced, but not quick. So is what UNTRACED lists,
+which takes long and whose lines others run, but for the first test of a module."""
+TRACED = "not live and not slow"
+QUICK_ONLY = f"{TRACED} and not seldom"
 BROWSER = ("web/",)
 """In a run of their own: the browser's library keeps an event loop running, and asyncio tests need one of theirs."""
 LEFT_OUT = {
     QUICK_ONLY: (*LIVE, *SLOW),
+    TRACED: (*LIVE, *SLOW),
     "not live and not browser": (*LIVE, *BROWSER),
     "browser and not live": LIVE,
     "live and not patient": PATIENT,
@@ -126,6 +132,12 @@ def pytest_collection_finish() -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     # The longest test begins first: at the end one worker would wait for the other.
     items.sort(key=lambda item: item.path.name != "test_deb.py")
+    played = [item for item in items if str(item.path.relative_to(ROOT)).startswith(PLAYED)]
+    draw(played)
+    first = {item.path: item for item in reversed(played)}
+    for item in played:
+        if _is_listed(item) and item is not first[item.path]:
+            item.add_marker(pytest.mark.seldom)
     for item in items:
         inside = str(item.path.relative_to(ROOT))
         if inside.startswith(LIVE):
@@ -138,7 +150,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.patient)
         if inside.startswith(BROWSER):
             item.add_marker(pytest.mark.browser)
-        is_listed = not UNTRACED.isdisjoint((item.nodeid, item.nodeid.partition("[")[0]))
         is_measured = item.config.getoption("cov_context", None) is not None  # by `python -m tests.untraced`: all
-        if (is_listed and not is_measured) or item.get_closest_marker("slow"):
+        if (_is_listed(item) and not is_measured) or item.get_closest_marker("slow"):
             item.add_marker(pytest.mark.no_cover)
+
+
+def _is_listed(item: pytest.Item) -> bool:
+    return not UNTRACED.isdisjoint((item.nodeid, item.nodeid.partition("[")[0]))

@@ -1,10 +1,10 @@
 """Which tests run without coverage tracing: tracing doubles what they cost, and others run all of their lines too.
 
-`python -m tests.untraced` measures all quick tests with coverage, and writes the list: twenty minutes on two cores. It
-can be done in parts, at different times: `python -m tests.untraced 0 1` measures the first two of eight, and what was
-measured is kept in `build/untraced` until the list is written. A test that is not in the list is traced. If a listed
-test becomes the only one that runs some lines, coverage is reported as lower than it is, never as higher: then write
-the list again.
+`python -m tests.untraced` measures all quick and seldom tests with coverage, and writes the list: twenty minutes on two
+cores. It can be done in parts, at different times: `python -m tests.untraced 0 1` measures the first two of eight, and
+what was measured is kept in `build/untraced` until the list is written. A test that is not in the list is traced. If a
+listed test becomes the only one that runs some lines, coverage is reported as lower than it is, never as higher: then
+write the list again.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from collections import Counter, defaultdict
 from pathlib import Path
 from xml.etree import ElementTree
 
-from tests.conftest import LEFT_OUT, QUICK_ONLY
+from tests.conftest import LEFT_OUT, TRACED
 
 FILE = Path(__file__).with_suffix(".txt")
 ONE_BY_ONE = ("tests/rehearse/test_truths.py", "tests/judge/test_every_rule.py")
@@ -84,9 +84,9 @@ def measure(part: int) -> None:
     files = sorted(
         str(one)
         for one in FILE.parent.rglob("test_*.py")
-        if not str(one.relative_to(FILE.parent)).startswith(LEFT_OUT[QUICK_ONLY])
+        if not str(one.relative_to(FILE.parent)).startswith(LEFT_OUT[TRACED])
     )
-    words = ["-n", "auto", "-m", QUICK_ONLY, "--cov", "--cov-context=test", "--cov-report=", "--cov-fail-under=0"]
+    words = ["-n", "auto", "-m", TRACED, "--cov", "--cov-context=test", "--cov-report=", "--cov-fail-under=0"]
     made = KEPT / "being-measured.xml"
     subprocess.run(
         [sys.executable, "-m", "pytest", *words, f"--junitxml={made}", *files[part::PARTS]],

@@ -64,7 +64,8 @@ def test_a_backup_that_sends_another_number_is_said_to() -> None:
 
 def test_what_began_long_after_says_nothing_of_a_universe_that_the_backup_carries() -> None:
     """A desk that left a universe to another source and sends something else hours later did not move it."""
-    shown = Stage(HOUSE, *wrong_number(from_s=WRONG_S + 601.0)).run(WRONG_S + 620.0)
+    desks = (replace(one, hz=4.0) for one in wrong_number(from_s=WRONG_S + 601.0))
+    shown = Stage(HOUSE, *desks).run(WRONG_S + 620.0)
     assert "e131/9" not in shown.rule("source-absent").summary
     assert "may have moved" not in shown.rule("undeclared-universe").summary
 
