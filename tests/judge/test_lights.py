@@ -304,6 +304,16 @@ def test_supply_overload() -> None:
     assert stage.all[0].summary.startswith("Rack 1 supply line 1: estimated 15 A of 12 A.")
 
 
+def test_several_ways_over_their_limits_are_counted_in_the_sentence() -> None:
+    """Who reads the figures of the worst alone looks at one way. 2 kW at 230 V are 8.70 A (P = U I)."""
+    lamps = tuple(Fixture(str(n), U1, n, ("intensity",)) for n in (1, 4))
+    circuits = tuple(Circuit(str(n), "Rack 1", n, "dimmer", 2000, "linear", 8.0 + n / 10) for n in (1, 4))
+    for level, text in ((255, ", the worst of 2 ways over their limits."), (0, ".")):
+        found = run(replace(rig(*lamps), circuits=circuits), lambda t, of_4=level: {1: 255, 4: of_4}, 16, hz=20)
+        (way,) = [one for one in found.all if one.rule == "way-overload"]
+        assert way.summary.startswith(f"Rack 1 way 1: estimated 8.7 A of 8.1 A{text}"), way.summary
+
+
 def test_reload_keeps_what_is_raised() -> None:
     house = rig(RELAY)
     stage = run(house, lambda t: {2: 128}, 6)

@@ -269,6 +269,7 @@ def _summarise(
         "since": f"{ctx.time_of_day(about.began_ns)}",
         "verdict": _verdict(verdict, is_record=is_record) if verdict else "",
         "worst": _worst(ctx, speaker, universes),
+        "worst_of": _worst_of(cluster),
         "works": f"Still working: {works[0]}." if works else "",
     }
     own = speaker.facts.words()
@@ -310,6 +311,13 @@ def _worst(ctx: RuleContext, speaker: Finding, universes: list[int]) -> str:
     if len(universes) < 2 or len(speaker.universes) != 1:
         return ""
     return f" on {ctx.universe_name(speaker.universes[0])}, the worst of them"
+
+
+def _worst_of(cluster: Cluster) -> str:
+    """Say how many cases there are, where a sentence's figures are those of one."""
+    is_over = all(case.over for case in cluster.cases)
+    count = sum(is_over or not case.over for case in cluster.cases)
+    return f", the worst of {cluster.rule.short.many.format(n=f'{count:,}')}" if count > 1 else ""
 
 
 def _without_names(sentence: str, facts: _Filled, names: str, is_one: bool) -> str:

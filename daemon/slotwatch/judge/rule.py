@@ -29,9 +29,12 @@ LOOK_AT_OWN_LEADS = (
 )
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 """Begins each next check that asks a person to touch something."""
-COMMON_PLACEHOLDERS = frozenset({"universes", "sources", "from_sender", "since", "verdict", "works", "worst"})
+COMMON_PLACEHOLDERS = frozenset(
+    {"universes", "sources", "from_sender", "since", "verdict", "works", "worst", "worst_of"}
+)
 """What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty.
-`{worst}`, of several universes, says of which one the figures before it are: ` on e131/5, the worst of them`."""
+`{worst}`, of several universes, says of which one the figures before it are: ` on e131/5, the worst of them`.
+`{worst_of}`, of several cases, says how many there are, in the rule's short words: `, the worst of 7 ways over …`."""
 
 
 class RuleClass(StrEnum):
