@@ -26,11 +26,30 @@ def cut(text: str, most: int) -> str:
     return f"{text[: most - most // 3 - 1]}…{text[len(text) - most // 3 :]}"
 
 
+def visible(text: str) -> str:
+    """Leave out what moves a cursor, turns the direction of writing or hides: names then are what they look like."""
+    return "".join(sign for sign in text if not (_is_control(sign) or _is_hidden(sign)))
+
+
+def _is_control(sign: str) -> bool:
+    """Control characters, line and paragraph separators."""
+    return sign < " " or "\x7f" <= sign <= "\x9f" or sign in "\u2028\u2029"
+
+
+def _is_hidden(sign: str) -> bool:
+    """Zero-width signs, direction marks and overrides, byte order mark, tags."""
+    code = ord(sign)
+    marks = 0x200B <= code <= 0x200F or 0x202A <= code <= 0x202E or 0x2060 <= code <= 0x206F
+    return marks or code in (0x00AD, 0x061C, 0xFEFF) or 0xE0000 <= code <= 0xE0FFF
+
+
 def one_line(text: str) -> str:
-    """What a person wrote as one line: line breaks and signs that cannot be printed become single spaces."""
+    """What a person wrote as one line: line breaks and signs that cannot be printed become single spaces, and what
+    hides is left out."""
     if text.isprintable():
         return text.strip()
-    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    seen = (sign for sign in text if not _is_hidden(sign))
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in seen).split())
 
 
 def reason_of(text: str) -> str:

@@ -68,6 +68,25 @@ def test_where_it_is_not_clear_what_is_meant_nothing_is_guessed(line: str) -> No
     assert "this is not TOML: " in said and ";" not in said
 
 
+@pytest.mark.parametrize(
+    ("written", "name"),
+    [
+        # Unicode 15, chapter 23.2: U+202E turns the direction of writing, U+200F marks it, U+200D joins.
+        ("\u202eevil 2", "evil 2"),
+        ("מסך\u200f 1", "מסך 1"),
+        ("👩\u200d🎤 bar", "👩🎤 bar"),
+        ("جسر", "جسر"),
+    ],
+)
+def test_names_are_what_they_look_like_in_house_file_and_circuits_alike(written: str, name: str) -> None:
+    """A rack with such a sign in its name had no circuit: the list's was read without it."""
+    rack = f'[[racks]]\nname = "{written}"\nuniverse = "e131/1"\naddress = 1\nways = 2\n'
+    text = f'{U1}{rack}[circuits]\nfile = "circuits.csv"\n'
+    house = house_of(text, circuits_csv=f"circuit,rack,way\n1,{written},1\n")
+    assert [rack.name for rack in house.racks] == [name]
+    assert [one.rack for one in house.circuits] == [name]
+
+
 def test_every_fault_is_reported_at_once() -> None:
     """Twelve different faults in one file are twelve lines, in the order of the file."""
     texts = [path.read_text() for path in INVALID if path.stem in ("cid", "universe-zero", "profile-role")]

@@ -15,6 +15,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from slotwatch.house.keys import Key, Kind
+from slotwatch.printable import visible
 from slotwatch.wire import universe as universes
 from slotwatch.wire.universe import ON_NETWORK, Protocol, UniverseId
 
@@ -53,11 +54,13 @@ class Converter:
 def _text(_: Converter, key: Key, value: Any) -> str:
     if not isinstance(value, str):
         raise ValueError('write a text in quotes: "…"')
-    if key.required and not value.strip():
-        raise ValueError("it may not be empty")
     if len(value) > MAX_TEXT or any(ord(c) < 32 for c in value):
         raise ValueError(f"one line of at most {MAX_TEXT} characters is expected")
-    return value
+    # Names of the network and of the patch are read so: what hides would keep two names apart that look the same.
+    text = visible(value)
+    if key.required and not text.strip():
+        raise ValueError("it may not be empty")
+    return text
 
 
 def _whole(_: Converter, key: Key, value: Any) -> int:

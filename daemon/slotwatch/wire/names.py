@@ -12,6 +12,8 @@ from ipaddress import IPv4Address, IPv6Address
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.printable import visible
+
 RawBytes = NDArray[np.uint8] | bytes | bytearray | memoryview
 
 _MAPPED_PREFIX = bytes(10) + b"\xff\xff"
@@ -103,16 +105,7 @@ def text(raw: RawBytes) -> str:
     turns the direction of writing or hides comes through.
     """
     signs = bytes(raw).split(b"\0", 1)[0].decode("utf-8", "replace")
-    return "".join(sign for sign in signs if _shows(sign)).strip()
-
-
-def _shows(sign: str) -> bool:
-    code = ord(sign)
-    if code < 0x20 or 0x7F <= code <= 0x9F:
-        return False
-    # Zero-width signs, direction marks and overrides, line and paragraph separators, byte order mark, tags.
-    hidden = 0x200B <= code <= 0x200F or 0x2028 <= code <= 0x202E or 0x2060 <= code <= 0x206F
-    return not (hidden or code in (0x00AD, 0x061C, 0xFEFF) or 0xE0000 <= code <= 0xE0FFF)
+    return visible(signs).strip()
 
 
 def source_name(row: RawBytes) -> str:
