@@ -20,7 +20,7 @@ import tempfile
 import threading
 import time
 import urllib.request
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, dataclass, field, fields
 from pathlib import Path
 
 from benchmarks.load import Programs, Watcher, compiled, pss_mib, send, watching
@@ -35,14 +35,18 @@ SLACK = 0.05
 """What two thirds of a run may differ by: the allocator's own tides."""
 
 
+def growth(values: list[float]) -> float:
+    return values[-1] - values[0]
+
+
 @dataclass(frozen=True)
 class Moment:
-    """Of all processes together."""
+    """Of all processes together. Of several moments the median counts, or the `figure` of a field."""
 
     memory_mib: float
     descriptors: float
     threads: float
-    history_kib: float
+    history_kib: float = field(metadata={"figure": growth})
     """History by its pages, without captures, which have a bound of their own. Its write-ahead log is not in it: that
     file grows to 4 MiB and is then used again."""
     not_judged: float
@@ -116,17 +120,13 @@ def compare(moments: list[Moment]) -> bool:
     before, after = moments[third : 2 * third], moments[2 * third :]
     is_flat = bool(third)
     print("\n                             second third   last third")
-    for field in fields(Moment):
-        then, now = (_figure([getattr(one, field.name) for one in part], field.name) for part in (before, after))
+    for column in fields(Moment):
+        figure = column.metadata.get("figure", statistics.median)
+        then, now = (figure([getattr(one, column.name) for one in part]) for part in (before, after))
         grew = now > then * (1 + SLACK) + 0.5
         is_flat &= not grew
-        print(f"  {field.name:25} {then:14.1f} {now:12.1f}{'   grew' if grew else ''}")
+        print(f"  {column.name:25} {then:14.1f} {now:12.1f}{'   grew' if grew else ''}")
     return is_flat
-
-
-def _figure(values: list[float], name: str) -> float:
-    """The median; of the history what it grew by."""
-    return values[-1] - values[0] if name == "history_kib" and values else statistics.median(values)
 
 
 def main(minutes: float = 60.0) -> int:
@@ -137,7 +137,7 @@ def main(minutes: float = 60.0) -> int:
         with watching(directory, UNIVERSES, more) as watcher:
             print(
                 f"  {time.strftime('%Y-%m-%d %H:%M')}, {platform.machine()}, {os.cpu_count()} processors, "
-                f"load {os.getloadavg()[0]:.1f}; minute: {', '.join(field.name for field in fields(Moment))}"
+                f"load {os.getloadavg()[0]:.1f}; minute: {', '.join(column.name for column in fields(Moment))}"
             )
             visitors, sender = Visitors(watcher), threading.Thread(target=play, args=(programs, watcher.port, minutes))
             began_s, moments = time.monotonic(), []
