@@ -81,8 +81,6 @@ class Reader:
     """pcap | pcapng, once the first bytes are known."""
     ended: str = ""
     """Why the capture was not read to its end, as a sentence; empty while all is well."""
-    unread_blocks: int = 0
-    """Blocks of kinds that hold no packets (statistics, names, comments)."""
     _held: bytes = b""
     _order: str = "<"
     _scale: int = 1000
@@ -219,8 +217,6 @@ class Reader:
                 keep(taken)
             elif kind == _INTERFACE:
                 self._interface(bytes(piece[taken:following]), taken)
-            elif kind != _SECTION:
-                self.unread_blocks += 1
             taken = following
             if self.ended:
                 break

@@ -119,78 +119,68 @@ class HistoryWriter:
         return pending
 
     def _write_for_ever(self) -> None:
-        store: Store | None = None
-        horizon = Horizon(None)
-        path = self.path
-        lock = HistoryLock(path)
-        forget_ns = 0
-        more_to_forget = False
+        held = _Held(self.path)
         while True:
             with self._lock:
-                wait_s = 0.0 if more_to_forget else FORGET_S
+                wait_s = 0.0 if held.more_to_forget else FORGET_S
                 self._lock.wait_for(lambda: not self.is_ours or self._pending or self._stopping, timeout=wait_s)
                 pending, self._pending, number = self._pending, Pending(), self.asked
-                stopping = self._stopping
-                is_moved, path = path != self.path, self.path
+                path, stopping = self.path, self._stopping
             try:
-                is_gone = store is not None and not (is_moved or store.is_in_place)
-                if store is not None and (is_moved or is_gone):
-                    store.close()
-                    store = None
-                if is_moved:
-                    lock.release()
-                    lock = HistoryLock(path)
-                if is_gone:
-                    self._begin_anew(
-                        f"The history file was taken away while slotwatch used it ({path}); another is used."
-                    )
-                if holder := lock.take():
-                    if store is not None:
-                        store.close()
-                        store = None
-                    self._leave_to(holder, path)
-                    if stopping:
-                        return
-                    continue
-                self._have_it(path)
-                if store is None:
-                    store = _open(path)
-                    horizon = Horizon(store.clock())
-                if pending:
-                    store.write(pending)
-                    keep_number(path, pending.state.get("numbers"))
-                if self.trouble:
-                    print(f"slotwatch: The history is being kept again ({path}).", file=sys.stderr, flush=True)
-                self._written, self.trouble = number, ""
-                wall_ms, now_ns = clock.wall_ns() // MILLISECOND_NS, clock.monotonic_ns()
-                jumped = horizon.advance(wall_ms, now_ns // MILLISECOND_NS)
-                if (jumped or now_ns >= forget_ns) and not stopping:
-                    if not more_to_forget:
-                        store.write(Pending(state={"clock": horizon.as_row()}))
-                    more_to_forget = horizon.is_believed and store.forget(wall_ms - self._keep_ms)
-                    forget_ns = 0 if more_to_forget else now_ns + int(FORGET_S * 1e9)
+                if (store := self._taken(held, path)) is not None:
+                    self._write(store, path, pending, number)
+                    if not stopping:
+                        self._forget(held, store)
             except (sqlite3.Error, OSError) as error:
-                if store is not None:
-                    with contextlib.suppress(sqlite3.Error):
-                        store.close()
-                store = None
+                with contextlib.suppress(sqlite3.Error):
+                    held.close()
                 self._fail(path, error, pending)
-                if stopping:
-                    lock.release()
-                    return
-                if not self.trouble:
-                    continue  # the damaged file is out of the way: a new one is begun at once
-                with self._lock:
-                    self._lock.wait_for(lambda: self._stopping, timeout=RETRY_S)
+                if self.trouble:  # else the damaged file is out of the way: a new one is begun at once
+                    with self._lock:
+                        self._lock.wait_for(lambda: self._stopping, timeout=RETRY_S)
             except Exception as error:
                 # A value that no database accepts: its batch is dropped, for it would fail for ever.
                 traceback.print_exc(file=sys.stderr)
-                self._written, more_to_forget = number, False
+                self._written, held.more_to_forget = number, False
                 self.remark = f"A part of the history could not be written, by an internal fault: {error!r}."
-            if stopping and store is not None:
-                store.close()
-                lock.release()
+            if stopping:
+                held.release()
                 return
+
+    def _taken(self, held: _Held, path: Path) -> Store | None:
+        """The store of this file, which is opened anew where it is another file than before. None: another daemon
+        keeps it."""
+        if path != held.path:
+            held.release()
+            held.path, held.lock = path, HistoryLock(path)
+        elif held.store is not None and not held.store.is_in_place:
+            held.close()
+            self._begin_anew(f"The history file was taken away while slotwatch used it ({path}); another is used.")
+        if holder := held.lock.take():
+            held.close()
+            self._leave_to(holder, path)
+            return None
+        self._have_it(path)
+        return held.opened()
+
+    def _write(self, store: Store, path: Path, pending: Pending, number: int) -> None:
+        if pending:
+            store.write(pending)
+            keep_number(path, pending.state.get("numbers"))
+        if self.trouble:
+            print(f"slotwatch: The history is being kept again ({path}).", file=sys.stderr, flush=True)
+        self._written, self.trouble = number, ""
+
+    def _forget(self, held: _Held, store: Store) -> None:
+        """Once in FORGET_S, or after the clock jumped, forget what is too old: a part of it each time."""
+        wall_ms, now_ns = clock.wall_ns() // MILLISECOND_NS, clock.monotonic_ns()
+        jumped = held.horizon.advance(wall_ms, now_ns // MILLISECOND_NS)
+        if not (jumped or now_ns >= held.forget_ns):
+            return
+        if not held.more_to_forget:
+            store.write(Pending(state={"clock": held.horizon.as_row()}))
+        held.more_to_forget = held.horizon.is_believed and store.forget(wall_ms - self._keep_ms)
+        held.forget_ns = 0 if held.more_to_forget else now_ns + int(FORGET_S * 1e9)
 
     def _have_it(self, path: Path) -> None:
         """Note that no other daemon keeps this file. Where one did, all that holds now is written into it."""
@@ -260,9 +250,33 @@ class HistoryWriter:
         return aside
 
 
-def _open(path: Path) -> Store:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return Store(path)
+class _Held:
+    """What the thread holds of the history's file."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.lock = HistoryLock(path)
+        self.store: Store | None = None
+        self.horizon = Horizon(None)
+        self.forget_ns = 0
+        """When to forget next."""
+        self.more_to_forget = False
+
+    def opened(self) -> Store:
+        if self.store is None:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self.store = Store(self.path)
+            self.horizon = Horizon(self.store.clock())
+        return self.store
+
+    def close(self) -> None:
+        store, self.store = self.store, None
+        if store is not None:
+            store.close()
+
+    def release(self) -> None:
+        self.close()
+        self.lock.release()
 
 
 def _free_name(path: Path) -> Path:
