@@ -83,6 +83,15 @@ def test_non_dim_is_critical_on_a_dimmer_and_a_warning_on_a_relay() -> None:
     assert "slotwatch sees the command, not the light." in found["13"].evidence[0]
 
 
+def test_non_dim_of_many_fixtures_says_how_many_it_is() -> None:
+    """They are one incident then, whose sentence is of one of them."""
+    many = [replace(RELAY, name=str(slot), address=slot) for slot in range(200, 230)]
+    found = run(rig(*many), lambda t: dict.fromkeys(range(200, 230), 128), 6).rule("non-dim-partial")
+    assert ", the worst of 30 fixtures not off or full." in found.summary
+    alone = run(rig(RELAY), lambda t: {2: 128}, 6).rule("non-dim-partial")
+    assert "the worst of" not in alone.summary
+
+
 def test_non_dim_names_what_hangs_on_the_circuit() -> None:
     stage = run(rig(RELAY, LED, replace(LED, name="102", address=111, label="Wash 2")), lambda t: {2: 140}, 6)
     found = stage.rule("non-dim-partial")

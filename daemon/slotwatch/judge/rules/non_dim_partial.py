@@ -157,7 +157,7 @@ RULE = Rule(
     short=ShortWords(
         "{fixture} not off or full", "{n} fixtures not off or full", look="Look at the cue that holds it", audience=4
     ),
-    sentence="{fixtures}: a circuit that must be off or full is at {percent} %{way}.{on_it}",
+    sentence="{fixtures}: a circuit that must be off or full is at {percent} %{way}{worst_of}.{on_it}",
     judged_by=judged_by(NonDimPartialParameters(), bind),
     facts=NonDimPartialFacts,
     explains=Explains(165, Reach(FIXTURE, rules=frozenset({"powered-off"}))),
