@@ -10,6 +10,7 @@ import pytest
 
 from slotwatch.model.minutes import Minutes
 from slotwatch.model.model import Model
+from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import main_desk, media_server, moves, paper, rests
 from slotwatch.rehearse.packets import Sent
 from slotwatch.rehearse.scenario import Scenario
@@ -88,6 +89,22 @@ def test_one_that_falls_silent_again_in_its_first_minute_was_lost_in_it() -> Non
     (row,) = kept.values()
     assert row.state == UniverseState.LOST
     assert 29_000.0 <= row.worst_gap_ms <= 31_000.0
+
+
+def test_the_minute_of_a_return_has_the_silence_before_it_as_far_as_it_lies_within() -> None:
+    """Silent from 50 s to 80 s: 10 s of the first minute, and 20 s of the second."""
+    kept: dict[int, MinuteRow] = {}
+
+    def look(snapshot: Snapshot) -> None:
+        kept.update((row.minute, row) for row in snapshot.minutes if row.universe == "e131/1")
+
+    show = Scenario(
+        "minutes", "", "", lambda: stage.cut(main_desk((1,)).sends(SECONDS), 50.0, 80.0), SECONDS, paper((1,))
+    )
+    perform(show, look=look)
+    first, second = (row for _, row in sorted(kept.items()))
+    assert 9_900.0 <= first.worst_gap_ms <= 10_300.0
+    assert 19_700.0 <= second.worst_gap_ms <= 20_100.0
 
 
 @pytest.mark.parametrize(("back_s", "minutes"), [(3_600, [1, -59, -58]), (40, [0, 1])])

@@ -16,7 +16,6 @@ from slotwatch.rehearse.catalogue import SCENARIOS
 from slotwatch.rehearse.nights import any_night
 from slotwatch.rehearse.scenario import Scenario
 from slotwatch.snapshot import Snapshot
-from tests.rehearse.agreement import disagreements
 from tests.rehearse.invariants import violations
 from tests.rehearse.theatre import BASE_NS, perform
 
@@ -41,7 +40,7 @@ def main(words: list[str]) -> int:
         moments: dict[str, float] = {}
 
         def look(snapshot: Snapshot, found: Counter[str] = found, moments: dict[str, float] = moments) -> None:
-            for text in (*violations(snapshot), *disagreements(snapshot)):
+            for text in violations(snapshot):
                 found[text] += 1
                 moments.setdefault(text, (snapshot.now_ns - BASE_NS) / 1e9)
 

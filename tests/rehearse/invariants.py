@@ -15,6 +15,7 @@ from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Incident, Severity, Snapshot, UniverseState
 from slotwatch.views.plain import headline
 from slotwatch.views.sheet import Sheet
+from tests.rehearse.agreement import disagreements
 
 SECOND = 1_000_000_000
 ONE_FRAME_NS = 100_000_000
@@ -43,7 +44,7 @@ def violations(snapshot: Snapshot) -> list[str]:
     found = list(_of_house(sheet))
     for incident in snapshot.incidents:
         found += [f"#{incident.id} {incident.rule}: {text}" for text in _of_incident(sheet, incident)]
-    return found
+    return found + disagreements(snapshot)
 
 
 def _of_house(sheet: Sheet) -> Iterator[str]:

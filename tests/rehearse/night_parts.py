@@ -31,7 +31,7 @@ from tests.rehearse.nights import NightResult, play, play_restarted
 def program() -> str:
     """Digest of all that judges, draws and scores: results of one digest belong together."""
     package, tests = Path(slotwatch.__file__).parent, Path(__file__).parent
-    scoring = [tests / name for name in ("nights.py", "theatre.py")]
+    scoring = [tests / name for name in ("nights.py", "theatre.py", "invariants.py", "agreement.py")]
     digest = hashlib.sha256()
     for path in (*sorted(package.rglob("*.py")), *scoring):
         digest.update(path.read_bytes())

@@ -11,6 +11,7 @@ import msgspec
 from slotwatch.rehearse.chance import Chance
 from slotwatch.rehearse.nights import Expected, Night, any_night
 from slotwatch.snapshot import Incident, Severity
+from tests.rehearse.invariants import violations
 from tests.rehearse.theatre import Performance, line_of, perform, seconds
 
 SLACK_S = 1.0
@@ -20,6 +21,8 @@ KNOWN_S = 14.0
 """So long after a restart what is due and does not come is missing (10 s), and each rule has its window."""
 NOTES = frozenset({"level-stuck", "lights-left-on", "skewed-universes", "unlike-usual"})
 """Notes that count as incidents: each must be true as well."""
+MOST_CONTRADICTIONS = 5
+"""Of one night that are kept; the first tell enough."""
 _TELLING = ("opened", "returned", "revised", "widened", "worsened")
 """Events with which an incident speaks of something new."""
 ODD_WORDS = re.compile(
@@ -67,15 +70,19 @@ class NightResult(msgspec.Struct, frozen=True):
 
 def play(seed: int, draw: Callable[[int], Night] = any_night) -> NightResult:
     """Play one night as `serve` would judge it: it is woken when it asks for it, or when packets bring a change."""
-    night = draw(seed)
-    return judge(night, perform(night.scenario, resting=True))
+    night, found = draw(seed), list[str]()
+    performance = perform(night.scenario, resting=True, look=lambda snapshot: found.extend(violations(snapshot)))
+    return judge(night, performance, found)
 
 
 def play_restarted(seed: int, draw: Callable[[int], Night] = any_night) -> NightResult:
     """Play one night in which the listener is restarted, at a moment that the seed draws."""
     night = draw(seed)
-    away_s = away_of(night)
-    return judge(known_despite(night, away_s), perform(night.scenario, resting=True, restart_s=away_s))
+    away_s, found = away_of(night), list[str]()
+    performance = perform(
+        night.scenario, resting=True, restart_s=away_s, look=lambda snapshot: found.extend(violations(snapshot))
+    )
+    return judge(known_despite(night, away_s), performance, found)
 
 
 def away_of(night: Night) -> tuple[float, float]:
@@ -103,14 +110,15 @@ def known_despite(night: Night, away_s: tuple[float, float]) -> Night:
     return replace(night, scenario=replace(night.scenario, title=title), expected=tuple(owed), allowed=tuple(may_be))
 
 
-def judge(night: Night, performance: Performance) -> NightResult:
-    """Hold one performance against its truth."""
+def judge(night: Night, performance: Performance, contradictions: Iterable[str] = ()) -> NightResult:
+    """Hold one performance against its truth. contradictions: what did not agree while it was played."""
     wrong = list[str]()
     faults = tuple(_fault(one, night, performance, wrong) for one in night.expected)
     told = [each for each in performance.incidents if each.rule in NOTES]
     told += [each for each in performance.alarms() if each.rule not in NOTES]
     incidents = tuple(_incident(each, night, wrong) for each in told)
     wrong += [f"odd words: {text}" for text in dict.fromkeys(_texts(performance)) if ODD_WORDS.search(text)]
+    wrong += [f"contradiction: {text}" for text in list(dict.fromkeys(contradictions))[:MOST_CONTRADICTIONS]]
     return NightResult(night.seed, night.scenario.title, not night.expected, faults, incidents, tuple(wrong))
 
 

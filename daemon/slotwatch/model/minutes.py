@@ -36,6 +36,8 @@ class Minutes:
         self._worst: NDArray[np.uint8] = np.zeros(0, np.uint8)
         self._sources: NDArray[np.uint16] = np.zeros(0, np.uint16)
         self._unjudged_s: NDArray[np.float32] = np.zeros(0, np.float32)
+        self._silent_ns: NDArray[np.int64] = np.zeros(0, np.int64)
+        """Last frame of what is silent now; 0: it is not, or was never heard."""
 
     @property
     def finished(self) -> tuple[MinuteRow, ...]:
@@ -52,6 +54,18 @@ class Minutes:
         self._worst[:top] = worse_states(self._worst[:top], states[:top])
         self._sources[:top] = np.maximum(self._sources[:top], model.universes.live[:top])
         self._unjudged_s[:top] += np.where(not_judged[:top], np.float32(elapsed_s), np.float32(0))
+        self._note_returns(model, top)
+
+    def _note_returns(self, model: Model, top: int) -> None:
+        """Count the silence before a return as a gap, as far as it lies within the minute: no stream has it."""
+        universes, streams = model.universes, model.streams
+        live = universes.live[:top] > 0
+        for row in (live & (self._silent_ns[:top] > 0)).nonzero()[0].tolist():
+            rows = streams.rows()
+            mine = rows[(streams.universe[rows] == row) & streams.live[rows]]
+            gap_ns = int(streams.since_ns[mine].min()) - max(int(self._silent_ns[row]), self._began_ns)
+            universes.minute_gap_ns[row] = max(int(universes.minute_gap_ns[row]), gap_ns)
+        self._silent_ns[:top] = np.where(live, 0, universes.last_frame_ns[:top])
 
     def turn(self, model: Model, now_ns: int, wall_offset_ns: int) -> bool:
         """Finish the minute if the wall clock's has turned."""
@@ -59,6 +73,7 @@ class Minutes:
         if self._minute - DELAYED_MINUTES <= minute <= self._minute:
             return False
         self._fit(model)
+        self._note_returns(model, model.universes.top)
         self._finished = [*self._finished, self._rows(model, now_ns)][-KEPT_MINUTES:]
         self._minute, self._began_ns = minute, now_ns
         top = model.universes.top
@@ -99,13 +114,13 @@ class Minutes:
         universes = model.universes
         more = universes.capacity - len(self._frames)
         if more > 0:
-            for name in ("_generation", "_frames", "_lost", "_worst", "_sources", "_unjudged_s"):
+            for name in ("_generation", "_frames", "_lost", "_worst", "_sources", "_unjudged_s", "_silent_ns"):
                 setattr(self, name, np.pad(getattr(self, name), (0, more)))
         reused = np.flatnonzero(self._generation != universes.generation)
         if len(reused):
             # A row that is used by another universe starts from nothing.
             self._frames[reused] = self._lost[reused] = 0
-            self._worst[reused] = self._sources[reused] = self._unjudged_s[reused] = 0
+            self._worst[reused] = self._sources[reused] = self._unjudged_s[reused] = self._silent_ns[reused] = 0
             self._generation[reused] = universes.generation[reused]
 
 
