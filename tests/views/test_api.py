@@ -192,6 +192,19 @@ def test_readiness_fits_the_description() -> None:
     assert api.readiness(snapshot(readiness=Readiness()))["ready"]
 
 
+def test_a_house_that_declares_no_universe_is_not_called_ready_while_nothing_arrives() -> None:
+    """A script that waits for "ready" would begin with a lead that is not plugged in."""
+    missed = "No universe is declared: one that never comes is not missed."
+    found = snapshot(readiness=Readiness())
+    assert missed not in api.readiness(found)["trouble"]
+    found.universes["declared"][:] = False
+    heard = api.readiness(found)
+    assert heard["ready"] and missed in heard["trouble"]
+    found.universes["streams"][:] = 0
+    silent = api.readiness(found)
+    assert not silent["ready"] and silent["reasons"][0]["text"].startswith("Nothing is declared and nothing arrives")
+
+
 def test_the_half_hour_call_mentions_a_refused_house_file() -> None:
     """Who corrected the file and was refused would believe that the new one is judged."""
     mistakes = (

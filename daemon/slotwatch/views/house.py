@@ -65,6 +65,8 @@ def counts(sheet: Sheet) -> CountsAnswer:
 
 OLD = "old-data"
 """The reason that nothing new is known: judging or receiving hangs. No rule can say so."""
+UNDECLARED = "nothing-declared"
+"""The reason that a house without declared universes is silent: nothing could be found wrong with it."""
 UNREACHED = "recipient-unusable"
 """The reason that nobody would hear of a fault: a secret without which no message can be sent is missing."""
 
@@ -86,8 +88,14 @@ def readiness(
         found = found.with_reasons(Reason(OLD, silence))
     if unreached:
         found = found.with_reasons(*(Reason(UNREACHED, text) for text in unreached))
+    rows = sheet.snapshot.universes
+    is_undeclared = not rows["declared"].any()
+    if is_undeclared and not rows["streams"].any():
+        found = found.with_reasons(Reason(UNDECLARED, "Nothing is declared and nothing arrives: nothing is known."))
     said = {silence, *unreached, " ".join(unreached)}
     own = [text for text in trouble if text not in said]
+    if is_undeclared:
+        own.append("No universe is declared: one that never comes is not missed.")
     if view.house_problems:
         first, *others = view.house_problems
         own.append(f"{REFUSED} Its first mistake: {first}{f' (and {len(others)} more)' if others else ''}.")
