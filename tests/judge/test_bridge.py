@@ -569,6 +569,32 @@ def test_a_line_whose_frames_hold_no_levels_is_still_driven() -> None:
     assert "Breaks are still counted on it" in " ".join(lost.evidence)
 
 
+@pytest.mark.parametrize(
+    ("faults", "breaks", "of_both", "evidence"),
+    [
+        ((22_000, 22_000), (0, 0), "bytes come on them without the breaks that begin frames.", "Each frame of DMX512"),
+        ((22_000, 0), (0, 0), "the gateway's port, the lead", "Bytes with framing faults come on line/rack-feed."),
+        ((0, 0), (0, 30), "the gateway's port, the lead", "Breaks are still counted on line/stage-left: "),
+    ],
+)
+def test_of_two_lines_that_end_together_each_is_said_what_comes_on_it(
+    faults: tuple[int, int], breaks: tuple[int, int], of_both: str, evidence: str
+) -> None:
+    """ANSI E1.11: a break begins each frame. The counts are those of the two ports."""
+    tap = Tap(replace(HOUSE, lines=(*HOUSE.lines, Line("stage-left", 2, "/dev/ttyUSB1"))))
+    for frame in range(240):
+        tap.line_number = 1 + frame % 2
+        tap.run(0.033, held, held)
+    for second in range(14):
+        for at in (0, 1):
+            counts = {"faults": faults[at] * second, "breaks": breaks[at] * second}
+            tap.judge.observe(LineSeen(tap.now_ns, at + 1, True, **counts))
+        tap.run(1, held, None)
+    (lost,) = [one for one in tap.judge.incidents(tap.now_ns) if one.rule == "universe-lost"]
+    assert f"No frame of levels comes on them any more: {of_both}" in lost.summary
+    assert any(line.startswith(evidence) for line in lost.evidence), lost.evidence
+
+
 def test_packets_that_no_line_can_carry_name_their_line() -> None:
     """ANSI E1.11: 512 slots at most. Each line is a case of its own."""
     house = replace(HOUSE, lines=(*HOUSE.lines, Line("stage-left", 2, "/dev/ttyUSB1")))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lines import CHECKS_WITHOUT_BREAKS, is_disturbed
+from slotwatch.judge.lines import CHECKS_WITHOUT_BREAKS, is_disturbed, line_name
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.verdict import Verdict
+from slotwatch.judge.wording import list_names
 from slotwatch.snapshot import Confidence
 
 
@@ -18,23 +19,30 @@ def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
     lines = [line for line in ctx.house.lines if line.number in numbers]
     live = {str(ctx.universe_id(row)) for row in ctx.universes.used.nonzero()[0].tolist() if ctx.universes.live[row]}
     going = [str(line.compare_with) for line in lines if str(line.compare_with) in live]
-    tapped = [ctx.listener.lines[number] for number in sorted(numbers & ctx.listener.lines.keys())]
-    breaks = sum(one.breaks_since(group.to_ns + NANOSECONDS) for one in tapped if one.seen.open)
+    tapped = {number: ctx.listener.lines[number] for number in sorted(numbers & ctx.listener.lines.keys())}
+    since_ns = group.to_ns + NANOSECONDS
+    driven = [number for number, one in tapped.items() if one.seen.open and one.breaks_since(since_ns)]
+    disturbed = [number for number in sorted(numbers) if is_disturbed(ctx, number)]
+    them = "it" if len(numbers) == 1 else "them"
+
+    def where(some: list[int]) -> str:
+        return them if len(some) == len(numbers) else list_names(line_name(ctx, number) for number in some)
+
     evidence = [f"The last frame of levels came at {ctx.time_of_day(group.from_ns)}."]
-    if breaks:
-        evidence.append("Breaks are still counted on it: something drives the line, and sends no levels.")
+    if driven:
+        what = "the line, and sends" if len(driven) == 1 else "the lines, and sends"
+        evidence.append(f"Breaks are still counted on {where(driven)}: something drives {what} no levels.")
     why = "the gateway's port, the lead, or frames with another start code."
-    disturbed = any(is_disturbed(ctx, number) for number in numbers)
-    is_unframed = disturbed and not breaks
+    is_unframed = len(disturbed) == len(numbers) and not driven
     if is_unframed:
-        why = "bytes come on it without the breaks that begin frames."
+        why = f"bytes come on {them} without the breaks that begin frames."
         evidence.append("Each frame of DMX512 begins with a break: without one no levels can be read.")
     elif disturbed:
-        evidence.append("Bytes with framing faults come on it.")
+        evidence.append(f"Bytes with framing faults come on {where(disturbed)}.")
     verdict = Verdict(
         "path-or-sender",
         Confidence.LOW,
-        f"No frame of levels comes on it any more: {why}",
+        f"No frame of levels comes on {them} any more: {why}",
         evidence,
         ["the gateway lost the universe that it should put on this line"],
         next_checks=[
