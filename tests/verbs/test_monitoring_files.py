@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from slotwatch.cli import build_parser
 from tests.views.test_metrics import full, text
 
 CONFIG = Path(__file__).parent.parent.parent / "config"
@@ -53,6 +54,15 @@ def test_every_expression_names_metrics_and_labels_that_are_there(expression: st
         used |= {label.strip() for label in group.split(",")}
     assert used <= labels, f"{used - labels} is no label there"
     assert expression.count("(") == expression.count(")") and expression.count("{") == expression.count("}")
+
+
+def test_each_command_that_an_alert_names_is_one() -> None:
+    """Who is woken by it types it as it stands."""
+    texts = [path.read_text() for path in sorted(CONFIG.glob("*/*alerts.yml"))]
+    commands = [command for text in texts for command in re.findall(r": slotwatch (\w+[^\"\n]*)\"", text)]
+    assert len(commands) > 4
+    for command in commands:
+        build_parser().parse_args(command.split())
 
 
 def test_legends_name_labels_that_are_there() -> None:
