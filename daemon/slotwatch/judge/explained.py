@@ -243,47 +243,47 @@ def _patched(ctx: RuleContext) -> frozenset[UniverseId]:
     return frozenset(one.universe for one in ctx.house.fixtures)
 
 
+@dataclass(frozen=True, slots=True)
+class _Breadth:
+    """What a wide fault covers, and when. Worked out once: both sides may have thousands of cases."""
+
+    every: Extent
+    lasting: Extent
+    """Of what is not over. What is over explains what it left in the windows, but nothing that holds now."""
+    over: set[int]
+    """Rows of universes of which all is over."""
+    ended_ns: int
+    """When all of it was over; 0: some of it lasts."""
+    earliest_ns: int | None
+    """When it began; None where it may explain what was there before it."""
+
+    @classmethod
+    def of(cls, ctx: RuleContext, wide: Cluster) -> _Breadth:
+        every = Extent.of(ctx, wide.cases)
+        now = [case for case in wide.cases if case.holds]
+        lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
+        ended_ns = 0 if now else max((case.last_true_ns for case in wide.cases), default=0)
+        earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
+        return cls(every, lasting, every.universes - lasting.universes, ended_ns, earliest_ns)
+
+
 def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Iterable[Cluster], among: _Among) -> None:
-    every = Extent.of(ctx, wide.cases)
-    returned = wide.verdict.returned_as if wide.verdict is not None else frozenset()
-    now = [case for case in wide.cases if case.holds]
-    # The part that is over explains what it left in the windows, but nothing that holds now.
-    lasting = every if len(now) == len(wide.cases) else Extent.of(ctx, now)
-    over = every.universes - lasting.universes
-    ended_ns = 0 if now else max((case.last_true_ns for case in wide.cases), default=0)
-    # A fault explains nothing that was there before it. Worked out once: both sides may have thousands of cases.
-    earliest_ns = wide.since_ns if wide.rule.explains.begins_at_a_moment else None
+    breadth = _Breadth.of(ctx, wide)
     for other in clusters:
         if (
             other is wide
             or not reach.covers(other.rule.name, other.rule.effects)
-            or not among.may_be_near(other, reach.nearness, every)
+            or not among.may_be_near(other, reach.nearness, breadth.every)
         ):
             continue
-        if other.rule is wide.rule and bool(other.accepted) is not bool(wide.accepted):
+        is_same_rule = other.rule is wide.rule
+        if is_same_rule and bool(other.accepted) is not bool(wide.accepted):
             continue  # what is accepted by name, and what is not, stay two
+        # Who announced the end of some streams did not announce that of others.
+        announced = is_same_rule and wide.cause == "stream-terminated"
         staying = []
         for case in other.cases:
-            extent, apt = every, not reach.only or case.finding.cause in reach.only
-            if _is_true_by_itself(wide, case):
-                extent = lasting
-                apt &= over.isdisjoint(case.finding.universes)
-            # A case that began with its end or after it is a separate fault, unless only a window still counts it.
-            if ended_ns and not case.leaves_traces and not wide.rule.explains.by_its_end:
-                apt &= case.finding.since_ns < ended_ns - LET_GO_NS
-            # An exception of some universes says nothing of the source's others.
-            if wide.accepted and every.universes:
-                apt &= set(case.finding.universes) <= every.universes
-            # A stream that was silent for a whole loss timeout before this listener was at fault is not explained by
-            # it.
-            if wide.rule.rule_class is RuleClass.SELF and earliest_ns is not None and not case.leaves_traces:
-                apt &= case.came_ns >= earliest_ns
-            if reach.nearness == explain.RETURNED:
-                apt &= bool(case.finding.streams) and returned.issuperset(case.finding.streams)
-            # Who announced the end of some streams did not announce that of others.
-            if wide.cause == "stream-terminated" and other.rule is wide.rule:
-                apt = apt and not _is_missed(ctx, case)
-            if apt and _is_near(among, case, reach.nearness, extent) and _in_time(case, earliest_ns):
+            if _explains(wide, breadth, reach, case, among) and not (announced and _is_missed(ctx, case)):
                 wide.explained.append(case)
             else:
                 staying.append(case)
@@ -291,6 +291,32 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
             wide.explained.extend(other.explained)
             other.explained = []
         other.cases = staying
+
+
+def _explains(wide: Cluster, breadth: _Breadth, reach: explain.Reach, case: Raised, among: _Among) -> bool:
+    if reach.only and case.finding.cause not in reach.only:
+        return False
+    is_by_itself = _is_true_by_itself(wide, case)
+    if is_by_itself and not breadth.over.isdisjoint(case.finding.universes):
+        return False
+    # An exception of some universes says nothing of the source's others.
+    if wide.accepted and breadth.every.universes and not set(case.finding.universes) <= breadth.every.universes:
+        return False
+    if not case.leaves_traces:
+        # A case that began with its end or after it is a separate fault, unless only a window still counts it.
+        lasted_ns = breadth.ended_ns - LET_GO_NS
+        if breadth.ended_ns and not wide.rule.explains.by_its_end and case.finding.since_ns >= lasted_ns:
+            return False
+        # A stream that was silent for a whole loss timeout before this listener was at fault is not explained by it.
+        is_own = wide.rule.rule_class is RuleClass.SELF
+        if is_own and breadth.earliest_ns is not None and case.came_ns < breadth.earliest_ns:
+            return False
+    if reach.nearness == explain.RETURNED:
+        returned = wide.verdict.returned_as if wide.verdict is not None else frozenset()
+        if not case.finding.streams or not returned.issuperset(case.finding.streams):
+            return False
+    extent = breadth.lasting if is_by_itself else breadth.every
+    return _is_near(among, case, reach.nearness, extent) and _in_time(case, breadth.earliest_ns)
 
 
 def _is_near(among: _Among, case: Raised, nearness: str, extent: Extent) -> bool:
