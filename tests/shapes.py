@@ -16,6 +16,7 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch import snapshot
 from slotwatch.edge.shared import housing, messages
@@ -60,6 +61,14 @@ def _fields(kind: type) -> Iterator[tuple[str, object]]:
         yield from ((name, hints[name]) for name in hints if not name.startswith("__struct"))
 
 
+def element_type(held: object) -> type | None:
+    """The type of an array's elements; None for others. numpy 2.5 keeps the name NDArray, earlier ones do not."""
+    origin, arguments = typing.get_origin(held), typing.get_args(held)
+    if origin is NDArray:
+        return typing.cast(type, arguments[0])
+    return typing.cast(type, typing.get_args(arguments[-1])[0]) if origin is np.ndarray else None
+
+
 def _written(held: object) -> str:
     if isinstance(held, str | typing.TypeVar):
         return str(held)
@@ -68,8 +77,8 @@ def _written(held: object) -> str:
     origin, arguments = typing.get_origin(held), typing.get_args(held)
     if origin is typing.Literal:
         return f"Literal{list(arguments)}"
-    if origin is np.ndarray:
-        return f"array of {_written(typing.get_args(arguments[-1])[0])}"
+    if (element := element_type(held)) is not None:
+        return f"array of {_written(element)}"
     if origin is not None:
         return f"{_written(origin)}[{', '.join(map(_written, arguments))}]"
     return getattr(held, "__qualname__", str(held))

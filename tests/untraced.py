@@ -15,6 +15,7 @@ import sqlite3
 import subprocess
 import sys
 from collections import Counter, defaultdict
+from contextlib import closing
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -56,7 +57,7 @@ def measured(data: Path, times: Path) -> tuple[dict[str, set[Arc]], dict[str, fl
     """Arcs and seconds of each entry, from a coverage file with contexts and a JUnit file."""
     arcs: dict[str, set[Arc]] = defaultdict(set)
     seconds: dict[str, float] = defaultdict(float)
-    with sqlite3.connect(data) as base:
+    with closing(sqlite3.connect(data)) as base, base:
         rows = base.execute(
             "SELECT context, path, fromno, tono FROM arc "
             "JOIN context ON context.id = context_id JOIN file ON file.id = file_id"

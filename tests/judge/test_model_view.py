@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 from pathlib import Path
-from typing import get_args, get_type_hints
+from typing import get_type_hints
 
 import numpy as np
 import pytest
@@ -13,6 +13,7 @@ from slotwatch.house.schema import House
 from slotwatch.judge import model_view
 from slotwatch.judge.model_view import StreamColumns, UniverseColumns
 from slotwatch.model.model import Model
+from tests.shapes import element_type
 
 JUDGE = Path(model_view.__file__ or "").parent
 MODEL = Model(House(), 0)
@@ -23,7 +24,8 @@ def test_each_column_is_the_models(columns: type, table: object) -> None:
     for name, hint in get_type_hints(columns).items():
         if name == "count":
             continue
-        (dtype,) = get_args(get_args(hint)[1])
+        dtype = element_type(hint)
+        assert dtype is not None
         assert getattr(table, name).dtype == np.dtype(dtype), name
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import zipfile
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -153,7 +154,7 @@ def test_a_file_that_is_no_backup_is_refused_in_one_line_and_nothing_is_written(
 
 
 def test_a_backup_of_a_newer_history_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with sqlite3.connect(tmp_path / "newer.db") as db:
+    with closing(sqlite3.connect(tmp_path / "newer.db")) as db, db:
         db.execute(f"PRAGMA user_version={VERSION + 1}")
     db.close()
     path = zip_of(tmp_path / "newer.zip", **{"house/house.toml": '[house]\nname = "x"\n'})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -101,7 +102,7 @@ STREAMS = (
 def released(path: Path, version: int) -> None:
     """A file as that release left it, with a row in each table."""
     kept = record(incident())
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.executescript(RELEASED[version])
         row = (kept["id"], kept["opened_wall_ns"] // 1_000_000, None, 3, kept["rule"], 1, json.dumps(kept))
         db.execute("INSERT INTO incidents VALUES (?,?,?,?,?,?,?)", row)
@@ -140,7 +141,7 @@ def test_a_file_of_each_release_keeps_all_it_holds(version: int, tmp_path: Path)
         kept,
         replace(kept, minute=29_000_001, streams=STREAMS),
     ]
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         assert db.execute("PRAGMA user_version").fetchone() == (VERSION,)
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     db.close()
@@ -157,7 +158,7 @@ def test_a_new_file_and_one_brought_up_to_date_have_the_same_tables(tmp_path: Pa
         path = tmp_path / f"{version}.db"
         if version:
             released(path, version)
-        with sqlite3.connect(path) as db:
+        with closing(sqlite3.connect(path)) as db, db:
             bring_up_to_date(db)
             names = "SELECT type, name, tbl_name FROM sqlite_master ORDER BY name"
             layouts.append(db.execute(names).fetchall())
@@ -169,7 +170,7 @@ def test_a_newer_file_is_refused_in_one_sentence_and_left_as_it_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / "slotwatch.db"
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute(f"PRAGMA user_version={VERSION + 1}")
     db.close()
     octets = path.read_bytes()

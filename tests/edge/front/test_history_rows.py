@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -48,7 +49,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def write(path: Path, statement: str, *values: Any) -> None:
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute(statement, values)
     db.close()
 

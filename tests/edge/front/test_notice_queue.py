@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -45,4 +46,5 @@ def test_closing_waits_for_a_write_that_still_runs_in_its_thread(
     for thread in (writer, closer):
         thread.join(PATIENCE_S)
     assert order == ["written", "closed"]
-    assert NoticeQueue(tmp_path / "queue.db").outage_ms("duty phone") == 5
+    with closing(NoticeQueue(tmp_path / "queue.db")) as again:
+        assert again.outage_ms("duty phone") == 5

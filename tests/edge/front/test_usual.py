@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -146,7 +147,7 @@ def test_a_short_absence_and_an_ordinary_show_split_nothing(tmp_path: Path) -> N
 def test_a_part_whose_beginning_is_forgotten_is_no_other_show(tmp_path: Path) -> None:
     archive = always_in_show(tmp_path / "h.db", [40.0] * 4)
     whole = shows_between(archive, (FIRST + 4 * DAY) * 60_000)[0]
-    with sqlite3.connect(tmp_path / "h.db") as db:
+    with closing(sqlite3.connect(tmp_path / "h.db")) as db, db:
         db.execute("DELETE FROM minutes WHERE minute < ?", (FIRST + DAY + 12 * 60,))
     assert shows_between(Archive(tmp_path / "h.db"), (FIRST + 4 * DAY) * 60_000)[0] == whole[2:]
 
@@ -303,7 +304,7 @@ def test_accepted_incidents_and_its_own_leave_no_show_out(tmp_path: Path) -> Non
 def test_universes_of_every_name_are_worked_out(name: str, tmp_path: Path) -> None:
     """Lines, networks, undeclared ones, and what somebody wrote into the file by hand."""
     archive, store = paced(tmp_path / "h.db", [26.0] * 10)
-    with sqlite3.connect(tmp_path / "h.db") as db:
+    with closing(sqlite3.connect(tmp_path / "h.db")) as db, db:
         db.execute("UPDATE universes SET name = ?", (name,))
     db.close()
     line = house_of(lines=(Line("north", 1, "/dev/ttyUSB0"),))
