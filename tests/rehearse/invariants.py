@@ -151,7 +151,9 @@ def _of_returned(sheet: Sheet, one: Incident) -> Iterator[str]:
             yield f"{one.summary!r}, and {gone} is gone"
     if one.rule in ("source-absent", "backup-absent"):
         rows = [row for row, name in enumerate(snapshot.universe_names) if name in one.universes]
-        keys = [index for index, key in enumerate(sheet.source_keys) if key in one.source_keys]
+        # It may be back with another identity.
+        named = enumerate(zip(sheet.source_keys, sheet.source_names, strict=True))
+        keys = [index for index, (key, name) in named if key in one.source_keys or name in one.sources]
         mine = np.isin(snapshot.streams["universe_row"], rows) & np.isin(snapshot.streams["source"], keys)
         heard_ns = snapshot.streams["last_frame_ns"][mine].max(initial=0)
         if heard_ns < (one.returned_ns or 0) - SECOND:

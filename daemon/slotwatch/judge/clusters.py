@@ -254,7 +254,7 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companio
                 break
         else:
             crowds.append([cluster])
-    companions.forget()
+    companions.forget(ctx.at_ns)
     for (_, network), crowds in shared.items():
         for place, together in enumerate(crowds):
             if len({name for cluster in together for name in names_of(ctx, cluster.findings())}) < 2:

@@ -283,6 +283,8 @@ class IncidentBook(ResumedIncidents):
         if incident == before:
             return
         what, text = difference(before, incident)
+        if what == "widened" and before.returned_ns is not None and incident.returned_ns is None:
+            what, text = "returned", f"{earlier.RETURNED}{incident.summary}"
         if what:
             self._record(entry, now_ns, what, text)
         else:

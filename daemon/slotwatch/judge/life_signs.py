@@ -148,8 +148,10 @@ def weigh_signs_of_life(scene: Scene, sources: list[int], verdict: Verdict) -> N
             verdict.evidence.append(f"{row.address} no longer answers on the network.")
     if unlisted:
         names = wording.list_names(ctx.say_sources(set(unlisted)))
-        whose = "Its discovery" if len(sources) == 1 else f"The discovery of {names}"
-        verdict.evidence.append(f"{whose} has stopped too.")
+        whose = "Its discovery has" if len(sources) == 1 else f"The discovery of {names} has"
+        if len(ctx.whole_sources(unlisted)) > 1:
+            whose = f"The discovery lists of {names} have"
+        verdict.evidence.append(f"{whose} stopped too.")
     if listing:
         one = len(ctx.whole_sources(listing)) == 1
         stopped = "its output was stopped" if one else "their outputs were stopped"

@@ -33,30 +33,43 @@ WEIGHED_BY_SHARE = frozenset({"packet-loss", "repeated-packets"})
 """Rules whose findings weigh as much as the share of frames that they are about."""
 MANY_FRAMES = 400
 """Frames in the longest window, 10 s, at 40 Hz: enough to show any trouble of a path."""
+REMEMBERED_NS = 60 * NANOSECONDS
+"""How long sources that showed one trouble stay companions without it: as long as an incident opens again."""
+MOST_REMEMBERED = 256
+"""Pairs of them; the newest are kept."""
 CHANCE = 0.01
 """How likely one source may be spared by chance before it is plain that the other's trouble is not its own."""
 
 
 class Companions:
-    """Remembers which sources showed the same trouble together when both first had it."""
+    """Remembers which sources showed the same trouble together when both first had it.
+
+    What comes at rest once a second may lose nothing for a while, and then shows the same trouble again.
+    """
 
     def __init__(self) -> None:
         self._known: dict[tuple[str, str, str], bool] = {}
-        self._asked: set[tuple[str, str, str]] = set()
+        self._asked_ns: dict[tuple[str, str, str], int] = {}
+        """When each was last asked for, the newest last."""
 
     def are_one(self, ctx: RuleContext, rule: str, one: tuple[str, Finding], other: tuple[str, Finding]) -> bool:
         """Whether two groups of one rule, each with its worst finding, may share a path."""
         (first, _), (second, _) = sorted((one, other), key=lambda row: row[0])
         key = rule, first, second
-        self._asked.add(key)
+        self._asked_ns.pop(key, None)
+        self._asked_ns[key] = ctx.at_ns
         if key not in self._known:
             self._known[key] = _may_share(ctx, rule, one[1], other[1])
         return self._known[key]
 
-    def forget(self) -> None:
-        """Forget those that were not asked for since this was called last."""
-        self._known = {key: known for key, known in self._known.items() if key in self._asked}
-        self._asked.clear()
+    def forget(self, now_ns: int) -> None:
+        """Forget those that were not asked for in this pass, companions only after a while."""
+        if all(at_ns == now_ns for at_ns in self._asked_ns.values()):
+            return
+        left = [key for key, at_ns in self._asked_ns.items() if at_ns != now_ns]
+        kept = [key for key in left if self._known[key] and now_ns - self._asked_ns[key] < REMEMBERED_NS]
+        for key in set(left) - set(kept[-MOST_REMEMBERED:]):
+            del self._known[key], self._asked_ns[key]
 
 
 def _may_share(ctx: RuleContext, rule: str, one: Finding, other: Finding) -> bool:
