@@ -140,6 +140,16 @@ def ends_in_the_desks_name(chance: random.Random, n: int, t_s: float, hz: int) -
         yield Packet(t_s, data, DESK_ADDRESS, group_of(universe))
 
 
+def a_second_desk_in_its_name(chance: random.Random, n: int, t_s: float, hz: int) -> Made:
+    """The desk's identity, name and address: a series of its own, 25 frames a second on each universe, at another
+    priority and with other levels."""
+    if n % (hz // 200) == 0:
+        turn, place = divmod(n // (hz // 200), len(DESK_UNIVERSES))
+        universe = DESK_UNIVERSES[place]
+        data = e131(universe, turn, bytes([turn % 256]) * 64, cid=DESK_CID, name="Desk A", priority=150)
+        yield Packet(t_s, data, DESK_ADDRESS, group_of(universe))
+
+
 def invented_universes(chance: random.Random, n: int, t_s: float, hz: int) -> Made:
     data = e131(chance.randrange(20, 64_000), n % 256, bytes(24), cid=b"\x0a" * 16, name="y")
     yield Packet(t_s, data, "10.0.0.68", HERE)
@@ -176,6 +186,7 @@ KINDS: dict[str, Callable[[random.Random, int, float, int], Made]] = {
         rubbish_of_some,
         rubbish_of_many,
         ends_in_the_desks_name,
+        a_second_desk_in_its_name,
         invented_universes,
         commands,
         invented_artnet,

@@ -108,6 +108,17 @@ def without_order(
     return Moved("sequence-unusable", parameter, value, play, has_cause("random"), beside)
 
 
+def two_in_one_name(under: int) -> Callable[[Rules, bool], Sequence[Incident]]:
+    """A desk, and for so many frames (or one more) a second sender in its name. All of the second one's frames
+    but the first take its numbers up again, and so does the desk's frame after each."""
+
+    def play(frames: int) -> Callable[[], Play]:
+        second = one_desk(frames, 40.0, lambda index: index + 280)
+        return lambda: [Desk("Desk A", (1,), levels=still(100), phase_s=0.01), *second()]
+
+    return plays(EVERY, play(under), play(under + 1), FROM_S + 2.0)
+
+
 def stopping() -> Play:
     """A desk that stops for 2.4 s in every 6 s from 10 s on, and leaves out no number. Its pauses end at 12.4,
     18.4, 24.4, 30.4 and 36.4 s."""
@@ -306,6 +317,7 @@ FLOW = [
     without_order("missing_ratio", 50.0, leaping(20, less=10), leaping(20), (9.1, 9.1)),
     without_order("jumping_discarded", 16, leaping(15), leaping(17), (7.8, 8.3)),
     without_order("jumping_s", 6, leaping(17), leaping(40), (8.3, 14.1)),
+    Moved("sequence-unusable", "interleaved", 40, two_in_one_name(10), has_cause("two-senders")),
     Moved("sequence-unusable", "step", 3, of_two_universes(2, 3)),
     Moved("sequence-unusable", "sure_step", 6, columns({"sequence_step": 5}, {"sequence_step": 6})),
     aged("out-of-order", 5.0, (DISCARDED, 1), (FRAMES, 4)),

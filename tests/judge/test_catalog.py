@@ -14,6 +14,7 @@ from slotwatch.judge import phases, rules
 from slotwatch.judge.catalog import CATALOG, CAUSES, FLAPPING, RULES
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.rule_state import all_states
+from slotwatch.judge.rules.sequence_unusable import TWO_SENDERS
 from slotwatch.judge.shared_path import SHARED_PATH
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -121,7 +122,7 @@ def test_what_explains_what_speaks_of_rules_and_causes_that_exist() -> None:
     for rule in RULES:
         for reach in rule.explains.reaches:
             assert reach.rules | reach.but <= set(CATALOG), (rule.name, reach)
-            assert reach.causes <= {*CAUSES, SHARED_PATH, "loop", "damaged"}
+            assert reach.causes <= {*CAUSES, SHARED_PATH, TWO_SENDERS, "loop", "damaged"}
 
 
 def test_no_two_rules_have_one_rank() -> None:

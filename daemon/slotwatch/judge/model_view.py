@@ -41,6 +41,9 @@ class StreamColumns(Protocol):
     history_ns: NDArray[np.int64]  # shape (count, 16)
     interval_count: NDArray[np.uint64]
     intervals_us: NDArray[np.uint32]  # shape (count, 512)
+    interleaved: NDArray[np.uint8]
+    interleaved_ns: NDArray[np.int64]
+    interleaved_since_ns: NDArray[np.int64]
     timeout_ns: NDArray[np.int64]
     last_arrival_ns: NDArray[np.int64]
     last_change_ns: NDArray[np.int64]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import strides, windows
+from slotwatch.model.interleaving import Interleaving
 from slotwatch.model.part import LEVELS, SLOT_PRIORITY, Part
 from slotwatch.model.restarts import JUMP_NS, Restarts
 from slotwatch.model.segments import Segments
@@ -37,6 +38,7 @@ class SeriesOfStreams:
     def __init__(self, streams: Streams) -> None:
         self.streams = streams
         self.restarts = Restarts(streams)
+        self.interleaving = Interleaving(streams)
 
     def judge(self, part: Part) -> NDArray[np.uint8] | None:
         """Give each row its `Verdict` and bring the series up to date. None: all are accepted."""
@@ -95,12 +97,13 @@ class SeriesOfStreams:
         silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])
         copy = strides.find_copies(table, part, number, step, silent_ns)
         self._note_jumps(part, step, silent_ns, begins)
+        self.interleaving.note(part, number, begins)
         # A copy has its predecessor's number: without it the steps to both sides are as they were.
         whole = segments.all_of(regular | copy)
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
         rising = still = others = ~(whole | by_one)
         if np.count_nonzero(others):
-            rising = others & strides.rises(table, segments, step, ended, begins)
+            rising = others & strides.rises(table, segments, step, (part.options & _NOT_LIVE) != 0, begins)
             still = others & ~rising & strides.stands_still(table, segments, number, step, silent_ns, begins)
             for index in (others & ~(rising | still)).nonzero()[0].tolist():
                 self._judge_one(part, index, verdict)
@@ -189,7 +192,11 @@ class SeriesOfStreams:
             kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
             apart_ns = time - priorities_ns if kind == SLOT_PRIORITY else silent_ns
             is_copy = series.known and number == series.accepted != 0 and apart_ns <= strides.COPY_NS and kind > 0
+            lost = series.lost
             answer = series.take(number, is_copy and self._same_bytes(part, packet, accepted_at[kind], row))
+            if options[place] & _NOT_LIVE:
+                # No receiver shows it, and anyone can send one. What its number leaves out is no loss.
+                series.lost = lost
             if series.is_measurable != measurable:
                 # What was lost before is counted, or taken back, by what it was then.
                 self._keep_series(row, series)

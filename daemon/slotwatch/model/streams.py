@@ -41,6 +41,7 @@ EXTRA = (
     ("series_run", "<u2"),
     ("series_pending", "<i4"),
     ("series_packets", "u1"),
+    ("left_number", "u1"),  # the number before its last jump, see model.interleaving
 )
 EVERY_STEP = 0x100
 TOLD = ("last_frame_ns", "last_arrival_ns", "last_change_ns", "last_preview_ns")

@@ -1,4 +1,4 @@
-"""Frames come late, behind younger ones, and receivers discard them."""
+"""Frames come with numbers behind younger ones, mostly because they come late, and receivers discard them."""
 
 from __future__ import annotations
 
@@ -52,6 +52,7 @@ def describe_out_of_order(ctx: RuleContext, row: int, p: OutOfOrderParameters) -
         evidence=(
             f"{name}: {count} frames in {p.window_s:g} s lie behind the last accepted number by less than {WINDOW}.",
         ),
+        also_possible=("two programs that send with one identity and address",),
         weight=float(count),
     )
 
@@ -75,7 +76,8 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.NOTE,
     short=ShortWords("{place} out of order", "{n} universes out of order", look="Look for two network paths"),
-    sentence="{universes}{from_sender}: {count} frames in {window_s:g} s came late and receivers discard them{worst}.",
+    sentence="{universes}{from_sender}: {count} frames in {window_s:g} s have numbers behind the newest, and "
+    "receivers discard them{worst}.",
     judged_by=judged_by(OutOfOrderParameters(), bind),
     facts=OutOfOrderFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

@@ -59,14 +59,14 @@ def loses(ctx: RuleContext, p: PacketLossParameters) -> Mask:
     if not np.count_nonzero(some):
         return some
     due = lost + ctx.counted((FRAMES,), p.window_s)
-    some &= _had_time(ctx, p)
+    some &= had_time(ctx, p)
     many = (lost >= p.lost_frames) & (lost > p.loss_ratio * due)
     burst = streams.lost_of_last_10 >= p.lost_of_last_10
     loses_: Mask = some & (many | burst)
     return loses_
 
 
-def _had_time(ctx: RuleContext, p: PacketLossParameters) -> Mask:
+def had_time(ctx: RuleContext, p: PacketLossParameters) -> Mask:
     """Whether this many frames could have been sent at all: if not, the numbers jumped (a restart)."""
     streams = ctx.streams
     window_ns = np.minimum(ns_from_s(p.window_s), ctx.now_ns - streams.since_ns)
@@ -74,8 +74,8 @@ def _had_time(ctx: RuleContext, p: PacketLossParameters) -> Mask:
     pace_ns = np.where(known_ns == 0, NEW_PACE_NS, np.maximum(known_ns, SHORTEST_PACE_NS))
     possible = window_ns // pace_ns - ctx.counted((FRAMES,), p.window_s)
     most = p.possible_ratio * np.maximum(possible, 0) + p.possible_frames
-    had_time: Mask = ctx.counted((LOST,), p.window_s) <= most
-    return had_time
+    could_be: Mask = ctx.counted((LOST,), p.window_s) <= most
+    return could_be
 
 
 def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Finding:

@@ -1,4 +1,5 @@
-"""E1.31 sequence numbers do not change, run backwards, jump about, or step by more than one each time."""
+"""E1.31 sequence numbers do not change, run backwards, jump about, step by more than one each time, or are of two
+series."""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
@@ -15,11 +17,15 @@ from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES, LOST
-from slotwatch.snapshot import Severity
+from slotwatch.snapshot import Confidence, Severity
 
 DISCARD_STEPS = SEQUENCES - WINDOW
 """Steps of -20 to -1 (as bytes): every frame falls into the discard window of E1.31 6.7.2."""
 STUCK_PACKETS = STUCK_AFTER + 1
+TWO_SENDERS = "two-senders"
+MADE_BY_TWO = frozenset(
+    {"false-end", "fast-refresh", "preview-only", "slot-priority-faulty", "slots-vary", "sync-missing", "unlike-usual"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +46,17 @@ class SequenceUnusableParameters(RuleParameters):
     missing_ratio: float = number(3.0, "ratio of missing numbers to accepted frames above which they jump")
     jumping_discarded: int = number(5, "discarded frames with which numbers that jump are unusable")
     jumping_s: int = number(3, "fewest seconds in which they jump")
+    interleaved: int = number(
+        20,
+        "count of jumps from which two series are told: two for each that takes up the series that an earlier one "
+        "left, less one for each other",
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class SequenceUnusableFacts(Facts):
     habit: str
+    effect: str
 
 
 def may_be_any(ctx: RuleContext, p: SequenceUnusableParameters) -> bool:
@@ -52,17 +64,17 @@ def may_be_any(ctx: RuleContext, p: SequenceUnusableParameters) -> bool:
     streams = ctx.streams
     if not ctx.live_count:
         return False
-    steps = np.count_nonzero(streams.sequence_step >= p.step)
-    return bool(steps) or ctx.is_any_counted(DISCARDED, p.window_s) or bool(np.count_nonzero(streams.sequence_stuck))
+    odd = (streams.sequence_step >= p.step) | streams.sequence_stuck | (streams.interleaved >= p.interleaved)
+    return bool(np.count_nonzero(odd)) or ctx.is_any_counted(DISCARDED, p.window_s)
 
 
 def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
-    """E1.31 numbers that do not change, run backwards, jump about, or step by more than one each time."""
+    """E1.31 numbers that do not change, run backwards, jump about, step too far each time, or are of two series."""
     if not ctx.live_count:
         return ctx.live
     streams = ctx.streams
     step = streams.sequence_step
-    odd: Mask = streams.sequence_stuck.copy()
+    odd: Mask = streams.sequence_stuck | _is_of_two(ctx, p)
     discarded = ctx.counted((DISCARDED,), p.window_s)
     if np.count_nonzero(discarded > p.discarded):
         odd |= _jumps_back(ctx, discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded, p)
@@ -105,6 +117,14 @@ def _jumps_about(ctx: RuleContext, back: Mask, p: SequenceUnusableParameters) ->
     return about
 
 
+def _is_of_two(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
+    """Streams whose numbers go on across others: what is missing between them was never sent."""
+    of_two: Mask = ctx.streams.interleaved >= p.interleaved
+    if np.count_nonzero(of_two):
+        of_two &= ctx.now_ns - ctx.streams.interleaved_ns <= ns_from_s(p.window_s)
+    return of_two
+
+
 def _none_accepted(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
     """Streams whose frames are all discarded: their numbers never come past the last accepted one."""
     none: Mask = ctx.counted((FRAMES,), p.none_s) == 0
@@ -115,12 +135,19 @@ def _none_accepted(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
 def unusable_since_ns(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> int:
     """Ten packets ago where numbers do not change; a step is the commonest of the window after half of them."""
     streams = ctx.streams
+    if _is_of_two(ctx, p)[row]:
+        return int(streams.interleaved_since_ns[row])
     if streams.sequence_stuck[row]:
         back_ns = STUCK_PACKETS * int(streams.median_interval_ns[row])
         return max(ctx.now_ns - back_ns, int(streams.since_ns[row]))
     if _steps_too_far(ctx, row, p):
         return window_of(p.window_s / 2)(ctx, row)
     return counted_in(LOST if jumps_ahead(ctx, p)[row] else DISCARDED, p.window_s)(ctx, row)
+
+
+def of_two_until_ns(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> int:
+    """When a second series was last seen; 0 for other numbers."""
+    return int(ctx.streams.interleaved_ns[row]) if _is_of_two(ctx, p)[row] else 0
 
 
 def _universes_sent(ctx: RuleContext, row: int) -> int:
@@ -132,7 +159,16 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     step, sent = int(streams.sequence_step[row]), _universes_sent(ctx, row)
     name = ctx.universe_name(ctx.universe_of(row))
     figure, also = "", tuple[str, ...]()
-    if streams.sequence_stuck[row]:
+    effect, confidence = "Conforming receivers may discard its data.", Confidence.CERTAIN
+    if _is_of_two(ctx, p)[row]:
+        habit, cause, confidence = (
+            "go on across packets with other numbers: two senders use this name and address",
+            TWO_SENDERS,
+            Confidence.HIGH,
+        )
+        effect = "Receivers may follow either of them, or both in turn."
+        also = ("one program that counts two of its outputs apart",)
+    elif streams.sequence_stuck[row]:
         habit, cause, figure = "do not change", "stuck", f" They stay at {int(streams.sequence[row])}."
     elif step >= DISCARD_STEPS:
         habit, cause, figure = "run backwards", "backwards", f" They step by -{SEQUENCES - step}."
@@ -153,9 +189,10 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         ctx,
         row,
         since_ns=0,
-        facts=SequenceUnusableFacts(habit),
+        facts=SequenceUnusableFacts(habit, effect),
         evidence=(f"{name}: numbers {habit}.{figure} Loss cannot be measured on it.",),
         cause=cause,
+        confidence=confidence,
         also_possible=also,
     )
 
@@ -168,6 +205,7 @@ def bind(setup: RuleSetup, p: SequenceUnusableParameters) -> tuple[RuleBinding, 
             partial(describe_unusable, p=p),
             subject=partial(may_be_any, p=p),
             began_ns=partial(unusable_since_ns, p=p),
+            ended_ns=partial(of_two_until_ns, p=p),
             blind_window_s=p.window_s,
         ),
     )
@@ -178,7 +216,7 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
     short=ShortWords("{place} sequence bad", "{n} sequences bad", on_its_screen=True),
-    sentence="{universes}{from_sender}: sequence numbers {habit}. Conforming receivers may discard its data.",
+    sentence="{universes}{from_sender}: sequence numbers {habit}. {effect}",
     judged_by=judged_by(SequenceUnusableParameters(), bind),
     facts=SequenceUnusableFacts,
     explains=Explains(
@@ -186,6 +224,8 @@ RULE = Rule(
         # Receivers discard its frames, so its levels freeze for them, whatever the other sources send.
         Reach(STREAM, rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost"})),
         Reach(UNIVERSE, rules=frozenset({"backup-differs", "source-conflict"})),
+        # Frames of both come as those of one.
+        Reach(STREAM, rules=MADE_BY_TWO, causes=frozenset({TWO_SENDERS})),
         # They discard its per-address priorities as well.
         Reach(UNIVERSE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"mixed"})),
     ),
@@ -199,6 +239,7 @@ RULE = Rule(
     faults=("F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
+        "Look for a second program or computer that sends with its name and address.",
         "Find out which receivers follow and which do not: not all of them discard such data.",
     ),
 )

@@ -18,11 +18,12 @@ from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.pauses_elsewhere import PausesElsewhere
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.lost_between import places_of
+from slotwatch.judge.rules.packet_loss import PacketLossParameters, had_time
 from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WAY_BETWEEN, WIRELESS
 from slotwatch.judge.subjects import is_any_counted
 from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
 from slotwatch.model.pauses import PAUSE_US, ROW_NS
-from slotwatch.model.windows import LOST, UNEVEN
+from slotwatch.model.windows import DISCARDED, LOST, UNEVEN
 from slotwatch.snapshot import Confidence, Severity
 
 PAUSE_S, ROW_S = PAUSE_US * MICROSECOND_NS / NANOSECONDS, ROW_NS / NANOSECONDS
@@ -86,7 +87,9 @@ def has_gaps(ctx: RuleContext, p: UnevenRefreshParameters) -> bool:
     return bool(np.count_nonzero(ctx.counted((UNEVEN,), p.window_s)))
 
 
-def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters, afar: PausesElsewhere) -> Finding:
+def describe_uneven(
+    ctx: RuleContext, row: int, p: UnevenRefreshParameters, loss: PacketLossParameters, afar: PausesElsewhere
+) -> Finding:
     streams = ctx.streams
     gaps, pauses = int(ctx.counted((UNEVEN,), p.window_s)[row]), int(streams.pauses[row])
     name = ctx.universe_name(ctx.universe_of(row))
@@ -105,11 +108,14 @@ def describe_uneven(ctx: RuleContext, row: int, p: UnevenRefreshParameters, afar
     evidence = [f"{name}: {found}, the longest {longest_ms:.0f} ms, while levels move."]
     also: tuple[str, ...] = ("a program on the sender that delays it at times",)
     # Evidence is what was counted. What follows from it depends on which other streams are uneven; the summary has it.
-    if not streams.sequence_measurable[row]:
+    if not (streams.sequence_measurable[row] and had_time(ctx, loss)[row]):
         counted, verdict, cause = "Its sequence numbers do not show whether frames are missing.", "", ""
     elif is_lost:
         counted, verdict, cause = "Frames are missing by sequence.", "They are lost on the way.", LOST_ON_THE_WAY
         also = ("a lead, a port or a wireless hop on the path",)
+    elif ctx.counted((DISCARDED,), p.window_s)[row] >= max(gaps, 1):
+        counted, verdict, cause = "Frames in the gaps have numbers behind the newest: receivers discard them.", "", ""
+        also = ("two programs that send with one identity and address",)
     elif ctx.runs_here(ctx.source_of(row)):
         counted, verdict, cause = NONE_MISSING, "Its sender runs on this computer, and paused.", THIS_COMPUTER
     else:
@@ -156,7 +162,7 @@ def _clumps(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> bool:
 
 
 def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...]:
-    describe = partial(describe_uneven, p=p, afar=PausesElsewhere())
+    describe = partial(describe_uneven, p=p, loss=setup.parameters(PacketLossParameters), afar=PausesElsewhere())
     return (
         RuleBinding(
             STREAMS,

@@ -1,0 +1,62 @@
+"""E1.31 streams whose numbers go on across packets with other numbers: two series that come under one identity.
+
+Each jump of a stream leaves a series. A later jump that lands on the number after the one that was left takes that
+series up again: its sender never stopped, and what lies between came from elsewhere. Jumps within the window of
+ANSI E1.31-2018 6.7.2 are left out: packets that overtake each other make such.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slotwatch.model.part import Part
+from slotwatch.model.sequence import SEQUENCES, WINDOW
+from slotwatch.model.streams import EVERY_STEP, Streams
+from slotwatch.wire.fields import OPTION_TERMINATED
+from slotwatch.wire.universe import Protocol
+
+TAKEN_UP, NOT_TAKEN_UP = 2, -1
+"""What a jump adds to the count. Of a steady sender's packets and those of one that counts in no order every second
+jump takes the steady series up; of one sender that counts in no order, one in 256."""
+MOST = 200
+FORGET_NS = 10_000_000_000
+"""Time without a series that is taken up after which the count begins anew: the window of the rules of numbers."""
+
+
+class Interleaving:
+    """The columns `interleaved…` and `left_number` of the stream table."""
+
+    def __init__(self, streams: Streams) -> None:
+        self._streams = streams
+
+    def note(self, part: Part, number: NDArray[np.uint8], begins: NDArray[np.bool_]) -> None:
+        """Count the jumps of a part. begins: runs whose series begins anew."""
+        table, segments, stream = self._streams, part.segments, part.stream
+        rows = segments.rows
+        seen = np.where(table.expected_step[rows] == EVERY_STEP, table.series_seen[rows], table.sequence[rows])
+        step = number - segments.before(number, seen)
+        jump = (step >= WINDOW) & (step <= SEQUENCES - WINDOW)
+        if not np.count_nonzero(jump):
+            return
+        # What announces an end is of no series until it is believed, so neither it nor what follows it is a jump.
+        ended = (part.options & OPTION_TERMINATED) != 0
+        jump &= ~(ended | segments.before(ended, begins | ((table.options[rows] & OPTION_TERMINATED) != 0)))
+        jump &= table.protocol[stream] == int(Protocol.E131)
+        self._count(stream[jump], (number - step)[jump], number[jump], part.t_ns[jump])
+
+    def _count(
+        self, stream: NDArray[np.intp], left: NDArray[np.uint8], number: NDArray[np.uint8], t_ns: NDArray[np.int64]
+    ) -> None:
+        table = self._streams
+        for row, before, now, at_ns in zip(stream.tolist(), left.tolist(), number.tolist(), t_ns.tolist(), strict=True):
+            is_taken_up = now == (int(table.left_number[row]) + 1) % SEQUENCES
+            table.left_number[row] = before
+            count = int(table.interleaved[row])
+            if at_ns - table.interleaved_ns[row] > FORGET_NS:
+                count = 0
+            if is_taken_up:
+                if not count:
+                    table.interleaved_since_ns[row] = at_ns
+                table.interleaved_ns[row] = at_ns
+            table.interleaved[row] = min(max(count + (TAKEN_UP if is_taken_up else NOT_TAKEN_UP), 0), MOST)

@@ -1,0 +1,82 @@
+"""Two senders with one identity, one name and one address: what is known is said once, and no frame is called lost.
+
+The series of a universe is one (ANSI E1.31-2018 6.2.5), and numbers behind the last by up to 19 are discarded (6.7.2).
+That two senders have one address is a forgery, or a computer that was copied: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+import pytest
+
+from slotwatch.house.schema import DeclaredSource
+from slotwatch.snapshot import Severity
+from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, still
+
+UNIVERSES = (1, 2)
+HOUSE = house_of(
+    UNIVERSES, sources=(DeclaredSource("Desk A", cid=bytes([1]) * 16, address="10.0.0.1"),), by=("Desk A",)
+)
+FROM_S, TO_S = 8.0, 16.0
+CLOSED_S = TO_S + 10.0 + 10.5
+"""The window of the numbers, and the off-delay."""
+OTHERS = {
+    "as fast": lambda index: index + 100,
+    "opposite": lambda index: index + 200,
+    "standing": lambda index: 77,
+    "by eight": lambda index: 8 * index,
+    "in no order": lambda index: random.Random(index).randrange(256),
+}
+
+
+def beside(hz: float, number_of: Callable[[int], int], **more: object) -> Stage:
+    second = Desk(
+        "Desk A",
+        UNIVERSES,
+        from_s=FROM_S,
+        to_s=TO_S,
+        hz=hz,
+        phase_s=0.007,
+        sequence_of=lambda universe, index: number_of(index),
+        **{"levels": still(30), **more},  # type: ignore[arg-type]
+    )
+    return Stage(HOUSE, Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0)), second)
+
+
+@pytest.mark.parametrize("numbers", OTHERS)
+@pytest.mark.parametrize("priority", [100, 180])
+def test_two_senders_of_one_name_are_one_incident(numbers: str, priority: int) -> None:
+    stage = beside(30.0 if numbers != "in no order" else 12.0, OTHERS[numbers], priority=priority).run(CLOSED_S)
+    (alarm,) = stage.alarms()
+    assert (alarm.rule, alarm.cause) == ("sequence-unusable", "two-senders")
+    assert set(alarm.universes) == {"e131/1", "e131/2"}
+    assert (
+        'from "Desk A" (10.0.0.1): sequence numbers go on across packets with other numbers: two senders use this name '
+        "and address." in alarm.summary
+    )
+    assert FROM_S <= (alarm.opened_ns - START_NS) / S < FROM_S + 3.5
+    # No norm was learned of the frames of both: the desk alone is not slow afterwards.
+    assert [one.rule for one in stage.run(60.0).open] == []
+
+
+def test_a_second_sender_of_one_frame_a_second_is_told() -> None:
+    (alarm,) = beside(1.0, lambda index: index).run(TO_S).alarms()
+    assert alarm.cause == "two-senders"
+
+
+def test_numbers_close_to_those_of_the_sender_are_not_called_late() -> None:
+    (one,) = beside(30.0, lambda index: index + 245).run(TO_S).all
+    assert (one.rule, one.severity) == ("out-of-order", Severity.NOTE)
+    assert "have numbers behind the newest" in one.summary
+    assert "two programs that send with one identity and address" in str(one.also_possible)
+
+
+@pytest.mark.parametrize("options", [0x40, 0x80, 0xC0])
+def test_ends_and_previews_in_its_name_are_no_loss(options: int) -> None:
+    """Table 4-2: bits 7 (preview) and 6 (terminated). Their numbers lie up to 19 ahead."""
+    stage = beside(3.0, lambda index: 10 * index + 245 + index % 15, options=options).run(60.0)
+    assert {one.rule for one in stage.all} <= {"false-end", "sequence-unusable", "out-of-order", "uneven-refresh"}
+    # Receivers discard frames of the desk after such a packet: it neither paused, nor were they lost on the way.
+    assert {one.cause for one in stage.all if one.rule == "uneven-refresh"} <= {""}
