@@ -91,7 +91,7 @@ class Lags:
         return out & both, apart
 
     def _outside(
-        self, of_a: Rows, of_b: Rows, margin: NDArray[np.generic], samples: int
+        self, of_a: Rows, of_b: Rows, margin: NDArray[np.int64] | NDArray[np.float32], samples: int
     ) -> tuple[NDArray[np.bool_], NDArray[np.int16]]:
         """Compare each with all that the other showed in the last samples, within a margin."""
         newest = self._samples[-1]

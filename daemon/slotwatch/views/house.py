@@ -53,7 +53,7 @@ def house(
 
 def counts(sheet: Sheet) -> CountsAnswer:
     """How many universes are in each state, and how many incidents are open at each severity."""
-    states = np.bincount(sheet.snapshot.universes["state"], minlength=len(UniverseState)).tolist()
+    states = np.bincount(sheet.snapshot.universes["state"].astype(np.intp), minlength=len(UniverseState)).tolist()
     is_open = [one for one in sheet.snapshot.incidents if one.closed_ns is None]
     by_severity = Counter(one.severity for one in is_open if not one.accepted)
     return {
