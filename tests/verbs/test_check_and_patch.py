@@ -124,6 +124,18 @@ def test_a_circuit_list_without_a_circuit_is_a_warning(capsys: pytest.CaptureFix
     assert status == 1 and out.endswith("1 fault found; the house can be used all the same.\n")
 
 
+@pytest.mark.parametrize("declared", ["", '[[universes]]\nprotocol = "e131"\nnumber = 1\n'])
+def test_a_house_that_declares_no_universe_is_noted(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, declared: str
+) -> None:
+    """A survey of a silent network writes such a file."""
+    house = tmp_path / "house.toml"
+    house.write_text('[house]\nname = "Hall"\n' + declared)
+    status, out, _ = run(capsys, "check", "-c", str(house))
+    assert status == 0
+    assert ("No universe is declared, so slotwatch cannot say that one is missing." in out) == (not declared)
+
+
 @pytest.mark.parametrize(("phases", "is_noted"), [("show", True), ("pre-show show", True), ("show post-show", False)])
 def test_a_timetable_that_never_leaves_show_is_noted(
     capsys: pytest.CaptureFixture[str], hall: Path, phases: str, is_noted: bool
@@ -345,7 +357,8 @@ def test_a_file_that_only_this_user_may_not_read_is_said_to_be_not_checked(
         (house.parent / "token").write_text("secret")
         (house.parent / "password").write_text("secret")
         tls = '[http]\ntoken_file = "token"\n[tls]\ncertificate_file = "cert.pem"\nkey_file = "key.pem"\n'
-        house.write_text(tls + '[mqtt]\nhost = "127.0.0.1"\npassword_file = "password"\n')
+        universe = '[[universes]]\nprotocol = "e131"\nnumber = 1\n'
+        house.write_text(tls + '[mqtt]\nhost = "127.0.0.1"\npassword_file = "password"\n' + universe)
         assert run(capsys, "check", "-c", str(house))[0] == 0
         with closed_to_this_user(*(house.parent / name for name in ("key.pem", "token", "password"))):
             status, out, err = run(capsys, "check", "-c", str(house))

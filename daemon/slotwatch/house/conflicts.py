@@ -25,7 +25,7 @@ class Conflict:
     """overlap | doubled | past-512 | unknown-profile | pair-split | undeclared-universe | way-twice |
     circuit-without-rack | unknown-circuit | racks-overlap | way-differs | way-nameplate | supply-nameplate.
     `check` adds page-read-only, certificate-unusable, certificate-out-of-date, secret-unusable, no-fixtures,
-    no-circuits and not-checked."""
+    no-circuits, no-universes and not-checked."""
     severity: Severity
     fixtures: tuple[str, ...]
     universe: UniverseId | None

@@ -85,10 +85,17 @@ def _closed(key: str, file: str) -> tuple[str, str]:
 
 
 def _empty_lists(house: House) -> list[Conflict]:
-    """Return a warning for each patch or circuit list without a row: what the house means to have checked is not."""
+    """Return a warning for each patch or circuit list without a row: what the house means to have checked is not.
+
+    A house without any universe gets a note: it may not be known yet what it has.
+    """
     found = [("no-fixtures", "This patch file holds no patched fixtures.", file) for file in house.empty_patches]
     found += [("no-circuits", "This circuit list has a header and no circuits.", file) for file in house.empty_circuits]
-    return [Conflict(kind, Severity.WARNING, (), None, None, text, file) for kind, text, file in found]
+    rows = [Conflict(kind, Severity.WARNING, (), None, None, text, file) for kind, text, file in found]
+    if not house.universes:
+        text = "No universe is declared, so slotwatch cannot say that one is missing."
+        rows.append(Conflict("no-universes", Severity.NOTE, (), None, None, text, house.file))
+    return rows
 
 
 def _secrets(house: House) -> list[Conflict]:
