@@ -60,6 +60,6 @@ def test_one_address_that_is_dead_on_two_networks_is_said_of_each() -> None:
     stage.run(8.0)
     said = sorted(one.summary for one in stage.open if one.rule == "route-output-lost")
     assert said == [
-        'Route "node A" reaches no device: nothing answers at 10.0.0.41 (A).',
-        'Route "node B" reaches no device: nothing answers at 10.0.0.41 (B).',
+        'Route "node A" reaches no device: nothing answers at 10.0.0.41 on network A.',
+        'Route "node B" reaches no device: nothing answers at 10.0.0.41 on network B.',
     ]
