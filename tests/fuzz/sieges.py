@@ -60,6 +60,7 @@ BESIDE: dict[str, frozenset[str]] = {
 """Rules that may be raised beside them, because what they say is true as well."""
 IN_ITS_NAME = frozenset({"ends_in_the_desks_name", "a_second_desk_in_its_name"})
 """Attackers with the desk's own identity and address."""
+IN_ITS_NAME_SHARE = 0.3
 TOLD_S = 4.0
 """Until they are told beside the desk."""
 ON_ITS_UNIVERSES = IN_ITS_NAME | {"invented_senders", "clones"}
@@ -76,7 +77,11 @@ class Siege:
 
     def __init__(self, number: int) -> None:
         chance = random.Random(number)
-        self.kinds = chance.sample(sorted(KINDS), chance.choice((2, 2, 3)))
+        self.kinds = chance.sample(sorted(KINDS.keys() - IN_ITS_NAME), chance.choice((2, 2, 3)))
+        # Drawn apart, so that what else a number stands for does not depend on them.
+        own = random.Random(f"in its name {number}")
+        if own.random() < IN_ITS_NAME_SHARE:
+            self.kinds[-1] = own.choice(sorted(IN_ITS_NAME))
         self.attacks: list[Attack] = []
         for kind in self.kinds:
             from_s, hz = 13.0 + chance.uniform(0, 4), 12_000.0 if kind == "small_packets" else 3000.0
