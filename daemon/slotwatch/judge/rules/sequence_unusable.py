@@ -162,7 +162,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     effect, confidence = "Conforming receivers may discard its data.", Confidence.CERTAIN
     if _is_of_two(ctx, p)[row]:
         habit, cause, confidence = (
-            "go on across packets with other numbers: two senders use this name and address",
+            "go on across packets with other numbers, as if two senders used this name and address",
             TWO_SENDERS,
             Confidence.HIGH,
         )
