@@ -1,6 +1,6 @@
-"""Which tests are quick, which are live and which are slow, by where they are.
+"""Which tests are quick, seldom, slow or live, by where they are.
 
-`make test` runs the quick ones. `make test-all` runs these, seldom and slow ones in parallel. Beside them it runs the
+`make test` runs the quick ones. `make test-all` runs quick, seldom and slow ones in parallel. Beside them it runs the
 live ones in two rows, each one at a time and first in line for a processor, and then those of the browser: they drive
 whole daemons, sockets, namespaces and pages by the clock of a real computer, and mostly wait.
 """
@@ -76,8 +76,8 @@ SLOW = (
 """What builds a package or starts a browser, and what shows at many values, or on drawn shows, what a quick test shows
 on one. A test of more than two seconds of CPU carries the mark itself."""
 PLAYED = ("judge/", "model/", "rehearse/")
-"""Tests that play shows. Most values of such a test are `seldom`: traced, but not quick. So is what UNTRACED lists,
-which takes long and whose lines others run, but for the first test of a module."""
+"""Tests that play shows. Most values of such a test are `seldom`: not quick, but traced as quick ones are. So are the
+tests that UNTRACED lists, except the first of each module: they take long, and others run their lines."""
 TRACED = "not live and not slow"
 QUICK_ONLY = f"{TRACED} and not seldom"
 BROWSER = ("web/",)

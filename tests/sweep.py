@@ -8,7 +8,7 @@ from collections.abc import Iterable
 import pytest
 
 EVERY = 4
-"""Of the values of a test that plays a show each fourth is quick, the first included."""
+"""Every fourth value of a test that plays a show is quick, beginning with the first."""
 
 
 def swept(values: Iterable[object], every: int) -> list[object]:
@@ -24,7 +24,7 @@ def swept(values: Iterable[object], every: int) -> list[object]:
 
 
 def draw(items: Iterable[pytest.Item]) -> None:
-    """Mark values of these tests as seldom. A test of which somebody chose the quick values by hand keeps them."""
+    """Mark most values of these tests as seldom. A test whose quick values were chosen by hand keeps them."""
     values = defaultdict[str, list[pytest.Item]](list)
     for item in items:
         values[item.nodeid.partition("[")[0]].append(item)

@@ -27,7 +27,7 @@ def cut(text: str, most: int) -> str:
 
 
 def visible(text: str) -> str:
-    """Leave out what moves a cursor, turns the direction of writing or hides: names then are what they look like."""
+    """Leave out signs that move a cursor, turn the direction of writing or hide: a name is then what it looks like."""
     return "".join(sign for sign in text if not (_is_control(sign) or _is_hidden(sign)))
 
 

@@ -62,7 +62,7 @@ IN_ITS_NAME = frozenset({"ends_in_the_desks_name", "a_second_desk_in_its_name"})
 """Attackers with the desk's own identity and address."""
 IN_ITS_NAME_SHARE = 0.3
 TOLD_S = 4.0
-"""Until they are told beside the desk."""
+"""For how long the desk has to send beside them until they are reported."""
 ON_ITS_UNIVERSES = IN_ITS_NAME | {"invented_senders", "clones"}
 """Attackers that keep the desk's universes going for as long as they send."""
 LOSSES = frozenset({"universe-lost", "source-absent", "universe-missing"})
@@ -146,7 +146,7 @@ class Siege:
             says = SAYS.get(attack.kind, FLOOD)
             may_be.update(says | BESIDE.get(attack.kind, frozenset()))
             if attack.kind in IN_ITS_NAME and self.dies_s is not None and self.dies_s < attack.from_s + TOLD_S:
-                continue  # the desk itself is hardly there any more: only one sends with its name
+                continue  # the desk itself hardly sends any more: only one sender is left
             assert any(one.rule in says for one in every), (attack.kind, told)
         count = Counter(one.rule for one in every if not self._is_the_desks(one) and one.severity > 1)
         assert count <= may_be, (count - may_be, told)
@@ -161,7 +161,7 @@ class Siege:
         in_time = [one for one in found if dies_s <= opened_after_s(one) <= due_s]
         assert in_time, ("not found in time", dies_s, due_s, [(opened_after_s(one), one.summary) for one in found])
         if not on_its:
-            # What an end in its name ended before it failed is another loss.
+            # What a forged end stopped before the desk failed is another loss.
             (loss,) = [one for one in found if one in in_time or not IN_ITS_NAME & set(self.kinds)]
             assert (set(loss.universes), loss.cause) == (own, "source-lost"), loss.summary
             assert f'lost from "Desk A" ({DESK_ADDRESS}) ' in loss.summary

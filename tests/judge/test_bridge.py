@@ -290,7 +290,7 @@ def test_what_comes_on_a_line_is_not_said_once_its_port_is_gone() -> None:
     assert not incident.next_checks[0].startswith("Look at what drives this pair")
 
 
-def test_a_lost_line_that_brings_bytes_is_not_said_to_once_its_port_is_gone() -> None:
+def test_bytes_on_a_lost_line_are_not_mentioned_once_its_port_is_gone() -> None:
     tap = Tap()
     tap.run(8, held, held)
     unframed(tap, 40, held)
@@ -577,7 +577,7 @@ def test_a_line_whose_frames_hold_no_levels_is_still_driven() -> None:
         ((0, 0), (0, 30), "the gateway's port, the lead", "Breaks are still counted on line/stage-left: "),
     ],
 )
-def test_of_two_lines_that_end_together_each_is_said_what_comes_on_it(
+def test_of_two_lines_that_end_together_it_is_said_what_comes_on_each(
     faults: tuple[int, int], breaks: tuple[int, int], of_both: str, evidence: str
 ) -> None:
     """ANSI E1.11: a break begins each frame. The counts are those of the two ports."""

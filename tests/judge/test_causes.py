@@ -213,7 +213,7 @@ def test_two_sources_at_one_address_that_stop_together_are_one_machine() -> None
     assert (lost.cause, lost.confidence) == ("source-lost", Confidence.MEDIUM)
     assert (
         '"Desk A" (10.0.0.1) and "Desk B" (10.0.0.1) went completely silent: '
-        "power, crash or network lead of the one machine that sends both sources."
+        "power, crash or network lead of the one machine that runs both sources."
     ) in lost.summary.replace("They", '"Desk A" (10.0.0.1) and "Desk B" (10.0.0.1)')
     assert lost.also_possible[0] == "the network path to this port: there is no other source to compare with"
     assert "They are the only sources on this network, so nothing shows that the path works." in lost.evidence

@@ -83,8 +83,8 @@ def test_non_dim_is_critical_on_a_dimmer_and_a_warning_on_a_relay() -> None:
     assert "slotwatch sees the command, not the light." in found["13"].evidence[0]
 
 
-def test_non_dim_of_many_fixtures_says_how_many_it_is() -> None:
-    """They are one incident then, whose sentence is of one of them."""
+def test_non_dim_of_many_fixtures_says_how_many() -> None:
+    """They are one incident, and its sentence has the figure of one of them."""
     many = [replace(RELAY, name=str(slot), address=slot) for slot in range(200, 230)]
     found = run(rig(*many), lambda t: dict.fromkeys(range(200, 230), 128), 6).rule("non-dim-partial")
     assert ", the worst of 30 fixtures not off or full." in found.summary
@@ -314,7 +314,7 @@ def test_supply_overload() -> None:
 
 
 def test_several_ways_over_their_limits_are_counted_in_the_sentence() -> None:
-    """Who reads the figures of the worst alone looks at one way. 2 kW at 230 V are 8.70 A (P = U I)."""
+    """Somebody who reads only the figures of the worst looks at one way. 2 kW at 230 V are 8.70 A (P = U I)."""
     lamps = tuple(Fixture(str(n), U1, n, ("intensity",)) for n in (1, 4))
     circuits = tuple(Circuit(str(n), "Rack 1", n, "dimmer", 2000, "linear", 8.0 + n / 10) for n in (1, 4))
     for level, text in ((255, ", the worst of 2 ways over their limits."), (0, ".")):

@@ -53,15 +53,15 @@ def test_two_senders_of_one_name_are_one_incident(numbers: str, priority: int) -
     assert (alarm.rule, alarm.cause) == ("sequence-unusable", "two-senders")
     assert set(alarm.universes) == {"e131/1", "e131/2"}
     assert (
-        'from "Desk A" (10.0.0.1): sequence numbers go on across packets with other numbers, as if two senders used '
-        "this name and address." in alarm.summary
+        'from "Desk A" (10.0.0.1): sequence numbers belong to two series at once, as if two senders used this '
+        "identity and address." in alarm.summary
     )
     assert FROM_S <= (alarm.opened_ns - START_NS) / S < FROM_S + 3.5
-    # No norm was learned of the frames of both: the desk alone is not slow afterwards.
+    # No usual rate was learned from the frames of both: the desk alone is not slow afterwards.
     assert [one.rule for one in stage.run(60.0).open] == []
 
 
-def test_a_second_sender_of_one_frame_a_second_is_told() -> None:
+def test_a_second_sender_of_one_frame_a_second_is_found() -> None:
     (alarm,) = beside(1.0, lambda index: index).run(TO_S).alarms()
     assert alarm.cause == "two-senders"
 

@@ -57,7 +57,7 @@ def test_every_expression_names_metrics_and_labels_that_are_there(expression: st
 
 
 def test_each_command_that_an_alert_names_is_one() -> None:
-    """Who is woken by it types it as it stands."""
+    """Somebody whom it wakes types it as it stands."""
     texts = [path.read_text() for path in sorted(CONFIG.glob("*/*alerts.yml"))]
     commands = [command for text in texts for command in re.findall(r": slotwatch (\w+[^\"\n]*)\"", text)]
     assert len(commands) > 4

@@ -194,7 +194,7 @@ def test_readiness_fits_the_description() -> None:
 
 def test_a_house_that_declares_no_universe_is_not_called_ready_while_nothing_arrives() -> None:
     """A script that waits for "ready" would begin with a lead that is not plugged in."""
-    missed = "No universe is declared: one that never comes is not missed."
+    missed = "No universe is declared, so slotwatch cannot say that one is missing."
     found = snapshot(readiness=Readiness())
     assert missed not in api.readiness(found)["trouble"]
     found.universes["declared"][:] = False
@@ -202,11 +202,11 @@ def test_a_house_that_declares_no_universe_is_not_called_ready_while_nothing_arr
     assert heard["ready"] and missed in heard["trouble"]
     found.universes["streams"][:] = 0
     silent = api.readiness(found)
-    assert not silent["ready"] and silent["reasons"][0]["text"].startswith("Nothing is declared and nothing arrives")
+    assert not silent["ready"] and silent["reasons"][0]["text"].startswith("No universe is declared and")
 
 
 def test_the_half_hour_call_mentions_a_refused_house_file() -> None:
-    """Who corrected the file and was refused would believe that the new one is judged."""
+    """Somebody whose corrected file was refused would believe that the new one is in force."""
     mistakes = (
         "house.toml:4: phase: shwo - one of dark, show is expected",
         "house.toml:9: universes: a list is expected",
@@ -218,7 +218,7 @@ def test_the_half_hour_call_mentions_a_refused_house_file() -> None:
         said = "The house file on disk was refused; the one read before still runs."
         assert call["ready"] and call["trouble"] == [
             "the disk is full",
-            f"{said} Its first mistake: {mistakes[0]}{more}.",
+            f"{said} First mistake: {mistakes[0]}{more}.",
         ]
 
 

@@ -49,7 +49,7 @@ def test_a_healthy_capture_says_so_and_lists_who_sends_what() -> None:
 
 @pytest.mark.parametrize(("seconds", "is_said"), [(0.1, True), (9.94, True), (9.96, False), (10, False)])
 def test_a_recording_too_short_for_most_rules_is_not_called_healthy_alone(seconds: float, is_said: bool) -> None:
-    limit = f"The recording lasts only {seconds:.1f} s. Many faults show only in 10 s of traffic."
+    limit = f"The recording lasts only {seconds:.1f} s. Many faults need 10 s of traffic to show."
     assert (limit in lines(capture(seconds))) == is_said
 
 

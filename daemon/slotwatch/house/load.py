@@ -132,7 +132,7 @@ class _Loader:
         phases = {row.phase for row in timetable.values}
         if Phase.SHOW in phases <= {Phase.PRE_SHOW, Phase.SHOW}:
             self.notes.append(
-                "the timetable changes the phase to show and to none after it: until a person changes it, "
+                "the timetable has no phase after show: until a person changes the phase, "
                 "faults at night count as during a show"
             )
         references.check_rules(accepted, "rule")

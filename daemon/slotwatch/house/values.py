@@ -56,7 +56,7 @@ def _text(_: Converter, key: Key, value: Any) -> str:
         raise ValueError('write a text in quotes: "…"')
     if len(value) > MAX_TEXT or any(ord(c) < 32 for c in value):
         raise ValueError(f"one line of at most {MAX_TEXT} characters is expected")
-    # Names of the network and of the patch are read so: what hides would keep two names apart that look the same.
+    # Names in packets and patch lists are read so too: with a hidden sign, two names that look the same would differ.
     text = visible(value)
     if key.required and not text.strip():
         raise ValueError("it may not be empty")

@@ -19,7 +19,7 @@ HEARD_LATELY_NS = 12 * NANOSECONDS
 
 @dataclass(slots=True)
 class _Worded:
-    """What of a verdict reads otherwise now."""
+    """The parts of a verdict that may read differently now."""
 
     sentence: str
     evidence: list[str]
@@ -51,7 +51,7 @@ def bring_up_to_date(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> Ve
 
 
 def _say_who_is_back(ctx: RuleContext, group: LossGroup, verdict: Verdict, reading: _Worded) -> None:
-    """Say which sources are back while others are away, and look no more at those."""
+    """Say which sources are back while others are away, and drop the checks for those that are back."""
     back, partly, away = _back(ctx, group, " ".join((reading.sentence, *reading.evidence)))
     if verdict.cause != "source-lost" and not verdict.once_back:
         partly = []  # what is said is true of a source that runs, and some of it was never away

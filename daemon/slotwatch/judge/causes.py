@@ -179,8 +179,8 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
     screens = wording.list_names(ctx.source_name(source) for source in whole)
     checks = [f"Look at the screen of {screens}: is it running?", LOOK_AT_LEADS[0]]
     if several and is_one_machine:
-        leads = f"network lead of the one machine that sends {every}"
-        checks = [f"Look at the machine that sends {every}: has it power, is it running?", LOOK_AT_LEADS[0]]
+        leads = f"network lead of the one machine that runs {every}"
+        checks = [f"Look at the machine that runs {every}: has it power, is it running?", LOOK_AT_LEADS[0]]
     elif several:
         checks = [
             # Without names: the page's third line ends at the first "and" or colon.

@@ -279,7 +279,7 @@ def _take(ctx: RuleContext, wide: Cluster, reach: explain.Reach, clusters: Itera
         is_same_rule = other.rule is wide.rule
         if is_same_rule and bool(other.accepted) is not bool(wide.accepted):
             continue  # what is accepted by name, and what is not, stay two
-        # Who announced the end of some streams did not announce that of others.
+        # A source that announced the end of some streams did not announce that of others.
         announced = is_same_rule and wide.cause == "stream-terminated"
         staying = []
         for case in other.cases:

@@ -209,7 +209,7 @@ class IncidentBook(ResumedIncidents):
         is_part = not is_gone_again and not set(incident.universes) <= set(draft.universes)
         incident.began_ns = min(began_ns, incident.began_ns) if is_part else began_ns
         if not (incident.flaps or draft.returns or entry.over):
-            # At rest the last frame of a wider fault may come after what it took over was opened.
+            # At rest, a wider fault's last frame may come after the incident that it took over was opened.
             incident.began_ns = min(incident.began_ns, incident.opened_ns)
 
     def _fill_words(self, entry: IncidentRecord, draft: IncidentDraft, *, is_over: bool) -> None:

@@ -54,7 +54,7 @@ from slotwatch.wire.observation import (
 STALL_NOTICED_NS = 200_000_000
 """Shorter lateness costs nothing where packets wait: arrival times are the kernel's, not the loop's."""
 AT_ONCE_NS = NANOSECONDS
-"""Own links that go down within this have one cause: an adapter, a switch, its power (common practice, no source)."""
+"""Own links that go down within this time share a cause: adapter, switch or power (common practice, no source)."""
 LINK_SETTLE_NS = 35 * NANOSECONDS
 """A port may stay dark for 2 x 15 s after its link came up while spanning tree settles (IEEE 802.1D defaults)."""
 SETTLE_NS = 10 * NANOSECONDS
@@ -82,7 +82,7 @@ class Link:
     since_ns: int
     """When `up` last changed."""
     fell_with: int
-    """Of those that went down in the same moment the first network; its own where it went down alone or is up."""
+    """The first network that went down in the same moment; its own network if it went down alone or is up."""
     had: frozenset[str] = frozenset()
     """Families of addresses that it ever had."""
     was_down: bool = False

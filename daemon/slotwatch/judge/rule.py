@@ -34,7 +34,7 @@ COMMON_PLACEHOLDERS = frozenset(
 )
 """What every sentence may use. `{from_sender}` begins with a space: ` from "Desk A" (10.0.0.1)`, or is empty.
 `{worst}`, of several universes, says of which one the figures before it are: ` on e131/5, the worst of them`.
-`{worst_of}`, of several cases, says how many there are, in the rule's short words: `, the worst of 7 ways over …`."""
+`{worst_of}`, of several cases, says how many there are in the rule's short words: `, the worst of 7 ways over …`."""
 
 
 class RuleClass(StrEnum):

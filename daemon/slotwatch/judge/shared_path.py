@@ -34,7 +34,7 @@ WEIGHED_BY_SHARE = frozenset({"packet-loss", "repeated-packets"})
 MANY_FRAMES = 400
 """Frames in the longest window, 10 s, at 40 Hz: enough to show any trouble of a path."""
 REMEMBERED_NS = 60 * NANOSECONDS
-"""How long sources that showed one trouble stay companions without it: as long as an incident opens again."""
+"""How long sources stay companions after they showed one trouble: as long as an incident may open again."""
 MOST_REMEMBERED = 256
 """Pairs of them; the newest are kept."""
 CHANCE = 0.01
@@ -44,7 +44,7 @@ CHANCE = 0.01
 class Companions:
     """Remembers which sources showed the same trouble together when both first had it.
 
-    What comes at rest once a second may lose nothing for a while, and then shows the same trouble again.
+    A source at rest sends once a second: it may lose nothing for a while, and then show the same trouble again.
     """
 
     def __init__(self) -> None:
@@ -63,7 +63,7 @@ class Companions:
         return self._known[key]
 
     def forget(self, now_ns: int) -> None:
-        """Forget those that were not asked for in this pass, companions only after a while."""
+        """Forget those that were not asked for in this pass; companions only after REMEMBERED_NS."""
         if all(at_ns == now_ns for at_ns in self._asked_ns.values()):
             return
         left = [key for key, at_ns in self._asked_ns.items() if at_ns != now_ns]

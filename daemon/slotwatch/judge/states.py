@@ -29,7 +29,7 @@ _BESIDE_THE_DATA = frozenset({"backup-absent", "receiver-differs", "receiver-sil
 one: its incident says so, not its state."""
 
 _OF_A_LINE = frozenset({"line-differs"})
-"""What names the universe that should be on a tapped line beside the line: the network is right."""
+"""Rules whose incidents name, beside a tapped line, the universe that should be on it: on the network it is right."""
 
 
 def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np.uint8]:
@@ -146,7 +146,7 @@ def _paint(ctx: RuleContext, states: NDArray[np.uint8], cluster: Cluster) -> Non
 
 
 def _judged(ctx: RuleContext, rule: str, rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Rows of the universes that a rule says something of, out of those that its incident names."""
+    """Of the rows that an incident names, those of the universes that its rule finds fault with."""
     return rows[ctx.universes.protocol[rows] == Protocol.LINE] if rule in _OF_A_LINE else rows
 
 

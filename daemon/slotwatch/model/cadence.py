@@ -155,7 +155,7 @@ def learn_norms(table: Table, now_ns: int) -> bool:
     frames = table.frames_5s[:top]
     moving = table.live[:top] & (frames >= 2) & (table.stepped_5s[:top] >= MOVING_SHARE * frames)
     moving &= now_ns - table.since_ns[:top] >= MOVING_WINDOW_S * 1_000_000_000
-    # Where more numbers are missing than come, the numbers jump: the frames may be those of two senders.
+    # Where more numbers are missing than arrive, they jump: the frames may be those of two senders.
     moving &= table.lost_10s[:top] <= table.frames_10s[:top]
     rows = moving.nonzero()[0]
     if len(rows):

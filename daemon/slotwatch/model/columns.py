@@ -63,7 +63,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("sequence_measurable", "?"),  # false: Art-Net 0, or stuck, or unusable
     ("sequence_stuck", "?"),  # E1.31: same number in every one of the last 10 or more packets
     ("sequence_step", "u1"),  # commonest step of the last 10 s, 0 if none is commonest
-    ("interleaved", "u1"),  # how often its numbers went on across others, see `model.interleaving`
+    ("interleaved", "u1"),  # how plainly its numbers are of two series, see `model.interleaving`
     ("interleaved_since_ns", "<i8"),  # when that was first counted, and last
     ("interleaved_ns", "<i8"),
     ("return_step", "u1"),  # from the last number before its last loss to the first one after it; 0: it had none

@@ -1,7 +1,7 @@
-"""E1.31 streams whose numbers go on across packets with other numbers: two series that come under one identity.
+"""E1.31 streams whose packets carry two series of numbers in turn: two senders with one identity and address.
 
 Each jump of a stream leaves a series. A later jump that lands on the number after the one that was left takes that
-series up again: its sender never stopped, and what lies between came from elsewhere. Jumps within the window of
+series up again: its sender never stopped, and the packets between came from elsewhere. Jumps within the window of
 ANSI E1.31-2018 6.7.2 are left out: packets that overtake each other make such.
 """
 
@@ -17,11 +17,11 @@ from slotwatch.wire.fields import OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
 
 TAKEN_UP, NOT_TAKEN_UP = 2, -1
-"""What a jump adds to the count. Of a steady sender's packets and those of one that counts in no order every second
-jump takes the steady series up; of one sender that counts in no order, one in 256."""
+"""What a jump adds to the count. Where a sender counts in no order beside a steady one, every second jump takes the
+steady series up; where it sends alone, one jump in 256 does."""
 MOST = 200
 FORGET_NS = 10_000_000_000
-"""Time without a series that is taken up after which the count begins anew: the window of the rules of numbers."""
+"""If no series is taken up for this time, the count begins anew. It is the window of the rules about numbers."""
 
 
 class Interleaving:
@@ -39,7 +39,7 @@ class Interleaving:
         jump = (step >= WINDOW) & (step <= SEQUENCES - WINDOW)
         if not np.count_nonzero(jump):
             return
-        # What announces an end is of no series until it is believed, so neither it nor what follows it is a jump.
+        # A packet that announces an end is of no series until it is believed: neither it nor the next one is a jump.
         ended = (part.options & OPTION_TERMINATED) != 0
         jump &= ~(ended | segments.before(ended, begins | ((table.options[rows] & OPTION_TERMINATED) != 0)))
         jump &= table.protocol[stream] == int(Protocol.E131)

@@ -37,7 +37,7 @@ class Minutes:
         self._sources: NDArray[np.uint16] = np.zeros(0, np.uint16)
         self._unjudged_s: NDArray[np.float32] = np.zeros(0, np.float32)
         self._silent_ns: NDArray[np.int64] = np.zeros(0, np.int64)
-        """Last frame of what is silent now; 0: it is not, or was never heard."""
+        """Time of the last frame of each universe that is silent now; 0: it is not silent, or was never heard."""
 
     @property
     def finished(self) -> tuple[MinuteRow, ...]:
@@ -57,7 +57,7 @@ class Minutes:
         self._note_returns(model, top)
 
     def _note_returns(self, model: Model, top: int) -> None:
-        """Count the silence before a return as a gap, as far as it lies within the minute: no stream has it."""
+        """Count the silence before a return as a gap, as far as it lies within the minute: no stream counts it."""
         universes, streams = model.universes, model.streams
         live = universes.live[:top] > 0
         for row in (live & (self._silent_ns[:top] > 0)).nonzero()[0].tolist():

@@ -214,7 +214,7 @@ class Incident:
     outage: str = ""
     """When no levels came on universes that only miss a source now, as the first line of its evidence says it."""
     known_as: str = ""
-    """The rule by which alerts and metrics tell it apart: that of now, but a loss of universes keeps its first one."""
+    """The rule that alerts and metrics give it: its present one, but a loss of universes keeps its first one."""
 
     def copy(self) -> Incident:
         """Give it as it is now: it will change."""

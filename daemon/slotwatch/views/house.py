@@ -66,7 +66,7 @@ def counts(sheet: Sheet) -> CountsAnswer:
 OLD = "old-data"
 """The reason that nothing new is known: judging or receiving hangs. No rule can say so."""
 UNDECLARED = "nothing-declared"
-"""The reason that a house without declared universes is silent: nothing could be found wrong with it."""
+"""The reason that no universe is declared and nothing arrives: nothing could be found wrong."""
 UNREACHED = "recipient-unusable"
 """The reason that nobody would hear of a fault: a secret without which no message can be sent is missing."""
 
@@ -91,14 +91,16 @@ def readiness(
     rows = sheet.snapshot.universes
     is_undeclared = not rows["declared"].any()
     if is_undeclared and not rows["streams"].any():
-        found = found.with_reasons(Reason(UNDECLARED, "Nothing is declared and nothing arrives: nothing is known."))
+        found = found.with_reasons(
+            Reason(UNDECLARED, "No universe is declared and nothing arrives: nothing can be judged.")
+        )
     said = {silence, *unreached, " ".join(unreached)}
     own = [text for text in trouble if text not in said]
     if is_undeclared:
-        own.append("No universe is declared: one that never comes is not missed.")
+        own.append("No universe is declared, so slotwatch cannot say that one is missing.")
     if view.house_problems:
         first, *others = view.house_problems
-        own.append(f"{REFUSED} Its first mistake: {first}{f' (and {len(others)} more)' if others else ''}.")
+        own.append(f"{REFUSED} First mistake: {first}{f' (and {len(others)} more)' if others else ''}.")
     return {
         "ready": found.ready,
         "house": view.name,

@@ -16,7 +16,7 @@ from slotwatch.views.moments import iso_wall
 from slotwatch.views.sheet import Sheet
 
 Clock = Callable[[str], str]
-"""A moment in ISO 8601 UTC, by the clock that a text is written by."""
+"""Gives a moment, which is in ISO 8601 UTC, by the clock that the text uses."""
 MOST_LINES = 200
 """Universes or sources listed in words; the JSON has them all."""
 MOST_CHECKS = 3
@@ -232,7 +232,7 @@ def _incidents(report: ReplayReport, clock: Clock) -> list[str]:
     )
     if round(capture.seconds, 1) < ENOUGH_S:
         limit.append(
-            f"The recording lasts only {_duration(capture.seconds)}. Many faults show only in {ENOUGH_S} s of traffic."
+            f"The recording lasts only {_duration(capture.seconds)}. Many faults need {ENOUGH_S} s of traffic to show."
         )
     if not incidents and not capture.show_packets:
         messages = wording.count(capture.group_messages, "IGMP or MLD message")

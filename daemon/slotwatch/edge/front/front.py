@@ -44,8 +44,8 @@ SEEN_WITHIN_S = 5.0
 """Who ordered something reads it after the answer. On a computer that is slow the answer waits for that."""
 SEE_AGAIN_S = 0.005
 OUTGOING = frozenset({"alertmanager", "mqtt", "notifications"})
-"""Followers that tell others. They get nothing while judging lacks its memory: what is open would be sent a second time
-by another number, and then as over."""
+"""Followers that send to others. They get nothing while judging lacks its memory: an open incident would be sent again
+under another number, and then as over."""
 RESUMED_WITHIN_S = 5.0
 BATCH_NS = 250_000_000
 """Shortest time between two batches of events; incidents do not wait for it."""

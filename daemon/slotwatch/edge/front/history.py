@@ -32,7 +32,7 @@ AS_IT_WAS = "Times before this mark are by the clock as it was."
 NEW_STEP_NS = 10_000_000_000
 """Of the first snapshot: how old a step of the clock may be that no earlier process of the page has marked."""
 MOST_INTERVALS = 1024
-"""Times not judged that are remembered as kept: more than a snapshot lists (`judge.listener`)."""
+"""Most times not judged that are remembered as kept: more than a snapshot lists (`judge.listener`)."""
 
 _T = TypeVar("_T")
 _Key = TypeVar("_Key", str, int)

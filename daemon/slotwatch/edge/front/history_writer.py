@@ -148,8 +148,8 @@ class HistoryWriter:
                 return
 
     def _taken(self, held: _Held, path: Path) -> Store | None:
-        """The store of this file, which is opened anew where it is another file than before. None: another daemon
-        keeps it."""
+        """Return the open store of this file, opened again if the file is another one. None: another daemon keeps
+        it."""
         if path != held.path:
             held.release()
             held.path, held.lock = path, HistoryLock(path)
@@ -172,7 +172,7 @@ class HistoryWriter:
         self._written, self.trouble = number, ""
 
     def _forget(self, held: _Held, store: Store) -> None:
-        """Once in FORGET_S, or after the clock jumped, forget what is too old: a part of it each time."""
+        """Forget a part of what is too old, once in FORGET_S or after the clock jumped."""
         wall_ms, now_ns = clock.wall_ns() // MILLISECOND_NS, clock.monotonic_ns()
         jumped = held.horizon.advance(wall_ms, now_ns // MILLISECOND_NS)
         if not (jumped or now_ns >= held.forget_ns):

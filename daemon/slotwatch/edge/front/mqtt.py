@@ -105,7 +105,7 @@ class MqttSender:
             mark = (one.revision, one.closed_ns is None)
             if known is None or known[:2] != mark:
                 text = json.dumps(brief(one), separators=(",", ":"))
-                # What stood before we began is in the retained list; a revision may change what is not sent.
+                # What was open before we began is in the retained list; a revision may change what is not sent.
                 if before is not None and (known is None or known[2] != text):
                     self._messages.append(text)
                 known = (*mark, text)

@@ -150,7 +150,7 @@ class Agent:
 
 
 class _Numbered(snmp.ObjectType):  # type: ignore[misc]
-    """A name in numbers. The library would look it up in its own tables first: most of what a request costs."""
+    """The name of an object in numbers. The library would look it up in its own tables: most of a request's cost."""
 
     def __init__(self, name: str) -> None:
         self._pair = (snmp.ObjectIdentifier(name), unSpecified)

@@ -183,7 +183,7 @@ class GroupWatch:
     def _watched(self, now_ns: int) -> list[QuerierWatchSeen]:
         networks = {network for network, *_ in self._sockets.values()}
         by_index, changed = self._interfaces.table.by_index, []
-        # Loopback has no switch and so no querier: its silence is no news.
+        # Loopback has no switch and so no querier: none is waited for.
         outward = {
             network
             for index, network in self._interfaces.networks_by_index().items()

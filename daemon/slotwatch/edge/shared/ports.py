@@ -43,7 +43,7 @@ def _inodes(protocol: str, port: int) -> dict[int, int]:
 
 
 def _is_own(process: Path) -> bool:
-    """Whether it is a slotwatch, which is called after its interpreter by the kernel."""
+    """Whether a process is slotwatch: the kernel gives it the name of its interpreter."""
     words = (process / "cmdline").read_bytes().split(b"\0")[1:3]
     return any(word.startswith(b"slotwatch.") or word.rpartition(b"/")[2] == b"slotwatch" for word in words)
 

@@ -1,4 +1,4 @@
-"""Frames come with numbers behind younger ones, mostly because they come late, and receivers discard them."""
+"""Frames have numbers behind the newest, mostly because they come late, and receivers discard them."""
 
 from __future__ import annotations
 

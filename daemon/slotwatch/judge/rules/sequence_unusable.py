@@ -48,8 +48,8 @@ class SequenceUnusableParameters(RuleParameters):
     jumping_s: int = number(3, "fewest seconds in which they jump")
     interleaved: int = number(
         20,
-        "count of jumps from which two series are told: two for each that takes up the series that an earlier one "
-        "left, less one for each other",
+        "count from which two series are reported: a jump that takes up the series that an earlier jump left adds 2, "
+        "any other takes 1 away",
     )
 
 
@@ -118,7 +118,7 @@ def _jumps_about(ctx: RuleContext, back: Mask, p: SequenceUnusableParameters) ->
 
 
 def _is_of_two(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
-    """Streams whose numbers go on across others: what is missing between them was never sent."""
+    """Streams of two series of numbers: what seems to be missing between them was never sent."""
     of_two: Mask = ctx.streams.interleaved >= p.interleaved
     if np.count_nonzero(of_two):
         of_two &= ctx.now_ns - ctx.streams.interleaved_ns <= ns_from_s(p.window_s)
@@ -162,12 +162,12 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     effect, confidence = "Conforming receivers may discard its data.", Confidence.CERTAIN
     if _is_of_two(ctx, p)[row]:
         habit, cause, confidence = (
-            "go on across packets with other numbers, as if two senders used this name and address",
+            "belong to two series at once, as if two senders used this identity and address",
             TWO_SENDERS,
             Confidence.HIGH,
         )
         effect = "Receivers may follow either of them, or both in turn."
-        also = ("one program that counts two of its outputs apart",)
+        also = ("one program that numbers two of its outputs separately",)
     elif streams.sequence_stuck[row]:
         habit, cause, figure = "do not change", "stuck", f" They stay at {int(streams.sequence[row])}."
     elif step >= DISCARD_STEPS:
@@ -224,7 +224,7 @@ RULE = Rule(
         # Receivers discard its frames, so its levels freeze for them, whatever the other sources send.
         Reach(STREAM, rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost"})),
         Reach(UNIVERSE, rules=frozenset({"backup-differs", "source-conflict"})),
-        # Frames of both come as those of one.
+        # Frames of two senders look like those of one.
         Reach(STREAM, rules=MADE_BY_TWO, causes=frozenset({TWO_SENDERS})),
         # They discard its per-address priorities as well.
         Reach(UNIVERSE, rules=frozenset({"slot-priority-faulty"}), only=frozenset({"mixed"})),
@@ -239,7 +239,7 @@ RULE = Rule(
     faults=("F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
-        "Look for a second program or computer that sends with its name and address.",
+        "Look for a second program or computer that sends with its identity (CID) and address.",
         "Find out which receivers follow and which do not: not all of them discard such data.",
     ),
 )
