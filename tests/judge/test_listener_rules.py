@@ -96,6 +96,17 @@ def test_own_links_that_go_down_one_after_the_other_are_two_incidents() -> None:
     assert two_links(3.0).run(40.0).reported() == [("link-down", "carrier")] * 2
 
 
+def test_an_own_link_that_goes_down_again_is_not_said_to_be_down_since_the_first_time() -> None:
+    """Both went down, that to network A came back: what takes it away again need not be what keeps the other away."""
+    shown = two_links(0.3).run(15.0)
+    shown.see(16.0, LinkSeen(at(16), 0, False, (), "eth1"))
+    shown.run(18.0)
+    assert sorted(one.summary.partition(": ")[0] for one in shown.open) == [
+        "This listener's own network A (eth1) has had no carrier since 08:16:56",
+        "This listener's own network B (eth2) has had no carrier since 08:16:45",
+    ]
+
+
 @pytest.mark.parametrize(
     ("seen", "cause", "first_check"),
     [

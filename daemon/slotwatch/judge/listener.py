@@ -82,7 +82,7 @@ class Link:
     since_ns: int
     """When `up` last changed."""
     fell_with: int
-    """The first network that went down in the same moment; its own network if it went down alone or is up."""
+    """One number for all that went down in the same moment, the first network's if it is free; its own if it is up."""
     had: frozenset[str] = frozenset()
     """Families of addresses that it ever had."""
     was_down: bool = False
@@ -306,7 +306,7 @@ class Listener:
         former = _former(before, seen) if before is not None else {}
         if before is None or before.up != up:
             was_down = not up or (before is not None and before.was_down)
-            fell_with = seen.network if up else self._first_of_fall(seen)
+            fell_with = seen.network if up else self._fell_with(seen)
             self.links[seen.network] = Link(seen, up, seen.t_ns, fell_with, had, was_down)
             self.links[seen.network].gave_up_ns = former
             if up:
@@ -316,10 +316,15 @@ class Listener:
             return
         before.seen, before.had, before.gave_up_ns = seen, had, former
 
-    def _first_of_fall(self, seen: LinkSeen) -> int:
-        """The network whose link went down first in the moment in which this one did."""
-        others = (link for link in self.links.values() if not link.up and seen.t_ns - link.since_ns <= AT_ONCE_NS)
-        return next((link.fell_with for link in others), seen.network)
+    def _fell_with(self, seen: LinkSeen) -> int:
+        """`Link.fell_with` of a link that goes down."""
+        down = [link for link in self.links.values() if not link.up]
+        for link in down:
+            if seen.t_ns - link.since_ns <= AT_ONCE_NS:
+                return link.fell_with
+        # It may have gone down before with others that still are.
+        used = {link.fell_with for link in down}
+        return next(number for number in (seen.network, *self.links) if number not in used)
 
     def _close_interval(self, network: int, t_ns: int) -> None:
         for interval in self.not_judged:
