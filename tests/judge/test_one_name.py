@@ -66,6 +66,12 @@ def test_a_second_sender_of_one_frame_a_second_is_found() -> None:
     assert alarm.cause == "two-senders"
 
 
+def test_a_second_sender_that_counts_by_thirty_and_sends_more_is_told() -> None:
+    """As one whose thirty universes share a count: each of its packets steps beyond the window."""
+    alarms = beside(120.0, lambda index: 30 * index).run(TO_S).alarms()
+    assert "two-senders" in {one.cause for one in alarms}
+
+
 def test_numbers_close_to_those_of_the_sender_are_not_called_late() -> None:
     (one,) = beside(30.0, lambda index: index + 245).run(TO_S).all
     assert (one.rule, one.severity) == ("out-of-order", Severity.NOTE)

@@ -2,7 +2,8 @@
 
 Each jump of a stream leaves a series. A later jump that lands on the number after the one that was left takes that
 series up again: its sender never stopped, and the packets between came from elsewhere. Jumps within the window of
-ANSI E1.31-2018 6.7.2 are left out: packets that overtake each other make such.
+ANSI E1.31-2018 6.7.2 are left out: packets that overtake each other make such. So are steps that the stream is known
+to make: where universes share one count, each packet makes one.
 """
 
 from __future__ import annotations
@@ -30,13 +31,18 @@ class Interleaving:
     def __init__(self, streams: Streams) -> None:
         self._streams = streams
 
-    def note(self, part: Part, number: NDArray[np.uint8], begins: NDArray[np.bool_]) -> None:
-        """Count the jumps of a part. begins: runs whose series begins anew."""
+    def note(
+        self, part: Part, number: NDArray[np.uint8], regular: NDArray[np.bool_], begins: NDArray[np.bool_]
+    ) -> None:
+        """Count the jumps of a part.
+
+        regular: rows that step as their stream is known to. begins: runs whose series begins anew.
+        """
         table, segments, stream = self._streams, part.segments, part.stream
         rows = segments.rows
         seen = np.where(table.expected_step[rows] == EVERY_STEP, table.series_seen[rows], table.sequence[rows])
         step = number - segments.before(number, seen)
-        jump = (step >= WINDOW) & (step <= SEQUENCES - WINDOW)
+        jump = ~regular & (step >= WINDOW) & (step <= SEQUENCES - WINDOW)
         if not np.count_nonzero(jump):
             return
         # A packet that announces an end is of no series until it is believed: neither it nor the next one is a jump.

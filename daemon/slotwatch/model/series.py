@@ -97,7 +97,7 @@ class SeriesOfStreams:
         silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])
         copy = strides.find_copies(table, part, number, step, silent_ns)
         self._note_jumps(part, step, silent_ns, begins)
-        self.interleaving.note(part, number, begins)
+        self.interleaving.note(part, number, regular, begins)
         # A copy has its predecessor's number: without it the steps to both sides are as they were.
         whole = segments.all_of(regular | copy)
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
