@@ -28,6 +28,8 @@ def cut(text: str, most: int) -> str:
 
 def visible(text: str) -> str:
     """Leave out signs that move a cursor, turn the direction of writing or hide: a name is then what it looks like."""
+    if text.isascii() and text.isprintable():
+        return text
     return "".join(sign for sign in text if not (_is_control(sign) or _is_hidden(sign)))
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import MINUTE_NS
 from slotwatch.model import stream_minutes
+from slotwatch.model.streams import LATEST_NS
 from slotwatch.snapshot import UniverseState, worse_states
 from slotwatch.snapshot.minutes import MinuteRow
 
@@ -60,11 +61,14 @@ class Minutes:
         """Count the silence before a return as a gap, as far as it lies within the minute: no stream counts it."""
         universes, streams = model.universes, model.streams
         live = universes.live[:top] > 0
-        for row in (live & (self._silent_ns[:top] > 0)).nonzero()[0].tolist():
-            rows = streams.rows()
-            mine = rows[(streams.universe[rows] == row) & streams.live[rows]]
-            gap_ns = int(streams.since_ns[mine].min()) - max(int(self._silent_ns[row]), self._began_ns)
-            universes.minute_gap_ns[row] = max(int(universes.minute_gap_ns[row]), gap_ns)
+        is_back = live & (self._silent_ns[:top] > 0)
+        if np.count_nonzero(is_back):
+            rows = streams.live[: streams.top].nonzero()[0]
+            first_ns = np.full(universes.capacity, LATEST_NS)
+            np.minimum.at(first_ns, streams.universe[rows], streams.since_ns[rows])
+            back = (is_back & (first_ns[:top] < LATEST_NS)).nonzero()[0]
+            gap_ns = first_ns[back] - np.maximum(self._silent_ns[back], self._began_ns)
+            universes.minute_gap_ns[back] = np.maximum(universes.minute_gap_ns[back], gap_ns)
         self._silent_ns[:top] = np.where(live, 0, universes.last_frame_ns[:top])
 
     def turn(self, model: Model, now_ns: int, wall_offset_ns: int) -> bool:

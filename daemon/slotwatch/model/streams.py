@@ -46,7 +46,7 @@ EXTRA = (
 EVERY_STEP = 0x100
 TOLD = ("last_frame_ns", "last_arrival_ns", "last_change_ns", "last_preview_ns")
 """Of these a universe has the newest of its streams."""
-_LATEST_NS = np.iinfo(np.int64).max
+LATEST_NS = np.iinfo(np.int64).max
 
 
 class Streams(Table):
@@ -135,7 +135,7 @@ class Streams(Table):
         first = self.first_frame_ns[rows]
         fresh = ((first > 0) & (universes.first_frame_ns[of] == 0)).nonzero()[0]
         if len(fresh):
-            earliest = np.full(universes.capacity, _LATEST_NS)
+            earliest = np.full(universes.capacity, LATEST_NS)
             np.minimum.at(earliest, of[fresh], first[fresh])
             universes.first_frame_ns[of[fresh]] = earliest[of[fresh]]
         np.maximum.at(self.sources.last_seen_ns, self.source[rows], self.last_packet_ns[rows])
@@ -166,10 +166,10 @@ class Streams(Table):
             if gap_ns > self.universes.minute_gap_ns[universe]:
                 self.universes.minute_gap_ns[universe] = gap_ns
             return
-        shortest = np.full(self.universes.capacity, _LATEST_NS)
+        shortest = np.full(self.universes.capacity, LATEST_NS)
         gaps_ns = self.windows.gaps_of_this_second_us()[rows].astype(np.int64) * 1000
         np.minimum.at(shortest, self.universe[rows], gaps_ns)
-        known = shortest < _LATEST_NS
+        known = shortest < LATEST_NS
         longest = self.universes.minute_gap_ns
         longest[known] = np.maximum(longest[known], shortest[known])
 

@@ -27,6 +27,7 @@ NEW_PACE_NS = ns_from_ms(10)
 """Taken for the pace of a stream that is too new to have one: more than twice as fast as a full line (our choice)."""
 PORTS_COUNTED_NS = ns_from_s(60)
 """Time over which counters of switch ports are evidence: they are read once a minute."""
+EVERY_ROW = slice(None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +67,15 @@ def loses(ctx: RuleContext, p: PacketLossParameters) -> Mask:
     return loses_
 
 
-def had_time(ctx: RuleContext, p: PacketLossParameters) -> Mask:
+def had_time(ctx: RuleContext, p: PacketLossParameters, rows: slice = EVERY_ROW) -> Mask:
     """Whether this many frames could have been sent at all: if not, the numbers jumped (a restart)."""
     streams = ctx.streams
-    window_ns = np.minimum(ns_from_s(p.window_s), ctx.now_ns - streams.since_ns)
-    known_ns = streams.median_interval_ns
+    window_ns = np.minimum(ns_from_s(p.window_s), ctx.now_ns - streams.since_ns[rows])
+    known_ns = streams.median_interval_ns[rows]
     pace_ns = np.where(known_ns == 0, NEW_PACE_NS, np.maximum(known_ns, SHORTEST_PACE_NS))
-    possible = window_ns // pace_ns - ctx.counted((FRAMES,), p.window_s)
+    possible = window_ns // pace_ns - ctx.counted((FRAMES,), p.window_s)[rows]
     most = p.possible_ratio * np.maximum(possible, 0) + p.possible_frames
-    could_be: Mask = ctx.counted((LOST,), p.window_s) <= most
+    could_be: Mask = ctx.counted((LOST,), p.window_s)[rows] <= most
     return could_be
 
 

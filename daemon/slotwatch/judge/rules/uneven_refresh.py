@@ -108,7 +108,7 @@ def describe_uneven(
     evidence = [f"{name}: {found}, the longest {longest_ms:.0f} ms, while levels move."]
     also: tuple[str, ...] = ("a program on the sender that delays it at times",)
     # Evidence is what was counted. What follows from it depends on which other streams are uneven; the summary has it.
-    if not (streams.sequence_measurable[row] and had_time(ctx, loss)[row]):
+    if not (streams.sequence_measurable[row] and had_time(ctx, loss, slice(row, row + 1))[0]):
         counted, verdict, cause = "Its sequence numbers do not show whether frames are missing.", "", ""
     elif is_lost:
         counted, verdict, cause = "Frames are missing by sequence.", "They are lost on the way.", LOST_ON_THE_WAY
