@@ -76,8 +76,8 @@ RULE = Rule(
     rule_class=RuleClass.FLOW,
     severity=Severity.NOTE,
     short=ShortWords("{place} out of order", "{n} universes out of order", look="Look for two network paths"),
-    sentence="{universes}{from_sender}: {count} frames in {window_s:g} s have numbers behind the newest, and "
-    "receivers discard them{worst}.",
+    sentence="{universes}{from_sender}: frames have numbers behind the newest, and receivers discard them, {count} in "
+    "{window_s:g} s{worst}.",
     judged_by=judged_by(OutOfOrderParameters(), bind),
     facts=OutOfOrderFacts,
     effects=frozenset({Effect.STREAM_TROUBLE}),

@@ -23,6 +23,7 @@ DISCARD_STEPS = SEQUENCES - WINDOW
 """Steps of -20 to -1 (as bytes): every frame falls into the discard window of E1.31 6.7.2."""
 STUCK_PACKETS = STUCK_AFTER + 1
 TWO_SENDERS = "two-senders"
+LOOK_FOR_A_SECOND = ("Look for a second program or computer that sends with its identity (CID) and address.",)
 MADE_BY_TWO = frozenset(
     {"false-end", "fast-refresh", "preview-only", "slot-priority-faulty", "slots-vary", "sync-missing", "unlike-usual"}
 )
@@ -158,7 +159,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     streams = ctx.streams
     step, sent = int(streams.sequence_step[row]), _universes_sent(ctx, row)
     name = ctx.universe_name(ctx.universe_of(row))
-    figure, also = "", tuple[str, ...]()
+    figure, also, checks = "", tuple[str, ...](), tuple[str, ...]()
     effect, confidence = "Conforming receivers may discard its data.", Confidence.CERTAIN
     if _is_of_two(ctx, p)[row]:
         habit, cause, confidence = (
@@ -167,7 +168,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
             Confidence.HIGH,
         )
         effect = "Receivers may follow either of them, or both in turn."
-        also = ("one program that numbers two of its outputs separately",)
+        also, checks = ("one program that numbers two of its outputs separately",), LOOK_FOR_A_SECOND
     elif streams.sequence_stuck[row]:
         habit, cause, figure = "do not change", "stuck", f" They stay at {int(streams.sequence[row])}."
     elif step >= DISCARD_STEPS:
@@ -177,11 +178,8 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     elif step >= p.sure_step:
         habit, cause, figure = "step by more than one", "stepped", f" They step by {step}."
     elif jumps_ahead(ctx, p)[row]:
-        habit, cause, also = (
-            "jump forward and back in no order",
-            "random",
-            ("two programs that send with one identity",),
-        )
+        habit, cause = "jump forward and back in no order", "random"
+        also = ("two programs that send with one identity and address",)
     else:
         share = "all" if _none_accepted(ctx, p)[row] else "most"
         habit, cause = f"jump back so often that {share} frames are discarded", "erratic"
@@ -194,6 +192,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         cause=cause,
         confidence=confidence,
         also_possible=also,
+        next_checks=checks,
     )
 
 
@@ -239,7 +238,6 @@ RULE = Rule(
     faults=("F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
-        "Look for a second program or computer that sends with its identity (CID) and address.",
         "Find out which receivers follow and which do not: not all of them discard such data.",
     ),
 )
