@@ -67,7 +67,7 @@ def test_a_second_sender_of_one_frame_a_second_is_found() -> None:
     assert alarm.next_checks[0].startswith("Look for a second program or computer")
 
 
-def test_a_second_sender_that_counts_by_thirty_and_sends_more_is_told() -> None:
+def test_a_second_sender_that_counts_by_thirty_and_sends_more_is_found() -> None:
     """As one whose thirty universes share a count: each of its packets steps beyond the window."""
     alarms = beside(120.0, lambda index: 30 * index).run(TO_S).alarms()
     assert "two-senders" in {one.cause for one in alarms}

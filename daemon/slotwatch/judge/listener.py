@@ -82,7 +82,8 @@ class Link:
     since_ns: int
     """When `up` last changed."""
     fell_with: int
-    """One number for all that went down in the same moment, the first network's if it is free; its own if it is up."""
+    """One number for all links that went down in the same moment: the first one's network if that number is free.
+    Of a link that is up: its own network."""
     had: frozenset[str] = frozenset()
     """Families of addresses that it ever had."""
     was_down: bool = False

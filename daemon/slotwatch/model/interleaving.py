@@ -2,7 +2,7 @@
 
 Each jump of a stream leaves a series. A later jump that lands on the number after the one that was left takes that
 series up again: its sender never stopped, and the packets between came from elsewhere. Jumps within the window of
-ANSI E1.31-2018 6.7.2 are left out: packets that overtake each other make such. So are steps that the stream is known
+ANSI E1.31-2018 6.7.2 are left out: packets that overtake each other cause them. So are steps that the stream is known
 to make: where universes share one count, each packet makes one.
 """
 
