@@ -595,6 +595,26 @@ def test_of_two_lines_that_end_together_it_is_said_what_comes_on_each(
     assert any(line.startswith(evidence) for line in lost.evidence), lost.evidence
 
 
+@pytest.mark.parametrize("lost_s", [14, 40])
+def test_a_line_that_is_back_is_not_said_to_bring_no_levels_while_another_is_away(lost_s: int) -> None:
+    """ANSI E1.11: breaks begin the frames of levels too."""
+    tap = Tap(replace(HOUSE, lines=(*HOUSE.lines, Line("stage-left", 2, "/dev/ttyUSB1"))))
+    for frame in range(240):
+        tap.line_number = 1 + frame % 2
+        tap.run(0.033, held, held)
+    tap.line_number = 1
+    for second in range(lost_s + 5):
+        is_back = second >= lost_s
+        tap.judge.observe(LineSeen(tap.now_ns, 1, True, breaks=30 * max(0, second - lost_s)))
+        tap.judge.observe(LineSeen(tap.now_ns, 2, True))
+        tap.run(1, held, held if is_back else None)
+    (lost,) = [one for one in tap.judge.incidents(tap.now_ns) if one.rule == "universe-lost"]
+    assert lost.summary.startswith(
+        "Universe line/stage-left lost since 08:16:47. No frame of levels comes on it any more"
+    )
+    assert not [line for line in lost.evidence if "rack-feed" in line or "Breaks" in line]
+
+
 def test_packets_that_no_line_can_carry_name_their_line() -> None:
     """ANSI E1.11: 512 slots at most. Each line is a case of its own."""
     house = replace(HOUSE, lines=(*HOUSE.lines, Line("stage-left", 2, "/dev/ttyUSB1")))

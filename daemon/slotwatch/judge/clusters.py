@@ -139,8 +139,8 @@ class Clusterer:
         # A listener that hears nothing learns nothing about the cause.
         if known is not None and _is_blind(ctx, group):
             return _set_aside(known[1])
-        # Once some of it is back, the present state is not evidence of the cause.
-        if known is not None and _is_coming_back(ctx, group):
+        # Once some of it is back, the present state is not evidence of the cause. A tapped line shows its own alone.
+        if known is not None and group.kind != "line" and _is_coming_back(ctx, group):
             known[1].await_evidence(ctx.at_ns, group.is_revised_until_ns)
             self._verdicts[group.id] = known[0] | members, known[1]  # what misses a source only now stopped with it
             say_what_works_now(ctx, stops, group, known[1])

@@ -15,7 +15,9 @@ def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
     """Give the verdict. The line itself shows no more than that its levels ended; what should be on it may still be
     sent."""
     universes = {int(ctx.streams.universe[row]) for row in group.streams}
-    numbers = {int(ctx.universes.number[row]) for row in universes}
+    # Of a line that is back already there is nothing to say while others are away.
+    silent = {row for row in universes if not ctx.universes.live[row]} or universes
+    numbers = {int(ctx.universes.number[row]) for row in silent}
     lines = [line for line in ctx.house.lines if line.number in numbers]
     live = {str(ctx.universe_id(row)) for row in ctx.universes.used.nonzero()[0].tolist() if ctx.universes.live[row]}
     going = [str(line.compare_with) for line in lines if str(line.compare_with) in live]
