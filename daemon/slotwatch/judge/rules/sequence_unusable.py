@@ -165,7 +165,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
         habit, cause, confidence = (
             "belong to two series at once, as if two senders used this identity and address",
             TWO_SENDERS,
-            Confidence.HIGH,
+            Confidence.MEDIUM,
         )
         effect = "Receivers may follow either of them, or both in turn."
         also, checks = ("one program that numbers two of its outputs separately",), LOOK_FOR_A_SECOND
