@@ -88,6 +88,10 @@ def test_non_dim_of_many_fixtures_says_how_many() -> None:
     many = [replace(RELAY, name=str(slot), address=slot) for slot in range(200, 230)]
     found = run(rig(*many), lambda t: dict.fromkeys(range(200, 230), 128), 6).rule("non-dim-partial")
     assert ", the worst of 30 fixtures not off or full." in found.summary
+    held = dict.fromkeys(range(200, 230), 20) | {3: 100, 215: 140}
+    for slots, worst in ((many, "is at 55 %,"), ([*many, DIMMED], "is at 39 % on a dimmer way,")):
+        found = next(one for one in run(rig(*slots), lambda t: held, 6).all if len(one.fixtures) > 20)
+        assert worst in found.summary, "a relay stays on or off; a dimmer harms what hangs on it"
     alone = run(rig(RELAY), lambda t: {2: 128}, 6).rule("non-dim-partial")
     assert "the worst of" not in alone.summary
 

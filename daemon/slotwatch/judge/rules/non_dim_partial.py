@@ -140,6 +140,7 @@ class ParkedSlots:
             evidence=(f"{fixture.universe} slot {slot} is at {level} of {FULL}. {NOT_SEEN}",),
             # Only a dimmer harms what must not be dimmed; a relay stays on or off.
             lower=0 if module == "dimmer" else 1,
+            weight=min(level, FULL - level) + FULL * (module == "dimmer"),
         )
 
 
