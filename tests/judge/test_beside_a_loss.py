@@ -150,3 +150,18 @@ def test_path_that_several_sources_shared_is_said_in_the_past_once_one_of_them_i
     summary = stage.rule("packet-loss").summary
     assert summary.startswith('Universe e131/2 from "Desk B" (10.0.0.2)')
     assert "Several sources showed it at once" in summary
+
+
+def test_source_that_is_lost_by_the_timeout_is_not_said_to_work_beside_another_loss() -> None:
+    """At rest it sends every 3.4 s, and E1.31-2018 6.7.1 takes 2.5 s without a frame for a loss."""
+    dead = Desk("Desk A", (1,), to_s=20.0)
+    lights = Desk("Lights", (2,), "10.0.0.2", 2, levels=lambda t: moving()(min(t, 22.0)), rests=True, keep_alive_s=3.4)
+    stage = Stage(house_of((1, 2, 9)), dead, lights, TOWER)
+    looks = 0
+    for step in range(220, 360):
+        stage.run(step / 10)
+        lost = {one.universes: one for one in stage.open if one.returned_ns is None}
+        if lost.keys() >= {("e131/1",), ("e131/2",)}:
+            looks += 1
+            assert not any("e131/2" in line for one in lost.values() for line in one.still_working)
+    assert looks > 10

@@ -7,6 +7,8 @@ source that stopped as a whole are here; each other kind of loss has a module of
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from slotwatch.durations import NEVER_NS
 from slotwatch.judge import group_tables, leg_causes, leg_doubts, wording
 from slotwatch.judge.clean_stops import announced_end, say_announced_beside
@@ -118,6 +120,8 @@ def left_behind(before: Verdict, now: Verdict) -> Verdict:
 
 
 def _say_all_that_works(scene: Scene, verdict: Verdict) -> None:
+    # What rests slowly is lost by the standard's timeout before it is late for its own pace.
+    scene = replace(scene, alive=scene.alive & scene.ctx.live)
     say_what_works(scene, verdict)
     if scene.is_any_alive:
         leg_causes.say_legs_working(scene, verdict)
