@@ -158,7 +158,7 @@ def test_queriers_of_two_networks_that_end_as_one_are_one_incident(
     assert len(found) == count, [one.summary for one in found]
     if count == 1:
         named = addresses[0] if len(set(addresses)) == 1 else " and ".join(addresses)
-        assert found[0].summary.startswith("A and B: the multicast querier")
+        assert found[0].summary.startswith("Networks A and B: the multicast querier")
         assert f"{named} ha" in found[0].summary
         assert len([line for line in found[0].evidence if line.startswith("Last IGMP query")]) == 2
 
@@ -169,7 +169,7 @@ def test_that_no_network_has_a_querier_is_one_note() -> None:
     for network in (0, 1):
         stage.see(1.0, QuerierWatchSeen(START_NS + S, network, True))
     note = stage.run(263.0).rule("querier-absent")
-    assert note.summary.startswith("A and B: no multicast querier was ever heard.")
+    assert note.summary.startswith("Networks A and B: no multicast querier was ever heard.")
     assert len(note.evidence) == 2
 
 

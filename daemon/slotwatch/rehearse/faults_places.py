@@ -174,7 +174,7 @@ _moved("desk_moved_to_the_wrong_network_with_a_new_address", (5,), 11.0, False)
         "critical",
         "certain",
         9.9,
-        says=("is heard on B alone, and its discovery list there names what is missing here",),
+        says=("is heard on network B alone, and its discovery list there names what is missing here",),
     ),
     two_networks((1, 2, 11), sources=("main", "second"), on={1: "A", 2: "A", 11: "A"}),
     live=False,
