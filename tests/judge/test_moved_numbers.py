@@ -43,8 +43,32 @@ def test_says_that_another_number_began_as_the_source_stopped_though_the_backup_
     assert absent.summary.endswith(f'"spare desk" (10.0.0.2) carries on. {HEARD}'), absent.summary
     assert absent.evidence[0] == HEARD
     assert absent.also_possible[0] == "the source sends the same levels under another number now"
-    assert new.summary.endswith("Its source stopped universe e131/3 at 08:16:59: it may have moved.")
+    assert new.summary.endswith("Its source stopped universe e131/3 at 08:16:59: that data may have moved.")
     assert new.cause == "numbered-off"
+
+
+def test_universes_of_one_source_that_move_are_one_incident_though_it_sent_another_before() -> None:
+    """One wrong setting at a desk is one fault, also while each universe is described at its own moment."""
+    before = sends((77,))
+    moved = sends((3,), to_s=WRONG_S), sends((9,), from_s=WRONG_S), sends((4,), to_s=22.0), sends((10,), from_s=22.0)
+    shown = Stage(HOUSE, sends((1, 2)), *moved, before)
+    for second in range(10, 40):
+        shown.run(float(second))
+        assert sum(one.rule == "undeclared-universe" for one in shown.open) == 1, second
+    new = shown.rule("undeclared-universe")
+    assert new.universes == ("e131/9", "e131/10", "e131/77")
+    assert new.cause == "numbered-off"
+
+
+def test_universes_of_a_stranger_that_are_one_off_are_one_incident_that_names_each() -> None:
+    """Counting from 0 or from 1 moves all numbers of a sender by one: common practice, no source."""
+    house = house_of((11, 31), sources=(MAIN,), by=BY[:1])
+    stranger = desk(3, (12, 32), from_s=WRONG_S, hz=40.0, levels=moving(), dst=lambda _: "10.0.0.200")
+    shown = Stage(house, sends((11, 31), to_s=WRONG_S), stranger).run(40.0)
+    (new,) = (one for one in shown.all if one.rule == "undeclared-universe")
+    assert new.universes == ("e131/12", "e131/32")
+    assert new.summary.endswith("e131/12 may be meant for e131/11, which is silent."), new.summary
+    assert "e131/32 may be meant for e131/31, which is silent." in new.evidence
 
 
 @pytest.mark.parametrize("backup", [True, False])

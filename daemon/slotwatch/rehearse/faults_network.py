@@ -270,7 +270,7 @@ def port_in_another_vlan() -> Iterator[Item]:
         "high",
         began_s=10.0,
         # Universe 77 came before the groups ended.
-        unsaid=("has sent universe e131/77", "it may have moved"),
+        unsaid=("has sent universe e131/77", "may have moved"),
     ),
     paper((1, 2, 3, 11), (0,), sources=("main", "second", "media")),
 )

@@ -51,11 +51,13 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     is_any_silent = ctx.once(_is_any_silent)
     relatives = [one for one in declared_relatives(ctx, row) if _came_from(ctx, row, one)] if is_any_silent else []
     moved = dict(moved_from(ctx, row))
-    looks_like = f" It may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
+    name_here = ctx.universe_name(row)
+    # A source's universes are one incident: the sentence says which of them it means.
+    meant = f"{name_here} may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
+    looks_like = meant and f" {meant}"
     if moved:
         ended = ctx.time_of_day(max(moved.values()))
-        looks_like = f" Its source stopped {ctx.name_universes(list(moved))} at {ended}: it may have moved."
-        relatives = relatives or list(moved)
+        looks_like = f" Its source stopped {ctx.name_universes(list(moved))} at {ended}: that data may have moved."
     belongs = [home for home in declared_elsewhere(ctx, row) if _came_from(ctx, row, home)] if is_any_silent else []
     if belongs:
         home = ctx.network_name(int(ctx.universes.network[belongs[0]]))
@@ -63,15 +65,18 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     name = ctx.source_name(ctx.source_of(winner)) if winner >= 0 else ""
     on = f"network {ctx.network_name(int(ctx.universes.network[row]))}"
     return Finding(
-        group=f"source:{name}" + (f":{row}" if relatives and not belongs else "") + (" elsewhere" if belongs else ""),
+        group=f"source:{name}" + (" elsewhere" if belongs else ""),
         since_ns=int(ctx.universes.first_frame_ns[row]),
         universes=(row,),
         streams=(winner,) if winner >= 0 else (),
         networks=(int(ctx.universes.network[row]),),
         facts=UndeclaredUniverseFacts(looks_like),
-        evidence=(f"{ctx.universe_name(row)}: data since {ctx.time_of_day(int(ctx.universes.first_frame_ns[row]))}.",),
-        cause="wrong-network" if belongs else "numbered-off" if relatives else "",
-        weight=float(bool(relatives)),
+        evidence=(
+            f"{name_here}: data since {ctx.time_of_day(int(ctx.universes.first_frame_ns[row]))}.",
+            *([meant] if meant and not belongs else ()),
+        ),
+        cause="wrong-network" if belongs else "numbered-off" if relatives or moved else "",
+        weight=float(bool(relatives or moved)),
         next_checks=checks_of_wrong_network(f'"{name}"' if name else "its source", on) if belongs else (),
     )
 
