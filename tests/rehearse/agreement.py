@@ -24,6 +24,8 @@ SECOND = 1_000_000_000
 DAY_S = 86_400
 SENT_LATELY_NS = 16 * SECOND
 """Art-Net's timeout of 10 s, a keep-alive of 4 s, and a look each second."""
+FIRST_FRAME_NS = 5 * SECOND
+"""Art-Net at rest comes every 4 s: within this every sender is heard of."""
 AWAY = (UniverseState.LOST, UniverseState.MISSING)
 UNKNOWN = (UniverseState.NOT_JUDGED, UniverseState.NOT_VISIBLE)
 LOSSES = ("universe-lost", "universe-missing")
@@ -40,7 +42,7 @@ _SCREEN = re.compile(
 _SWITCH_POWER = re.compile(r"^Look at switch (.+?): has it power\?")
 _LEAD_DOWN = re.compile(r'(?:((?:"[^"]+"(?:, | and )?)+)|[^"]): leads? on network ([\w-]+) down')
 _NETWORK_GONE = re.compile(r"^[^.]*\. Network ([\w-]+) no longer reaches this port")
-_SPEAKS_NOW = re.compile(rf'({NAMED}|"[^"]+") (?:carries on|still sends|is back(?! on)|keeps it alive)')
+_SPEAKS_NOW = re.compile(rf'({NAMED}|"[^"]+") (carries on|still sends|is back(?! on)|keeps it alive)')
 _STILL_SILENT = re.compile(r'"([^"]+)" is still silent')
 _OWN = r"\b(?!and\b)([\w-]+)(?: \([^)]*\))?"
 """A network of this listener, and its interface where that is another word."""
@@ -232,10 +234,15 @@ def _of_claims(moment: Moment, one: Incident) -> Iterator[str]:
         mine = [name for name in moment.snapshot.universe_names if name.endswith(f"@{gone[1]}")]
         if mine and moment.is_sending(range(len(moment.names)), mine) and " back" not in one.summary:
             yield f"{one.summary!r}, and frames come there"
-    for speaker in _SPEAKS_NOW.findall(one.summary):
+    # Just after a restart nobody was heard yet.
+    has_just_begun = now_ns - moment.snapshot.started_ns < FIRST_FRAME_NS
+    for speaker, speaks in () if has_just_begun else _SPEAKS_NOW.findall(one.summary):
         name = re.findall(r'"([^"]+)"', speaker)[0]
         rows = moment.rows_of(name, dict(named_sources(speaker)).get(name, frozenset()))
         came_ns = moment.heard_ns(rows, one.universes)
+        if not came_ns and speaks == "is back":
+            # What stopped with it may be back on universes that another incident is about.
+            came_ns = moment.heard_ns(rows)
         if rows and now_ns - came_ns > SENT_LATELY_NS and not moment.is_blind and not moment.is_discarded(rows):
             yield f"{one.summary!r}, and the newest frame is {(now_ns - came_ns) / SECOND:.1f} s old"
     for name in _STILL_SILENT.findall(one.summary):

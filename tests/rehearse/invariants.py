@@ -15,7 +15,7 @@ from slotwatch.judge.catalog import CATALOG
 from slotwatch.snapshot import Incident, Severity, Snapshot, UniverseState
 from slotwatch.views.plain import headline
 from slotwatch.views.sheet import Sheet
-from tests.rehearse.agreement import disagreements
+from tests.rehearse.agreement import FIRST_FRAME_NS, disagreements
 
 SECOND = 1_000_000_000
 ONE_FRAME_NS = 100_000_000
@@ -149,7 +149,8 @@ def _of_returned(sheet: Sheet, one: Incident) -> Iterator[str]:
         gone = [name for name in gone if not set(sheet.incidents_of[name]) - {one.id}]
         if gone:
             yield f"{one.summary!r}, and {gone} is gone"
-    if one.rule in ("source-absent", "backup-absent"):
+    # Just after a restart of the judgement nobody was heard yet.
+    if one.rule in ("source-absent", "backup-absent") and snapshot.now_ns - snapshot.started_ns > FIRST_FRAME_NS:
         rows = [row for row, name in enumerate(snapshot.universe_names) if name in one.universes]
         # It may be back with another identity.
         named = enumerate(zip(sheet.source_keys, sheet.source_names, strict=True))

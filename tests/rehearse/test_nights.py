@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import pytest
 
+from slotwatch.rehearse.anytwo import any_two
 from slotwatch.rehearse.nights import any_night, healthy_night
 from tests.rehearse.nights import KNOWN_S, SLACK_S, away_of, known_despite, play, play_restarted
 
-SEEDS = (50001, 65005, 65055, 65096, 65103, 65137, 9100012, 9100027, 9100034, 9340058, 9300103, 9340021)
+SEEDS = (50001, 65005, 65055, 65096, 65103, 65137, 9100012, 9100027, 9100034, 9340058, 9300103, 9340021, 9300108)
 """A few of those that `python -m tests.rehearse.night_parts` plays."""
 HEALTHY_SEEDS = (1, 2, 3)
-RESTARTED_SEEDS = (*SEEDS[:3], 9330022, 9330045)
+RESTARTED_SEEDS = (*SEEDS[:3], 9330022, 9330045, 9330011)
 
 
 @pytest.mark.slow
@@ -30,6 +31,12 @@ def test_healthy_night_raises_nothing(seed: int) -> None:
 @pytest.mark.parametrize("seed", RESTARTED_SEEDS)
 def test_drawn_night_with_a_restart_of_the_listener_is_reported_as_it_was(seed: int) -> None:
     assert play_restarted(seed).wrong == ()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", (9350012,))
+def test_drawn_show_on_two_networks_with_a_restart_of_the_listener_is_reported_as_it_was(seed: int) -> None:
+    assert play_restarted(seed, any_two).wrong == ()
 
 
 def test_what_a_restart_may_hide_need_not_be_reported_and_everything_else_must() -> None:
