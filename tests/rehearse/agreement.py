@@ -265,7 +265,8 @@ def _of_checks(moment: Moment, one: Incident) -> Iterator[str]:
                 yield f"{check!r}, and it sends: {one.summary!r}"
         if asked := _SWITCH_POWER.search(check):
             rows = [row for row in snapshot.switches if row.name == asked[1]]
-            if any(row.answers for row in rows):
+            # What it answered before the fault began says nothing of it.
+            if any(row.answers and row.answered_ns > one.began_ns for row in rows):
                 yield f"{check!r}, and that switch answers"
         for name, network in re.findall(r'^Look at the lead of "([^"]+)" on network ([\w-]+)', check):
             for line in one.still_working:

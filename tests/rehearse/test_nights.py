@@ -8,7 +8,22 @@ from slotwatch.rehearse.anytwo import any_two
 from slotwatch.rehearse.nights import any_night, healthy_night
 from tests.rehearse.nights import KNOWN_S, SLACK_S, away_of, known_despite, play, play_restarted
 
-SEEDS = (50001, 65005, 65055, 65096, 65103, 65137, 9100012, 9100027, 9100034, 9340058, 9300103, 9340021, 9300108)
+SEEDS = (
+    50001,
+    65005,
+    65055,
+    65096,
+    65103,
+    65137,
+    9100012,
+    9100027,
+    9100034,
+    9340058,
+    9300103,
+    9340021,
+    9300108,
+    9340042,
+)
 """A few of those that `python -m tests.rehearse.night_parts` plays."""
 HEALTHY_SEEDS = (1, 2, 3)
 RESTARTED_SEEDS = (*SEEDS[:3], 9330022, 9330045, 9330011)
