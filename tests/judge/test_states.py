@@ -83,6 +83,18 @@ def test_what_was_lost_before_a_restart_is_lost_until_it_comes_or_is_found_anew(
     assert states(shown.run(9.0))["e131/2"] is UniverseState.RETURNING
 
 
+def test_what_was_back_before_a_restart_is_not_lost_while_it_is_not_heard_yet() -> None:
+    """Its incident says that it is back: as lost beside that it would be a contradiction."""
+    away = (Desk("Desk B", (2,), "10.0.0.2", 2, to_s=5.0), Desk("Desk B", (2,), "10.0.0.2", 2, from_s=10.0))
+    before = Stage(house_of((1, 2)), REST, *away).run(12.0)
+    (kept,) = before.open
+    assert kept.rule == "universe-lost" and kept.returned_ns is not None
+    shown = Stage(house_of((1, 2)), REST, Desk("Desk B", (2,), "10.0.0.2", 2, from_s=2.0))
+    shown.judge.command(Resume(next_id=9, incidents=(kept,)))
+    assert states(shown.run(1.0))["e131/2"] is UniverseState.NOT_SENT
+    assert states(shown.run(3.0))["e131/2"] is UniverseState.RETURNING
+
+
 def test_what_starts_late_is_steady_then() -> None:
     late = Desk("Desk B", (2,), "10.0.0.2", 2, from_s=12.0)
     shown = Stage(unused(house_of((1, 2)), 2), REST, late).run(14.0)

@@ -82,8 +82,8 @@ def _unheard(ctx: RuleContext) -> NDArray[np.bool_]:
 def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[Incident], resumed: set[int]) -> None:
     """Set the state of universes of which an open incident still speaks, though no rule raises them now.
 
-    What is back from a loss is returning until its incident closes. What was lost or faulty before a restart
-    (`resumed`) is so until it comes or is found again.
+    What is back from a loss is returning until its incident closes. What was lost or faulty at a restart
+    (`resumed`) is so until it comes or is found again; what was back by then is not.
     """
     every = [one for one in incidents if one.closed_ns is None]
     gone = [one for one in every if one.rule in _GONE]
@@ -98,7 +98,7 @@ def paint_open(states: NDArray[np.uint8], ctx: RuleContext, incidents: Iterable[
         live = rows[universes.live[rows] > 0]
         # A stream that arrives while networks are swapped has not returned.
         _raise_to(states, live[states[live] != UniverseState.NOT_JUDGED], UniverseState.RETURNING)
-        if incident.id in resumed and incident.cause != "stream-terminated":
+        if incident.id in resumed and incident.returned_ns is None and incident.cause != "stream-terminated":
             states[rows[universes.live[rows] == 0]] = _GONE[incident.rule]
     for incident in faulty:
         rows = names.rows_of(incident.universes)
