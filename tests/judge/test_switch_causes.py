@@ -109,6 +109,22 @@ def test_a_switch_behind_a_port_that_went_down_is_silent_because_of_that(says_so
     assert ("credentials" in incident.summary) is False
 
 
+@pytest.mark.parametrize("silent_s", [13.0, NEVER])
+def test_power_of_a_switch_is_asked_for_unless_it_answered_after_its_link_went_down(silent_s: float) -> None:
+    """A switch may be asked over another lead than that of the show: common practice, no source."""
+    near = PretendSwitch("FOH", (PretendPort("1"), PretendPort("8", down=(13.0, NEVER))), links={2: "Stage"})
+    far = PretendSwitch("Stage", (PretendPort("1"), PretendPort("3")), ((MACS[0][0], 2),), ADDRESSES, links={1: "FOH"})
+    two = replace(HOUSE, switches=(FOH, replace(FOH, name="Stage", address="10.0.0.251")))
+    stage = Stage(two, desk(1, (1,), to_s=13.0), desk(2, (2,)))
+    for at, one in [*polled(near, 40.0), *polled(replace(far, silent=(silent_s, NEVER)), 40.0)]:
+        stage.see(at, one)
+    (incident,) = [one for one in stage.run(30.0).all if one.rule == "universe-lost"]
+    assert "Port 8 of switch FOH, the link to switch Stage, went down" in incident.summary
+    is_asked = silent_s < NEVER
+    assert ("Look at switch Stage: has it power?" in incident.next_checks) is is_asked
+    assert ("the supply of switch Stage" in incident.also_possible) is is_asked
+
+
 def test_a_port_that_stayed_up_needs_no_look_at_its_lamp() -> None:
     """ "Its switch port is up: the sender itself, not its lead" and "Look at its link lamp" contradict each other."""
     stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polled(switch((NEVER, NEVER), (NEVER, NEVER)), 30.0)], 30.0)

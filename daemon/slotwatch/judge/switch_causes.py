@@ -97,6 +97,10 @@ def _say_cut(scene: Scene, places: dict[int, SwitchPlace], link: SwitchLink, cha
     port = _say(ctx, link.near)
     at = _say_when(ctx, change)
     sure = change.moment.is_sharp and len(places) == len(scene.sources)
+    far = ctx.listener.switches.get(link.far)
+    # It may answer over another lead: then it has power now, and had it all along if its up time began before.
+    up_since_ns = far.began_ns() if far is not None and far.answered_ns > change.moment.to_ns else None
+    had_power = up_since_ns is not None and up_since_ns < change.moment.from_ns
     return Verdict(
         "network-lost",
         Confidence.CERTAIN if sure else Confidence.HIGH,
@@ -105,10 +109,10 @@ def _say_cut(scene: Scene, places: dict[int, SwitchPlace], link: SwitchLink, cha
             f"{_upper(port)} went down {at}, as the switch reports.",
             *_say_hanging(ctx, places),
         ],
-        [f"the supply of switch {link.far}"],
+        [f"the supply of switch {link.far}"] * (not had_power),
         next_checks=[
             f"Look at {port} and at its other end: lamp, lead, plug.",
-            f"Look at switch {link.far}: has it power?",
+            *[f"Look at switch {link.far}: has it power?"] * (up_since_ns is None),
             "Look at the stage: receivers on the same side as their desk may be fine.",
         ],
     )
