@@ -140,7 +140,7 @@ def test_where_two_sources_send_alike_the_line_alone_is_wrong() -> None:
     tap.run(5, held, lambda t: bytes([180]) * 512)
     (incident,) = tap.rules()
     assert "The network is right, the line is not." in incident.summary
-    assert incident.still_working == ("e131/1 reaches this port complete.",)
+    assert incident.still_working == ("e131/1 reaches this port complete",)
 
 
 def test_a_line_that_differed_says_nothing_of_routes_once_its_universe_is_lost() -> None:

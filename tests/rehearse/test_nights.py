@@ -10,7 +10,7 @@ from tests.rehearse.nights import KNOWN_S, SLACK_S, away_of, known_despite, play
 
 SEEDS = (
     *(50001, 65005, 65055, 65096, 65103, 65137, 9100012, 9100027, 9100034),
-    *(9300103, 9300108, 9340021, 9340042, 9340058),
+    *(9300057, 9300070, 9300103, 9300108, 9340021, 9340042, 9340058),
 )
 """A few of those that `python -m tests.rehearse.night_parts` plays."""
 HEALTHY_SEEDS = (1, 2, 3)

@@ -158,7 +158,7 @@ class LineComparison:
             cause=seen.cause,
             confidence=Confidence.HIGH if seen.cause in (NEVER_HEARD, STILL) else Confidence.CERTAIN,
             also_possible=(_ALSO_SILENT if seen.cause == NEVER_HEARD else _ALSO_DIFFERENT,),
-            still_working=() if unheard or unlike else (f"{line.compare_with} reaches this port complete.",),
+            still_working=() if unheard or unlike else (f"{line.compare_with} reaches this port complete",),
             next_checks=checks,
         )
 
