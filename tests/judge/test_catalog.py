@@ -21,6 +21,7 @@ from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.elsewhere import STAGE_END
 from tests.judge.stage import house_of
 from tests.judge.switches import FOH
+from tests.rehearse.sentence_form import odd_forms, unfinished
 
 # Severities of the published rules in `show`, written out again.
 SEVERITIES = {
@@ -54,6 +55,13 @@ def test_severities_are_the_published_ones(severity: str) -> None:
 def test_names_are_the_house_files_names() -> None:
     assert set(CATALOG) - {FLAPPING.name} == set(RULE_NAMES), "run: make docs"
     assert len(CATALOG) == len(RULES)
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_next_checks_are_whole_sentences_and_mark_the_names_of_a_file(rule: Rule) -> None:
+    """Common practice, no source: a name that is typed stands in backticks, as in the house file's own documents."""
+    for check in (*rule.next_checks, *rule.next_checks_quiet):
+        assert not [*odd_forms(check), *unfinished(check)], check
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)

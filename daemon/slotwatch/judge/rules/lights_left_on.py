@@ -144,6 +144,6 @@ RULE = Rule(
     next_checks=(
         "Check whether somebody works on stage.",
         "Look at the desk or the house-light control that holds these levels.",
-        "If they belong on at night, name them in [dark]: expected_on takes fixtures, universes whole ones.",
+        "If they belong on at night, name them in `[dark] expected_on`, or their whole universe in `[dark] universes`.",
     ),
 )
