@@ -312,6 +312,22 @@ def test_after_a_restart_a_fault_without_universe_or_source_is_the_same_by_what_
     assert book.resumed == (set() if same else {1})
 
 
+def test_what_was_open_before_a_restart_becomes_part_of_what_was_opened_since_and_turns_out_to_be_it() -> None:
+    """One cause is one incident (docs/incidents.md); a source was found on another universe first."""
+    before = IncidentBook(5 * S)
+    before.update([ONE], 10 * S)
+    book = IncidentBook(2 * S)
+    book.resume(2, before.open_incidents(), 3 * S)
+    other = replace(ONE, universes=("e131/2",), began_ns=4 * S)
+    book.update([other], 5 * S)
+    assert sorted(one.id for one in book.open_incidents()) == [1, 2]
+    book.update([replace(other, universes=("e131/1", "e131/2"))], 6 * S)
+    assert [one.id for one in book.open_incidents()] == [2]
+    (part,) = book.closed_incidents()
+    assert (part.id, part.part_of) == (1, 2)
+    assert book.resumed == set()
+
+
 def test_what_comes_and_goes_while_open_stays_one() -> None:
     book = IncidentBook(0)
     book.update([LOST], 10 * S)

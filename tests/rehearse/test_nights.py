@@ -37,7 +37,7 @@ def test_drawn_night_with_a_restart_of_the_listener_is_reported_as_it_was(seed: 
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", (9350004, 9350012))
+@pytest.mark.parametrize("seed", (9350004, 9350012, 9350014))
 def test_drawn_show_on_two_networks_with_a_restart_of_the_listener_is_reported_as_it_was(seed: int) -> None:
     assert play_restarted(seed, any_two).wrong == ()
 

@@ -14,7 +14,15 @@ from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import how_long
 from slotwatch.judge.likeness import ABSENT, GONE, LOSSES, difference, joined, joined_universes, with_silences
 from slotwatch.judge.resumed import ResumedIncidents
-from slotwatch.judge.same_fault import is_another, is_followed_by, is_resumed, is_same, may_be_part, was_group_of
+from slotwatch.judge.same_fault import (
+    is_another,
+    is_followed_by,
+    is_found_within,
+    is_resumed,
+    is_same,
+    may_be_part,
+    was_group_of,
+)
 from slotwatch.snapshot import Incident, TimelineEntry
 
 
@@ -298,7 +306,10 @@ class IncidentBook(ResumedIncidents):
         kept: set[int],
         now_ns: int,
     ) -> None:
-        for slot in draft.absorbs:
+        # What was open before a restart may turn out to be what was opened since.
+        waiting = [self._open[number] for number in sorted(self._resumed & self._open.keys())]
+        again = [part.slot for part in waiting if is_found_within(part, draft)]
+        for slot in (*draft.absorbs, *again):
             # An incident that has a draft of its own stays separate, also while it is back and watched.
             part = None if slot in self._drafted else by_slot.get(slot)
             if part is None or part is entry or part.incident.id not in self._open or part.incident.id in kept:
@@ -306,6 +317,7 @@ class IncidentBook(ResumedIncidents):
             # What had an incident long before is not caused by it: that incident ends here, and stays on the record.
             whole = entry.incident
             is_part = may_be_part(part, draft)
+            self._resumed.discard(part.incident.id)
             word = "It is part of" if is_part else "It was replaced by"
             self._close(part, now_ns, f"{word} incident {whole.id}: {whole.summary}", whole.id if is_part else 0)
 

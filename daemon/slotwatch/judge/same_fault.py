@@ -36,6 +36,13 @@ def is_resumed(entry: IncidentRecord | None, draft: IncidentDraft) -> bool:
     return entry.incident.rule == draft.rule or {entry.incident.rule, draft.rule} <= GONE
 
 
+def is_found_within(entry: IncidentRecord, draft: IncidentDraft) -> bool:
+    """Whether all of an incident of before a restart is found again in this draft, which may be of another one."""
+    before = entry.incident
+    is_all = set(before.universes) <= set(draft.universes) and set(before.sources) <= set(draft.sources)
+    return before.rule == draft.rule and bool(before.universes) and is_all
+
+
 def may_be_part(part: IncidentRecord, draft: IncidentDraft, *, is_back: bool = False) -> bool:
     """Whether an open incident may turn out to be this fault: one that opened before it began is another."""
     if is_followed_by(part, draft, is_back=is_back):
