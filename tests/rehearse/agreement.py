@@ -42,7 +42,7 @@ _SCREEN = re.compile(
 _SWITCH_POWER = re.compile(r"^Look at switch (.+?): has it power\?")
 _LEAD_DOWN = re.compile(r'(?:((?:"[^"]+"(?:, | and )?)+)|[^"]): leads? on network ([\w-]+) down')
 _NETWORK_GONE = re.compile(r"^[^.]*\. Network ([\w-]+) no longer reaches this port")
-_SPEAKS_NOW = re.compile(rf'({NAMED}|"[^"]+") (carries on|still sends|is back(?! on)|keeps it alive)')
+_SPEAKS_NOW = re.compile(rf'({NAMED}|"[^"]+") (carries on(?:, on network)?|still sends|is back(?! on)|keeps it alive)')
 _STILL_SILENT = re.compile(r'"([^"]+)" is still silent')
 _OWN = r"\b(?!and\b)([\w-]+)(?: \([^)]*\))?"
 """A network of this listener, and its interface where that is another word."""
@@ -240,8 +240,8 @@ def _of_claims(moment: Moment, one: Incident) -> Iterator[str]:
         name = re.findall(r'"([^"]+)"', speaker)[0]
         rows = moment.rows_of(name, dict(named_sources(speaker)).get(name, frozenset()))
         came_ns = moment.heard_ns(rows, one.universes)
-        if not came_ns and speaks == "is back":
-            # What stopped with it may be back on universes that another incident is about.
+        if not came_ns and speaks in ("is back", "carries on, on network"):
+            # It may be back on universes that another incident is about, and the address named may be its other lead.
             came_ns = moment.heard_ns(rows)
         if rows and now_ns - came_ns > SENT_LATELY_NS and not moment.is_blind and not moment.is_discarded(rows):
             yield f"{one.summary!r}, and the newest frame is {(now_ns - came_ns) / SECOND:.1f} s old"

@@ -237,6 +237,7 @@ SHOWS = (
     ("two", 132, "a universe on the wrong network, a stranger, and swapped leads"),
     ("two", 305, "a lead out, a stranger, and swapped leads"),
     ("two", 8700020, "a lead out, a dead source and a stranger"),
+    ("two", 9394012, "a lead out, the switch of that network dark, and a stranger"),
 )
 
 
