@@ -200,7 +200,10 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
         # Two leads do not come out at once.
         else f"{names} went completely silent on {say_networks(ctx, scene.networks)} at once: power or crash.",
         [f"{_all(count)} of {names} {ended} the stream-terminated bit."],
-        ["a switch, lead or supply that these sources share"] * (not is_one_machine) + [leg_causes.say_leads(scene)],
+        [
+            *(["a switch, lead or supply that these sources share"] if not is_one_machine else []),
+            leg_causes.say_leads(scene),
+        ],
         next_checks=checks,
     )
     doubt_when(scene, verdict)

@@ -175,7 +175,7 @@ def _network_lost(scene: Scene, legs: Legs) -> Verdict:
     heard = [leg for row in legs.alive for leg in ctx.other_legs(row) if ctx.sources[leg].network in legs.elsewhere]
     is_one, one_way = len(ctx.whole_sources(legs.alive)) == 1, len(scene.networks) == 1
     why = "a switch or uplink of it, not the sources."
-    gone = f"{lost[0].upper()}{lost[1:]} no longer reaches this port: {why}"
+    gone = f"{wording.at_the_start(lost)} no longer reaches this port: {why}"
     names = plain_names(ctx, list(legs.alive))
     still = f"{gone} {names} still {'arrives' if is_one else 'arrive'} on {elsewhere}."
     then = f"{gone} {names} still came by {elsewhere} then."
@@ -196,7 +196,7 @@ def _network_lost(scene: Scene, legs: Legs) -> Verdict:
             f"Look at the stage: do the lights on {lost} still follow?",
         ],
         rests_on=tuple(heard),
-        once_back=f"{lost[0].upper()}{lost[1:]} did not reach this port then: {why}",
+        once_back=f"{wording.at_the_start(lost)} did not reach this port then: {why}",
         once_silent=(then, "", ""),
     )
     _say_gone(scene, legs, verdict)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.legs import plain_names, say_networks
@@ -86,7 +87,7 @@ def say_visitors(scene: Scene, verdict: Verdict) -> None:
     )
     own = f"Nothing comes by {its} own {leads} on {here}."
     verdict.sentence = f"{what}{own} {runs} running."
-    verdict.once_silent = (f"{what}{own} {there[0].upper()}{there[1:]} is silent now too.", *verdict.once_silent[1:])
+    verdict.once_silent = (f"{what}{own} {wording.at_the_start(there)} is silent now too.", *verdict.once_silent[1:])
     verdict.evidence[:1] = [f"{scene.names} came by {there} before, and does so again."]
 
 

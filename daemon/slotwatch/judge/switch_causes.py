@@ -14,6 +14,7 @@ from slotwatch.judge.scene import MOST_WEIGHED, Scene
 from slotwatch.judge.switches import AGENT_READS_NS, PortChange, Restart, RestartKind
 from slotwatch.judge.verdict import Verdict
 from slotwatch.judge.without_levels import comes_on
+from slotwatch.judge.wording import at_the_start
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.observation import PortSeen
 
@@ -104,15 +105,16 @@ def _say_cut(scene: Scene, places: dict[int, SwitchPlace], link: SwitchLink, cha
     return Verdict(
         "network-lost",
         Confidence.CERTAIN if sure else Confidence.HIGH,
-        f"{_upper(port)}, the link to switch {link.far}, went down {at}. This cut off what is behind it: {names}.",
+        f"{at_the_start(port)}, the link to switch {link.far}, went down {at}. "
+        f"This cut off what is behind it: {names}.",
         [
-            f"{_upper(port)} went down {at}, as the switch reports.",
+            f"{at_the_start(port)} went down {at}, as the switch reports.",
             *_say_hanging(ctx, places),
         ],
-        [f"the supply of switch {link.far}"] * (not had_power),
+        [] if had_power else [f"the supply of switch {link.far}"],
         next_checks=[
             f"Look at {port} and at its other end: lamp, lead, plug.",
-            *[f"Look at switch {link.far}: has it power?"] * (up_since_ns is None),
+            *([f"Look at switch {link.far}: has it power?"] if up_since_ns is None else []),
             "Look at the stage: receivers on the same side as their desk may be fine.",
         ],
     )
@@ -191,7 +193,7 @@ def _ports_down(scene: Scene, places: dict[int, SwitchPlace], before: Verdict) -
         else f"{names} went silent as their own switch ports went down: their leads, their power or themselves.",
         [
             *(
-                f"{_upper(ways.say_place(ctx, places[source]))}, with {ctx.say_source(source)} on it, went down "
+                f"{at_the_start(ways.say_place(ctx, places[source]))}, with {ctx.say_source(source)} on it, went down "
                 f"{_say_when(ctx, change)}, as the switch reports."
                 for source, change in found.items()
             ),
@@ -218,8 +220,8 @@ def _say_shared_port(scene: Scene, places: dict[int, SwitchPlace], found: dict[i
     return Verdict(
         "network-lost",
         Confidence.HIGH,
-        f"{_upper(port)} went down {at}. This cut off what is behind it: {scene.names}.",
-        [f"{_upper(port)} went down {at}, as the switch reports.", *_say_hanging(ctx, places)],
+        f"{at_the_start(port)} went down {at}. This cut off what is behind it: {scene.names}.",
+        [f"{at_the_start(port)} went down {at}, as the switch reports.", *_say_hanging(ctx, places)],
         [f"the supply of the switch behind {port}"],
         next_checks=[
             f"Look at {port} and at its other end: lamp, lead, plug.",
@@ -241,9 +243,11 @@ def _say_ports(scene: Scene, places: dict[int, SwitchPlace], verdict: Verdict) -
         changed = any(change.moment.to_ns >= _span(scene)[0] for change in port.changes)
         if fresh and port.port.up and not changed:
             up.append(source)
-            verdict.evidence.insert(0, f"{_upper(named)}, with {ctx.say_source(source)} on it, is up and stayed up.")
+            verdict.evidence.insert(
+                0, f"{at_the_start(named)}, with {ctx.say_source(source)} on it, is up and stayed up."
+            )
         elif fresh and not port.port.up:
-            verdict.evidence.insert(0, f"{_upper(named)}, with {ctx.say_source(source)} on it, is down now.")
+            verdict.evidence.insert(0, f"{at_the_start(named)}, with {ctx.say_source(source)} on it, is down now.")
         else:
             verdict.evidence.insert(0, f"{ctx.say_source(source)} is on {named}.")
     if verdict.cause == "source-lost" and len(up) == len(scene.sources):
@@ -275,7 +279,9 @@ def say_errors_on_the_way(ctx: RuleContext, source: int, window_ns: int) -> list
         counted = port.counted_in(last_ns - window_ns, last_ns)
         if counted and counted[0] and ctx.now_ns - last_ns <= 2 * window_ns:
             seconds = round(counted[1] / NANOSECONDS)
-            lines.append(f"{_upper(_say(ctx, key))} counted {counted[0]} errors or discarded frames in {seconds} s.")
+            lines.append(
+                f"{at_the_start(_say(ctx, key))} counted {counted[0]} errors or discarded frames in {seconds} s."
+            )
     return lines
 
 
@@ -302,7 +308,3 @@ def _say(ctx: RuleContext, key: PortKey) -> str:
 
 def _announced(ctx: RuleContext, networks: Iterable[int]) -> list[PortSeen]:
     return [seen for network in networks for seen in ctx.listener.ports.now(network, ctx.now_ns)]
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -131,6 +131,11 @@ def written(moment: datetime, form: str) -> str:
     return f"{text} {moment.tzname()}" if comes_twice else text
 
 
+def at_the_start(words: str) -> str:
+    """Give these words where they begin a sentence."""
+    return words[:1].upper() + words[1:]
+
+
 def seconds(span_ns: int) -> str:
     """Give a span as the page does: one decimal under a minute, a short one in milliseconds, from two minutes on
     coarsely."""

@@ -24,6 +24,7 @@ from slotwatch.printable import LONGEST_HELD, LONGEST_LINE, cut
 from slotwatch.snapshot import Severity
 from slotwatch.snapshot.readiness import ExceptionInForce
 from slotwatch.views.check import NOT_CHECKED, STOPS_THE_START, check_json, check_report, check_text
+from slotwatch.views.house import NONE_MISSED
 from slotwatch.views.records import exception_of
 
 
@@ -93,8 +94,7 @@ def _empty_lists(house: House) -> list[Conflict]:
     found += [("no-circuits", "This circuit list has a header and no circuits.", file) for file in house.empty_circuits]
     rows = [Conflict(kind, Severity.WARNING, (), None, None, text, file) for kind, text, file in found]
     if not house.universes:
-        text = "No universe is declared, so slotwatch cannot say that one is missing."
-        rows.append(Conflict("no-universes", Severity.NOTE, (), None, None, text, house.file))
+        rows.append(Conflict("no-universes", Severity.NOTE, (), None, None, NONE_MISSED, house.file))
     return rows
 
 

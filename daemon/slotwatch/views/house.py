@@ -70,6 +70,8 @@ UNDECLARED = "nothing-declared"
 UNREACHED = "recipient-unusable"
 """The reason that nobody would hear of a fault: a secret without which no message can be sent is missing."""
 
+NONE_MISSED = "No universe is declared, so slotwatch cannot say that one is missing."
+"""What the half-hour call and `check` say of a house without universes."""
 REFUSED = "The house file on disk was refused; the one read before still runs."
 """What mistakes of a house file mean for what is shown."""
 
@@ -97,7 +99,7 @@ def readiness(
     said = {silence, *unreached, " ".join(unreached)}
     own = [text for text in trouble if text not in said]
     if is_undeclared:
-        own.append("No universe is declared, so slotwatch cannot say that one is missing.")
+        own.append(NONE_MISSED)
     if view.house_problems:
         first, *others = view.house_problems
         own.append(f"{REFUSED} First mistake: {first}{f' (and {len(others)} more)' if others else ''}.")

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import cast
 
+from slotwatch.judge import wording
 from slotwatch.model.trend import SHOWS
 from slotwatch.model.usual import FEWEST_SHOWS, METHOD, MOST_SHOWS, HouseFigures, KeptShow, Show, Usual, usual_figures
 from slotwatch.model.usual_standing import GrowsWorse, Standing, is_enough
@@ -104,7 +105,7 @@ def trend_text(one: GrowsWorse) -> str:
         left=f"{left} show{'' if left == 1 else 's'}",
         limit=one.limit,
     )
-    return text[0].upper() + text[1:]
+    return wording.at_the_start(text)
 
 
 def usual_text(figures: Mapping[str, Usual], shows: int) -> str:

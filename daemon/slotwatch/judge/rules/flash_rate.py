@@ -12,6 +12,7 @@ import numpy as np
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
+from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lights import FULL, MOST_CASES, NOT_SEEN, fixture_name
@@ -131,7 +132,7 @@ class FlashingLights:
             fixtures=fixtures,
             facts=FlashRateFacts(lights, f"{rate_hz:.1f}"),
             evidence=(
-                f"{how[0].upper()}{how[1:]}.",
+                f"{wording.at_the_start(how)}.",
                 f"A flash is a pair of opposing changes of 10 % or more (WCAG 2.3.1), {TOO_MANY // 2} or more of them "
                 f"within a second. {NOT_SEEN}",
                 "Levels do not show saturated red, area or brightness. No compliance with a standard is claimed.",

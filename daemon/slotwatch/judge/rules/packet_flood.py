@@ -106,7 +106,9 @@ def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters, storm
         group=f"flood:{kind}:{network}",
         since_ns=0,
         networks=(network,),
-        facts=PacketFloodFacts(_at_the_start(WORDS[kind]), f"about {shown:,} a second", _say_who(surge, senders)),
+        facts=PacketFloodFacts(
+            wording.at_the_start(WORDS[kind]), f"about {shown:,} a second", _say_who(surge, senders)
+        ),
         evidence=(
             f"About {shown:,} {WORDS[kind]} a second on network {ctx.network_name(network)}, from "
             f"{wording.list_names(senders[:MOST_NAMED]) if senders else 'unknown addresses'}{more}.",
@@ -153,11 +155,6 @@ def _say_who(surge: Surge, senders: list[str]) -> str:
     if main := _main_sender(surge):
         return main
     return "many addresses" if len(senders) > MOST_NAMED or surge.others else wording.list_names(senders)
-
-
-def _at_the_start(words: str) -> str:
-    """These words where they begin a sentence."""
-    return words[0].upper() + words[1:]
 
 
 def _checks(kind: str, surge: Surge, senders: list[str]) -> tuple[str, ...]:

@@ -79,7 +79,7 @@ def _uses_multicast(house: House) -> bool:
 def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParameters) -> Finding:
     network, family, heard = key
     together = _fell_silent_together(ctx, key, p)
-    names = say_networks(ctx, sorted(together))
+    where = wording.at_the_start(say_networks(ctx, sorted(together)))
     group = f"network:{together[0]}:{family}"
     word = "IGMP" if family == IGMP else "MLD"
     if not heard:
@@ -88,7 +88,7 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
             since_ns=_silent_since_ns(ctx, key),
             networks=(network,),
             facts=QuerierAbsentFacts(
-                f"{names[0].upper()}{names[1:]}",
+                where,
                 "no multicast querier was ever heard. If a switch here snoops, groups will expire about "
                 f"{p.never_s:g} s after each receiver's last join; if none snoops, all is well.",
             ),
@@ -110,7 +110,7 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
         since_ns=querier.last_ns,
         networks=(network,),
         facts=QuerierAbsentFacts(
-            f"{names[0].upper()}{names[1:]}",
+            where,
             f"the multicast {who} been silent since {ctx.time_of_day(newest_ns)}. Where a switch snoops, "
             f"groups expire about {p.silence_s:g} s after its last query.",
         ),
