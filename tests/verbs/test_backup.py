@@ -156,7 +156,6 @@ def test_a_file_that_is_no_backup_is_refused_in_one_line_and_nothing_is_written(
 def test_a_backup_of_a_newer_history_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with closing(sqlite3.connect(tmp_path / "newer.db")) as db, db:
         db.execute(f"PRAGMA user_version={VERSION + 1}")
-    db.close()
     path = zip_of(tmp_path / "newer.zip", **{"house/house.toml": '[house]\nname = "x"\n'})
     with zipfile.ZipFile(path, "a") as archive:
         archive.write(tmp_path / "newer.db", "history.db")

@@ -113,7 +113,6 @@ def released(path: Path, version: int) -> None:
         db.execute("INSERT INTO hours VALUES (?,?)", ("circuit 12", '{"circuit":"12","on_h":4.5}'))
         db.execute("INSERT INTO universes VALUES (1, 'e131/1')")
         db.execute("INSERT INTO minutes VALUES (?,?,?,?,?,?,?,?,?)", (29_000_000, 1, 2640, 4400, 31, 3, 2, 5, 0))
-    db.close()
 
 
 @pytest.mark.parametrize("version", RELEASED)
@@ -144,7 +143,6 @@ def test_a_file_of_each_release_keeps_all_it_holds(version: int, tmp_path: Path)
     with closing(sqlite3.connect(path)) as db, db:
         assert db.execute("PRAGMA user_version").fetchone() == (VERSION,)
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    db.close()
 
 
 def test_every_layout_but_the_newest_is_a_release_that_is_tested() -> None:
@@ -162,7 +160,6 @@ def test_a_new_file_and_one_brought_up_to_date_have_the_same_tables(tmp_path: Pa
             bring_up_to_date(db)
             names = "SELECT type, name, tbl_name FROM sqlite_master ORDER BY name"
             layouts.append(db.execute(names).fetchall())
-        db.close()
     assert all(layout == layouts[0] for layout in layouts)
 
 
@@ -172,7 +169,6 @@ def test_a_newer_file_is_refused_in_one_sentence_and_left_as_it_is(
     path = tmp_path / "slotwatch.db"
     with closing(sqlite3.connect(path)) as db, db:
         db.execute(f"PRAGMA user_version={VERSION + 1}")
-    db.close()
     octets = path.read_bytes()
     with pytest.raises(sqlite3.DatabaseError, match="written by a newer slotwatch"):
         Store(path)

@@ -51,7 +51,6 @@ def path(tmp_path: Path) -> Path:
 def write(path: Path, statement: str, *values: Any) -> None:
     with closing(sqlite3.connect(path)) as db, db:
         db.execute(statement, values)
-    db.close()
 
 
 def odd_body(change: Callable[[dict[str, Any]], Any]) -> str:

@@ -306,7 +306,6 @@ def test_universes_of_every_name_are_worked_out(name: str, tmp_path: Path) -> No
     archive, store = paced(tmp_path / "h.db", [26.0] * 10)
     with closing(sqlite3.connect(tmp_path / "h.db")) as db, db:
         db.execute("UPDATE universes SET name = ?", (name,))
-    db.close()
     line = house_of(lines=(Line("north", 1, "/dev/ttyUSB0"),))
     assert len(brought_up_to_date(archive, store, line, now_ms(9)).standings[name].counted) == 10
     assert gather_usual(archive, name, now_ms(9))["shows"] == 10
