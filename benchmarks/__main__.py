@@ -8,7 +8,7 @@ import sys
 
 import benchmarks
 
-NOT_BENCHMARKS = {"__main__", "load", "soak"}
+NOT_BENCHMARKS = {"__main__", "attacks", "load", "soak"}
 
 
 def main(wanted: list[str]) -> int:

@@ -100,6 +100,7 @@ class Watcher:
     """A daemon on a house of this many universes."""
 
     port: int
+    artnet: int
     page: int
     process: subprocess.Popen[str]
 
@@ -148,12 +149,12 @@ def environment(directory: Path) -> dict[str, str]:
 
 
 @contextlib.contextmanager
-def watching(directory: Path, universes: int, more: str = "") -> Iterator[Watcher]:
+def watching(directory: Path, universes: int, more: str = "", interface: str = "lo") -> Iterator[Watcher]:
     """A daemon with every rule on, in the strictest phase. more: further text of its house file."""
     port, artnet, page = free_port(), free_port(), free_port(socket.SOCK_STREAM)
     file = directory / "house.toml"
     file.write_text(
-        f'[house]\nname = "Benchmark"\nphase = "show"\n\n[listen]\ninterfaces = ["lo"]\n'
+        f'[house]\nname = "Benchmark"\nphase = "show"\n\n[listen]\ninterfaces = ["{interface}"]\n'
         f'e131_port = {port}\nartnet_port = {artnet}\n\n[http]\nlisten = "127.0.0.1:{page}"\n'
         + more
         + "".join(f'\n[[universes]]\nprotocol = "e131"\nnumber = {n}\n' for n in range(1, universes + 1))
@@ -166,7 +167,7 @@ def watching(directory: Path, universes: int, more: str = "") -> Iterator[Watche
         cwd=directory,
         env=environment(directory),
     )
-    watcher = Watcher(port, page, process)
+    watcher = Watcher(port, artnet, page, process)
     try:
         deadline_s = time.monotonic() + READY_WITHIN_S
         while True:
