@@ -136,14 +136,13 @@ def whole(programs: Programs, watcher: Watcher, universes: int) -> Callable[[flo
 
 def odd(programs: Programs, watcher: Watcher, universes: int, how: str) -> tuple[int, float]:
     """A full gigabit of something else than a calm house: rows lost on the way, CPU of intake and judging a packet."""
-    _, drops, rows = watcher.counted()
+    missed = watcher.not_judged()
     cpu = watcher.cpu()
     sent = send(programs, watcher.port, universes, FULL_GIGABIT_HZ, SECONDS, how)
     time.sleep(1.0)
     used = {role: value - cpu.get(role, 0.0) for role, value in watcher.cpu().items()}
-    _, drops_after, rows_after = watcher.counted()
-    cost_us = (used["intake"] + used["judging"]) / sent * 1e6
-    return drops_after - drops + rows_after - rows, cost_us
+    missed = watcher.not_judged() - missed
+    return missed, (used["intake"] + used["judging"]) / sent * 1e6
 
 
 @contextlib.contextmanager

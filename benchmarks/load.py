@@ -129,6 +129,11 @@ class Watcher:
         listener = json.loads(self.get("/api/v1/house"))["listener"]
         return sum(u["frames"] for u in universes), listener["kernel_drops"], listener["rows_lost"]
 
+    def not_judged(self) -> int:
+        """Packets since the start that the kernel dropped or the ring lost."""
+        _, drops, rows = self.counted()
+        return drops + rows
+
     def settle(self, frames: int = 0) -> tuple[int, int, int]:
         """`counted`, once this many frames are judged, or once it has not risen for long."""
         before, since_s = self.counted(), time.monotonic()

@@ -59,8 +59,8 @@ def look(watcher: Watcher, directory: Path) -> Moment:
     threads = sum(len(list(Path(f"/proc/{pid}/task").iterdir())) for pid in pids)
     with contextlib.closing(sqlite3.connect(f"file:{directory / 'history.db'}?mode=ro", uri=True)) as history:
         pages, page_octets = (history.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
-    _, drops, rows = watcher.counted()
-    return Moment(sum(pss_mib(pid) for pid in pids), files, threads, pages * page_octets / 1024, drops + rows)
+    memory_mib = sum(pss_mib(pid) for pid in pids)
+    return Moment(memory_mib, files, threads, pages * page_octets / 1024, watcher.not_judged())
 
 
 def routes() -> str:
