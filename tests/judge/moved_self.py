@@ -192,6 +192,17 @@ SELF = [
         has_cause("loop"),
     ),
     Moved(
+        "repeated-packets",
+        "fresh_s",
+        3.0,
+        columns(
+            {"last_packet_ns": lambda now_ns: now_ns - 3_100_000_000},
+            {"last_packet_ns": lambda now_ns: now_ns - 2_900_000_000},
+            copies_5s=100,
+            packets_5s=200,
+        ),
+    ),
+    Moved(
         "damaged-packets",
         "packets",
         8,

@@ -160,6 +160,13 @@ def test_a_copy_to_the_same_destination_is_one_also_beside_a_second_destination(
     assert {one.rule for one in Stage(house(1), *senders, backup((1,))).run(30.0).all} == {"repeated-packets"}
 
 
+def test_copies_at_the_end_of_a_stream_are_no_fault_seconds_later() -> None:
+    """Of the 5 s before its end 5 % came twice. Of those that are left in the window later all did."""
+    ends = replace(main((1,)), to_s=12.0)
+    copied = replace(main((1,)), from_s=11.75, to_s=12.0, phase_s=0.0004, sequence_of=lambda u, index: 470 + index)
+    assert {one.rule for one in Stage(house(1), ends, copied).run(20.0).all} == {"universe-lost", "backup-absent"}
+
+
 def test_packets_of_several_sources_that_come_four_times_go_round_in_a_loop() -> None:
     """Common practice, no source: a loop is two leads between the same switches. The path alone is no answer."""
     round_and_round = [

@@ -28,6 +28,9 @@ class RepeatedPacketsParameters(RuleParameters):
     copies_ratio: float = number(0.2, "share of a stream's packets in the window that are copies")
     copies: int = number(5, "fewest copies that count")
     loop_ratio: float = number(0.6, "share of copies above which a loop is the likeliest cause")
+    fresh_s: float = number(
+        1.25, "longest time since the newest packet: at rest one comes each second", "ANSI E1.31-2018 6.6.2"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,9 @@ def is_repeated(ctx: RuleContext, p: RepeatedPacketsParameters) -> Mask:
     if not np.count_nonzero(ctx.counted((COPIES,), p.window_s) >= p.copies):
         return np.zeros(ctx.streams.count, np.bool_)
     copies, packets = _copies(ctx, p)
-    repeated: Mask = ctx.streams.used & (copies >= p.copies)
+    # Where nothing comes any more, the oldest packets leave the window first, and the share of the newest grows.
+    fresh = ctx.now_ns - ctx.streams.last_packet_ns <= ns_from_s(p.fresh_s)
+    repeated: Mask = ctx.streams.used & fresh & (copies >= p.copies)
     return repeated & (copies > p.copies_ratio * packets)
 
 
