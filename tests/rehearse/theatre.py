@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cache
@@ -23,7 +24,16 @@ from slotwatch.rehearse.packets import ARTNET_PORT, LINE_PORT, Sent
 from slotwatch.rehearse.scenario import Paper, Scenario
 from slotwatch.rehearse.stage import Item
 from slotwatch.snapshot import Confidence, Incident, Severity, Snapshot
-from slotwatch.views.records import incident_of, phase_of, phase_record, record, up_times_of, up_times_record
+from slotwatch.views.records import (
+    homes_of,
+    homes_record,
+    incident_of,
+    phase_of,
+    phase_record,
+    record,
+    up_times_of,
+    up_times_record,
+)
 from slotwatch.wire.batch import ROW_BYTES, Batch, empty
 from slotwatch.wire.observation import DropsSeen, JoinSeen, LinkSeen, RoutesSeen
 from slotwatch.wire.universe import Protocol, UniverseId
@@ -132,6 +142,8 @@ def perform(
     joins: list[JoinSeen] = []
     drops, drops_before = DropsSeen(0, 0), DropsSeen(0, 0)
     """As played, and what of it was counted before a restart: new sockets count from 0."""
+    homes: Mapping[str, object] = {}
+    homes_due_ns = BASE_NS if restart_s is not None and len(house.networks) > 1 else sys.maxsize
 
     def listen() -> None:
         for event in engine.take_events():
@@ -158,8 +170,9 @@ def perform(
                 drops = next((item for item in reversed(items) if isinstance(item, DropsSeen)), drops)
                 continue
             seen_again = [*links.values(), *joins, DropsSeen(0, 0)]
-            engine = restarted(engine, house, BASE_NS + round(restart_s[0] * 1e9), BASE_NS + step_ns, seen_again)
-            restart_s, drops_before = None, drops
+            stopped_ns = BASE_NS + round(restart_s[0] * 1e9)
+            engine = restarted(engine, house, stopped_ns, BASE_NS + step_ns, seen_again, homes)
+            restart_s, drops_before, homes_due_ns = None, drops, sys.maxsize
         waiting: list[Sent] = []
         has_change = False
         for item in items:
@@ -182,6 +195,9 @@ def perform(
             if look is not None and BASE_NS + step_ns >= look_due_ns:
                 look_due_ns = BASE_NS + step_ns + LOOK_NS
                 look(engine.snapshot(BASE_NS + step_ns))
+        if BASE_NS + step_ns >= homes_due_ns:
+            homes_due_ns += LOOK_NS
+            homes = homes_record(engine.snapshot(BASE_NS + step_ns), homes) or homes
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)
@@ -204,9 +220,17 @@ def played(name: str) -> tuple[Performance, tuple[str, ...]]:
 
 
 def restarted(
-    before: Engine, house: House, stopped_ns: int, now_ns: int, seen: Iterable[LinkSeen | JoinSeen | DropsSeen]
+    before: Engine,
+    house: House,
+    stopped_ns: int,
+    now_ns: int,
+    seen: Iterable[LinkSeen | JoinSeen | DropsSeen],
+    homes: Mapping[str, object],
 ) -> Engine:
-    """Start an engine that knows of an earlier one what the history keeps: as records, and as `serve` gives them."""
+    """Start an engine that knows of an earlier one what the history keeps: as records, and as `serve` gives them.
+
+    homes: by which network sources came, as the history keeps it.
+    """
     left = before.snapshot(stopped_ns)
     lately = [one for one in left.incidents if one.closed_ns is None or now_ns - one.closed_ns < 60e9]
     engine = Engine(house, now_ns=now_ns, wall_offset_ns=WALL_OFFSET_NS, compiled=COMPILED)
@@ -220,6 +244,7 @@ def restarted(
             away=Absence(stopped_ns + WALL_OFFSET_NS, "not-running"),
             heard=tuple(_heard(left)),
             switches=tuple(up_times_of(up_times_record(left.switches, WALL_OFFSET_NS))),
+            homes=tuple(homes_of(homes)[0]),
         )
     )
     return engine

@@ -10,6 +10,7 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import explain
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.drafts import IncidentRecord
+from slotwatch.judge.homes import are_as_before
 from slotwatch.judge.likeness import GONE, LOSSES
 from slotwatch.judge.returns import WATCHED, say_back
 from slotwatch.judge.rule import Rule
@@ -80,6 +81,11 @@ def record_of(incident: Incident) -> IncidentRecord:
         if incident.returned_ns is None:
             incident.summary = f"{entry.while_it_lasted}{_DOUBTS.get(incident.rule, '')}"
     return entry
+
+
+def is_known_over(ctx: RuleContext, incident: Incident) -> bool:
+    """Whether networks that were swapped before a restart are right again: each source is heard on its own."""
+    return incident.rule == "networks-swapped" and are_as_before(ctx)
 
 
 def given_ns(incident: Incident) -> int:

@@ -68,34 +68,56 @@ def displaced_sources(ctx: RuleContext) -> list[Displaced]:
 def swapped_pairs(ctx: RuleContext, under_way_ns: int = UNDER_WAY_NS) -> list[Pair]:
     """Pairs of networks of which everything that arrives belongs to the other one, in both directions.
 
-    Where nothing arrived on one of them before, all that several sources sent on the other has moved there at once.
+    Where nothing arrived on one of them before, or all that did ended in that moment, all that several sources sent on
+    the other has moved there at once.
     """
-    if len(ctx.house.networks) < 2:
-        return []
     displaced = displaced_sources(ctx)
+    pairs = _exchanged_pairs(ctx, displaced, under_way_ns)
+    return [pair for pair in pairs if may_be_swapped(ctx, pair, _since_ns(displaced, pair) + under_way_ns)]
+
+
+def righted_pairs(ctx: RuleContext) -> list[Pair]:
+    """Pairs of networks that were exchanged since this listener started, and are now as the house declares them."""
+    displaced = displaced_sources(ctx)
+    pairs = _exchanged_pairs(ctx, displaced, UNDER_WAY_NS)
+    return [pair for pair in pairs if not may_be_swapped(ctx, pair, _since_ns(displaced, pair) + UNDER_WAY_NS)]
+
+
+def _exchanged_pairs(ctx: RuleContext, displaced: list[Displaced], under_way_ns: int) -> list[Pair]:
+    """Pairs of networks of which everything that arrives was, or belongs, on the other one."""
     ways = {(one.home, one.here) for one in displaced}
     pairs = {(min(way), max(way)) for way in ways if way[::-1] in ways or _moved_as_one(ctx, displaced, way)}
     return [pair for pair in sorted(pairs) if not _is_any_at_home(ctx, under_way_ns, pair, displaced)]
 
 
+def _since_ns(displaced: list[Displaced], pair: Pair) -> int:
+    return min(one.since_ns for one in displaced if {one.home, one.here} == set(pair))
+
+
 def _moved_as_one(ctx: RuleContext, displaced: list[Displaced], way: Pair) -> bool:
-    """Whether all that several sources sent on one network went to another one in one moment, where nothing was."""
+    """Whether all that several sources sent on one network went to another one in one moment, and nothing that was on
+    either before is heard there since."""
     home, here = way
     moved = [one for one in displaced if (one.home, one.here) == way and _was_home(ctx, one)]
-    since_ns = [one.since_ns for one in moved]
-    if len(ctx.whole_sources(one.source for one in moved)) < SEVERAL or max(since_ns) - min(since_ns) > GONE_E131_NS:
+    since_ns = [one.since_ns for one in moved if not one.by_memory]
+    if len(ctx.whole_sources(one.source for one in moved)) < SEVERAL:
         return False
-    names = {one.source for one in moved}
-    others = [row for row in ctx.sources if row not in names and not ctx.is_here(row)]
+    if since_ns and max(since_ns) - min(since_ns) > GONE_E131_NS:
+        return False
+    names, began_ns = {one.source for one in moved}, min(since_ns, default=ctx.started_ns)
+    after_ns = max(since_ns, default=ctx.started_ns) + UNDER_WAY_NS
+    others = [ctx.sources[row] for row in ctx.sources if row not in names and not ctx.is_here(row)]
     return not any(
-        (ctx.sources[row].network == here and ctx.sources[row].last_seen_ns > min(since_ns) - GONE_ARTNET_NS)
-        or (ctx.sources[row].network == home and ctx.sources[row].last_seen_ns > max(since_ns) + UNDER_WAY_NS)
-        for row in others
+        one.last_seen_ns > after_ns
+        and (one.network == home or (one.network == here and one.first_seen_ns < began_ns - UNDER_WAY_NS))
+        for one in others
     )
 
 
 def _was_home(ctx: RuleContext, one: Displaced) -> bool:
     """Whether it was heard on its own network, under the same address, before it came here."""
+    if one.by_memory:
+        return True
     here = ctx.sources[one.source]
     legs = [ctx.sources[leg] for leg in ctx.other_legs(one.source)]
     return any(
@@ -107,7 +129,7 @@ def _was_home(ctx: RuleContext, one: Displaced) -> bool:
 def _is_any_at_home(ctx: RuleContext, under_way_ns: int, pair: Pair, displaced: list[Displaced]) -> bool:
     """Whether a source that was there before still arrives on its own network: then no lead was swapped."""
     moved = {one.source for one in displaced}
-    since_ns = min(one.since_ns for one in displaced if {one.home, one.here} == set(pair))
+    since_ns = _since_ns(displaced, pair)
     return any(
         ctx.sources[row].network in pair
         and ctx.sources[row].first_seen_ns < since_ns - under_way_ns
@@ -117,16 +139,27 @@ def _is_any_at_home(ctx: RuleContext, under_way_ns: int, pair: Pair, displaced: 
     )
 
 
-def may_be_swapped(ctx: RuleContext, pair: Pair) -> bool:
-    """Whether no universe that belongs to one of two networks alone is heard there. One that is shows that they are as
-    they should be; what belongs to both looks the same either way."""
+def may_be_swapped(ctx: RuleContext, pair: Pair, after_ns: int = 0) -> bool:
+    """Whether no declared source is heard, after a moment, with a universe that belongs to one of two networks alone,
+    on that one only. One that is shows that they are as they should be; what is declared or heard on both looks the
+    same either way."""
     universes = ctx.universes
+    heard: NDArray[np.bool_] = universes.used & (universes.live > 0) & (universes.last_arrival_ns > after_ns)
     for home, other in (pair, pair[::-1]):
-        heard = universes.used & (universes.network == home) & (universes.declared >= 0) & (universes.live > 0)
-        for row in heard.nonzero()[0].tolist():
-            if not (namesakes(ctx, row) & (universes.network == other) & (universes.declared >= 0)).any():
+        for row in (heard & (universes.network == home) & (universes.declared >= 0)).nonzero()[0].tolist():
+            is_on_both = (
+                namesakes(ctx, row) & (universes.network == other) & (heard | (universes.declared >= 0))
+            ).any()
+            if not is_on_both and _has_own_source(ctx, row):
                 return False
     return True
+
+
+def _has_own_source(ctx: RuleContext, universe: int) -> bool:
+    """Whether a source that the house declares is heard on a universe."""
+    return any(
+        ctx.live[row] and ctx.sources[ctx.source_of(row)].declared_as for row in ctx.streams_of(universe).tolist()
+    )
 
 
 def namesakes(ctx: RuleContext, universe: int) -> NDArray[np.bool_]:
@@ -222,6 +255,13 @@ def _home_before(ctx: RuleContext, source: int) -> int | None:
 def is_as_before(ctx: RuleContext, source: int) -> bool:
     """Whether a source is heard on the network, and under the address, that it had before a restart."""
     return _home_before(ctx, source) == ctx.sources[source].network
+
+
+def are_as_before(ctx: RuleContext) -> bool:
+    """Whether every source of which it is known is heard on the network that it had before a restart, and one is."""
+    rows = set(ctx.streams.source[ctx.live].tolist())
+    known = [row for row in rows if _home_before(ctx, row) is not None]
+    return bool(known) and all(is_as_before(ctx, row) for row in known)
 
 
 def _by_memory(ctx: RuleContext, source: int, home: int, others: list[int]) -> Displaced | None:

@@ -70,6 +70,10 @@ class ResumedIncidents(IncidentTable):
                 self._close(entry, ctx.now_ns, f"It is part of incident {wider.id}: {wider.summary}")
             elif heard_ns is not None:
                 self._watch(ctx, entry, heard_ns)
+            elif earlier.is_known_over(ctx, incident):
+                self._resumed.discard(number)
+                incident.summary = entry.while_it_lasted
+                self._close(entry, ctx.now_ns, "It was over when this listener was restarted.")
             elif waited_ns >= earlier.given_ns(incident) and not earlier.is_awaited(ctx, incident):
                 self._resumed.discard(number)
                 text = "" if incident.returned_ns is not None else "It was not found again after the restart."

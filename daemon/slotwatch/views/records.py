@@ -200,26 +200,37 @@ def homes_record(snapshot: Snapshot, known: Mapping[str, object]) -> dict[str, o
     """Which declared sources are heard on which network, by name, and under which address; None: it is not known now.
 
     known: the record before this one. What is heard on several networks under one address may be moving just now: it
-    stays as it was known. At the start leads may be found swapped, and nobody has said so yet. Of more than
-    MOST_HOMES each source keeps those that were known, then those heard first: later ones may be forged.
+    stays as it was known. While networks are swapped every row stays; what this listener heard move belongs where it
+    was first. At the start leads may be found swapped, and nobody has said so yet. Of more than MOST_HOMES each source
+    keeps those that were known, then those heard first: later ones may be forged.
     """
-    names = snapshot.house.networks
-    if len(names) < 2 or any(one.rule == "networks-swapped" and one.closed_ns is None for one in snapshot.incidents):
-        return None
-    if snapshot.now_ns - snapshot.started_ns < HEARD_NS:
+    names, now_ns, started_ns = snapshot.house.networks, snapshot.now_ns, snapshot.started_ns
+    open_ones = (one for one in snapshot.incidents if one.closed_ns is None)
+    swapped_ns = [one.began_ns for one in open_ones if one.rule == "networks-swapped"]
+    # What a listener hears first while they are swapped already is not where it belongs.
+    if len(names) < 2 or now_ns - started_ns < HEARD_NS or any(one_ns < started_ns for one_ns in swapped_ns):
         return None
     before = {(source, address): network for network, source, address in homes_of(known)[0]}
-    found: dict[tuple[str, str], set[str]] = {}
+    found: dict[tuple[str, str], dict[str, bool]] = {}
     for one in sorted(snapshot.sources, key=lambda one: one.first_seen_ns):
-        if one.declared_as and snapshot.now_ns - one.last_seen_ns < HEARD_NS and one.network < len(names):
-            found.setdefault((one.declared_as, one.address), set()).add(names[one.network])
-    homes = {key: min(on) if len(on) == 1 else before.get(key) for key, on in found.items()}
+        if one.declared_as and one.network < len(names):
+            is_there = now_ns - one.last_seen_ns < HEARD_NS
+            found.setdefault((one.declared_as, one.address), {})[names[one.network]] = is_there
+    homes: dict[tuple[str, str], str] = dict(before) if swapped_ns else {}
+    for key, on in found.items():
+        here = [name for name, is_there in on.items() if is_there]
+        if swapped_ns:
+            if len(on) > len(here) == 1:
+                homes.setdefault(key, next(iter(on)))
+        elif len(here) == 1:
+            homes[key] = here[0]
+        elif here and key in before:
+            homes[key] = before[key]
     nth: Counter[str] = Counter()
     ranked = []
     for key in sorted(homes, key=lambda key: key not in before):
-        if (network := homes[key]) is not None:
-            ranked.append((nth[key[0]], [network, *key]))
-            nth[key[0]] += 1
+        ranked.append((nth[key[0]], [homes[key], *key]))
+        nth[key[0]] += 1
     kept = [row for _, row in sorted(ranked)[:MOST_HOMES]]
     return {"rows": sorted(kept, key=lambda row: row[1:])}
 

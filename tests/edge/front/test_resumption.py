@@ -180,7 +180,7 @@ async def test_the_networks_of_declared_sources_are_known_again_and_odd_rows_are
 
 
 def test_what_is_kept_of_networks_is_what_can_be_told_apart() -> None:
-    """Not what one address brings by both, nor who is silent or not declared; nothing while networks are swapped."""
+    """Not what one address brings by both, nor who is silent or not declared."""
     now = snapshot(incidents=())
     two = replace(now.house, networks=("A", "B"))
 
@@ -200,11 +200,33 @@ def test_what_is_kept_of_networks_is_what_can_be_told_apart() -> None:
     assert kept == {"rows": [["A", "main desk", "10.0.0.1"], ["B", "main desk", "10.1.0.1"]]}
     assert homes_of(kept) == ([("A", "main desk", "10.0.0.1"), ("B", "main desk", "10.1.0.1")], [])
     assert homes_record(replace(shown, house=replace(two, networks=("A",))), {}) is None
-    assert homes_record(replace(shown, incidents=(incident(rule="networks-swapped", closed_ns=None),)), {}) is None
     # Leads may be swapped while nobody has said so yet: just after the start, and in the seconds of a move.
     assert homes_record(replace(shown, started_ns=NOW_NS - 3 * SECOND_NS), {}) is None
     moving = replace(shown, sources=(heard("main desk", "10.0.0.1", 0, ago_s=1), heard("main desk", "10.0.0.1", 1)))
     assert kept and homes_record(moving, kept) == {"rows": [["A", "main desk", "10.0.0.1"]]}
+
+
+@pytest.mark.parametrize("ago_s", [30, 200])
+def test_what_is_kept_while_networks_are_swapped_is_where_sources_were_before(ago_s: int) -> None:
+    """A source that moved belongs where it was heard first. Swapped before this listener started: nobody heard that."""
+    began_ns = NOW_NS - ago_s * SECOND_NS
+    now = snapshot(incidents=(incident(rule="networks-swapped", began_ns=began_ns, closed_ns=None),))
+
+    def heard(name: str, address: str, network: int, first_s: int, last_s: int = 0) -> SourceRow:
+        first_ns, last_ns = NOW_NS - first_s * SECOND_NS, NOW_NS - last_s * SECOND_NS
+        return SourceRow(1, bytes(16), address, network, name, name, first_seen_ns=first_ns, last_seen_ns=last_ns)
+
+    moved = (heard("main desk", "10.0.0.1", 1, 30), heard("main desk", "10.0.0.1", 0, 35, 30))
+    on_both = (heard("lights", "10.0.0.9", 0, 35), heard("lights", "10.0.0.9", 1, 30))
+    others = (heard("media", "10.0.0.7", 1, 30), heard("spare", "10.0.0.2", 1, 30))
+    shown = replace(now, house=replace(now.house, networks=("A", "B")), sources=(*moved, *on_both, *others))
+    known = {"rows": [["A", "media", "10.0.0.7"], ["B", "silent", "10.0.0.3"]]}
+    if shown.started_ns > began_ns:
+        assert homes_record(shown, known) is None
+    else:
+        kept = {"rows": [["A", "main desk", "10.0.0.1"], *known["rows"]]}
+        assert homes_record(shown, known) == kept
+    assert homes_record(replace(shown, started_ns=NOW_NS - 3 * SECOND_NS), known) is None
 
 
 def test_forged_addresses_of_one_source_push_out_no_other() -> None:

@@ -63,7 +63,7 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
     since_ns = min((one.since_ns for one in displaced), default=0)
     have, when, what = "have", "", f"what belongs to network {home} arrives on network {here}{reverse}"
     if any(one.by_memory for one in displaced):
-        if not any(one.left_since for one in displaced):
+        if not any(one.left_since for one in displaced) and not _were_swapped_before(ctx):
             when = ", or since an earlier moment in which it did not listen"
     elif _were_swapped_before(ctx) and not any(one.by_declaration for one in displaced):
         # What this judgement heard first was swapped already: a move then puts the leads right.

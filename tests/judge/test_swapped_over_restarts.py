@@ -1,0 +1,110 @@
+"""Two networks that are swapped before a listener starts, while it is away, or over its restart.
+
+What is expected is common practice, no source: one exchange of leads is one incident, and it lasts as long as they are
+exchanged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import pytest
+
+from slotwatch.judge.orders import Resume
+from slotwatch.snapshot import Incident
+from slotwatch.views.records import incident_of, record
+from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage
+from tests.judge.test_swapped_networks import BOTH, HOMES, LIGHTS, MAIN, ONE_ON_A, SWAP_S, leg
+
+STOPPED_S, AWAY_S, END_S = 20.0, 1.5, 50.0
+Legs = tuple[tuple[Desk, int], ...]
+ON_A, ON_B = ((MAIN, 0), (LIGHTS, 0)), ((MAIN, 1), (LIGHTS, 1))
+SPARE = Desk("Spare", (9,), "10.1.0.77", 77, 90, network=1)
+OWN = replace(BOTH, universes=tuple(replace(one, networks=(int(one.id.number == 9),)) for one in BOTH.universes))
+"""Each universe on one network alone: 9 on B, the others on A."""
+
+
+def lead(desk: Desk, home: int, *, swapped: bool, from_s: float = 0.0, to_s: float = END_S) -> Desk:
+    address = desk.address if home == 0 else "10.1" + desk.address[4:]
+    first = round(from_s * desk.hz)
+    return replace(
+        desk,
+        network=1 - home if swapped else home,
+        address=address,
+        from_s=from_s,
+        to_s=to_s,
+        sequence_of=lambda universe, index: first + index,
+    )
+
+
+def at(legs: Legs, *, swapped_until_s: float) -> list[Desk]:
+    """Leads that are exchanged from the start until then."""
+    wrong = [lead(desk, home, swapped=True, to_s=swapped_until_s) for desk, home in legs if swapped_until_s]
+    return [*wrong, *(lead(desk, home, swapped=False, from_s=swapped_until_s) for desk, home in legs)]
+
+
+def started_again(left: Iterable[Incident], *desks: Desk) -> Stage:
+    """A new judgement that knows what the history kept of the one before."""
+    offset_ns = WALL_OFFSET_NS + round((STOPPED_S + AWAY_S) * S)
+    after = Stage(BOTH, *desks, wall_offset_ns=offset_ns).run(0.3)
+    kept = tuple(incident_of(record(one), offset_ns) for one in left)
+    after.judge.command(Resume(next_id=1 + len(kept), incidents=kept, homes=HOMES))
+    return after
+
+
+@pytest.mark.parametrize("legs", [ON_A + ON_B, ON_A, ON_B], ids=["both", "only-a", "only-b"])
+@pytest.mark.parametrize("right_s", [None, 15.0])
+def test_a_swap_is_one_incident_through_a_restart_until_it_is_put_right(legs: Legs, right_s: float | None) -> None:
+    before = Stage(BOTH, *(part for desk, home in legs for part in leg(desk, home))).run(STOPPED_S)
+    (left,) = [one for one in before.open if one.rule == "networks-swapped"]
+    stage = started_again(before.open, *at(legs, swapped_until_s=right_s or END_S)).run(END_S)
+    found = stage.rule("networks-swapped")
+    assert found.id == left.id
+    assert "have been swapped since 08:16:52: what belongs to network" in found.summary
+    if right_s is None:
+        assert found.closed_ns is None
+        assert {one.rule for one in stage.open} == {"networks-swapped"}
+    else:
+        assert found.closed_ns is not None and found.closed_ns <= START_NS + (right_s + 4.0) * S
+
+
+@pytest.mark.parametrize("legs", [ON_A + ON_B, ON_A, ON_B], ids=["both", "only-a", "only-b"])
+def test_a_swap_that_was_put_right_while_nobody_listened_is_over(legs: Legs) -> None:
+    before = Stage(BOTH, *(part for desk, home in legs for part in leg(desk, home))).run(STOPPED_S)
+    stage = started_again(before.open, *at(legs, swapped_until_s=0.0)).run(5.0)
+    found = stage.rule("networks-swapped")
+    assert found.closed_ns is not None
+    assert found.timeline[-1].text == "It was over when this listener was restarted."
+    assert "is not known" not in found.summary
+
+
+@pytest.mark.parametrize("legs", [ON_A, ON_B], ids=["only-a", "only-b"])
+def test_a_swap_while_nobody_listened_is_found_where_one_network_was_silent(legs: Legs) -> None:
+    stage = started_again((), *at(legs, swapped_until_s=END_S)).run(20.0)
+    found = stage.only()
+    assert (found.rule, found.closed_ns, str(found.confidence)) == ("networks-swapped", None, "medium")
+    assert "or since an earlier moment in which it did not listen" in found.summary
+
+
+def test_networks_that_were_swapped_before_the_first_start_are_not_swapped_when_they_are_put_right() -> None:
+    """The main desk's universe 2 belongs to A alone, and shows it. Nobody's identity has changed then."""
+    legs = ((MAIN, 0), (replace(MAIN, universes=(1,)), 1), (LIGHTS, 0), (LIGHTS, 1))
+    stage = Stage(ONE_ON_A, *at(legs, swapped_until_s=STOPPED_S)).run(40.0)
+    assert {"networks-swapped", "identity-changed"}.isdisjoint(one.rule for one in stage.all), stage.reported()
+
+
+def test_a_swap_of_before_the_first_start_that_the_house_file_shows_ends_when_it_is_put_right() -> None:
+    stage = Stage(OWN, *at(((MAIN, 0), (LIGHTS, 1)), swapped_until_s=STOPPED_S)).run(40.0)
+    found = stage.rule("networks-swapped")
+    assert found.closed_ns is not None and found.closed_ns <= START_NS + (STOPPED_S + 4.0) * S
+    assert stage.open == []
+
+
+def test_a_lead_that_takes_the_place_of_the_other_one_is_no_loss_of_its_sources() -> None:
+    """What was on B ends in that moment: its lead is out."""
+    leads = [part for desk in (MAIN, LIGHTS) for part in leg(desk, 0)]
+    stage = Stage(BOTH, *leads, replace(SPARE, to_s=SWAP_S)).run(SWAP_S + 10.0)
+    found = stage.rule("networks-swapped")
+    assert "what belongs to network A arrives on network B, and nothing arrives on network A." in found.summary
+    assert not any("e131/1@A" in one.universes for one in stage.open if one.rule == "universe-lost")
