@@ -4,11 +4,11 @@ import { moment, momentText } from "./charts.js";
 import { dayTime, exactTime, ms } from "./clock.js";
 import { acknowledgement } from "./acknowledge.js";
 import { acceptance } from "./acceptance.js";
-import { evidenceTitle, isOver, stillWorking } from "./incidentlist.js";
+import { evidenceTitle, isOver, stillWorking, titledList } from "./incidentlist.js";
 import { beganMs, since } from "./verdict.js";
 import { levelsPart } from "./levels.js";
 import { severityMark } from "./marks.js";
-import { awaiting, facts, part, titledList, top, universeLink } from "./parts.js";
+import { awaiting, facts, part, top, universeLink } from "./parts.js";
 import { lastGood } from "./references.js";
 import { causeWords, clauses, plural, ranges, ruleWords, span } from "./words.js";
 

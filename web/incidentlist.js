@@ -5,7 +5,6 @@ import { isBack, lastedS, since, titleOf, titleOfMany } from "./verdict.js";
 import { capital, causeWords, count, plural, ranges, ruleWords, span } from "./words.js";
 import { severityMark } from "./marks.js";
 import { acknowledgement } from "./acknowledge.js";
-import { titledList } from "./parts.js";
 
 const TOGETHER_MS = 2000;
 const MOST_NAMED = 40;
@@ -67,6 +66,12 @@ function whole(incident, page, back) {
     titledList(evidenceTitle(incident), (incident.evidence || []).slice(0, 3)),
     titledList("Still sending", sending), titledList("Should hold last levels (not verified)", holding),
   ];
+}
+
+/** A list with its title in the margin of the body, as incidents have them. */
+export function titledList(title, texts, tag = "ul") {
+  if (!texts || !texts.length) return null;
+  return h("div", { class: "titled-list", key: title }, h("h3", {}, title), h(tag, {}, texts.map((text, i) => h("li", { key: i }, text))));
 }
 
 /** Evidence of what is over is of the time before. */

@@ -30,12 +30,6 @@ export function universeLink(name) {
   return h("a", { key: name, href: `/universe/${name}` }, name);
 }
 
-/** A list with its title in the margin of the body, as incidents have them. */
-export function titledList(title, texts, tag = "ul") {
-  if (!texts || !texts.length) return null;
-  return h("div", { class: "titled-list", key: title }, h("h3", {}, title), h(tag, {}, texts.map((text, i) => h("li", { key: i }, text))));
-}
-
 /** Facts as term and value; absent values are left out. */
 export function facts(pairs) {
   return h("dl", { class: "facts" }, pairs.filter(([, value]) => value !== undefined && value !== null && value !== "").map(([term, value]) =>

@@ -79,7 +79,7 @@ export const SHORT_WORDS = {
   "two-neighbours": { one: "lead with two neighbours", many: "{n} leads with two neighbours" },
   "undeclared-universe": { one: "{place} not declared", many: "{n} universes not declared", look: "Check whether it belongs here" },
   "uneven-refresh": { one: "{place} uneven", many: "{n} universes uneven", look: "Look at the source's load" },
-  "unexpected-source": { one: "unknown source", many: "{n} unknown sources", look: "Look at its name and address" },
+  "unexpected-source": { one: "unexpected source", many: "{n} unexpected sources", look: "Look at its name and address" },
   "universe-lost": { one: "{place} lost", many: "{n} universes lost", onItsScreen: true },
   "universe-missing": { one: "{place} missing", many: "{n} universes missing" },
   "unlike-usual": { one: "{place} unlike usual", many: "{n} universes unlike usual" },

@@ -8,7 +8,8 @@ const MOST_LINE = 35;
 const AWAITED_S = 10; // time after its start that judging gives what is expected
 
 /** How many universes are in which state. `due` leaves out those that no source has to send, `awaited` counts those
- * that are expected and have not come yet, as long as they still have time to after the start. */
+ * that are expected and have not come yet, as long as they still have time to after the start, `others` says of those
+ * that arrive who decides their levels, where that is not only who is to. */
 export function tally(feed) {
   const states = Object.fromEntries(WORST_FIRST.map((state) => [state, 0]));
   let due = 0;
@@ -23,7 +24,14 @@ export function tally(feed) {
     if (GONE.has(row.state)) gone += 1;
     if (began && row.state === "not-sent" && row.expected && !row.last_frame_at) awaited += 1;
   }
-  return { states, all: feed.universes.size, due, arriving, gone, awaited, declares: [...feed.universes.values()].some((row) => row.declared) };
+  const others = new Map();
+  for (const one of feed.incidents.values()) {
+    if (one.state !== "open" || one.accepted || one.returned_at) continue;
+    for (const [name, who] of Object.entries(one.controlled_by || {})) {
+      if (ARRIVING.has(feed.universes.get(name)?.state)) others.set(name, (others.get(name) || who) === who ? who : "several sources");
+    }
+  }
+  return { states, others, all: feed.universes.size, due, arriving, gone, awaited, declares: [...feed.universes.values()].some((row) => row.declared) };
 }
 
 /** Returns {tone, what, holds, look, more, incident, last}. `tone` is well, back, note, warning, critical, stale or waiting. */
@@ -148,12 +156,17 @@ function back(open, feed, here) {
 function holds({ universes }, here, own) {
   if (own && here.arriving === 0) return "The show may be fine";
   const backup = here.states["on-backup"];
-  if (backup && !here.gone && backup === universes?.length) return `Backup holds ${plural(backup, "universe")}`;
+  if (backup && !here.others.size && !here.gone && backup === universes?.length) return `Backup holds ${plural(backup, "universe")}`;
   return here.arriving || here.due ? arrived(here) : "No universe is due";
 }
 
 function arrived(here, awaited = 0) {
-  return `${count(here.arriving)} of ${plural(here.due + awaited, "universe")} arrive${here.arriving === 1 ? "s" : ""}`;
+  const arrive = here.arriving === 1 ? "arrives" : "arrive";
+  if (!here.others.size) return `${count(here.arriving)} of ${plural(here.due + awaited, "universe")} ${arrive}`;
+  const whom = new Set(here.others.values());
+  const rest = `${arrive}, ${count(here.others.size)} from ${whom.size > 1 ? "other sources" : [...whom][0]}`;
+  const whole = `${count(here.arriving)} of ${count(here.due + awaited)} ${rest}`;
+  return whole.length > MOST_LINE ? cut(`${count(here.arriving)} ${rest}`, MOST_LINE) : whole;
 }
 
 function calm(feed, here, nowMs) {
@@ -174,6 +187,7 @@ function calm(feed, here, nowMs) {
   const idle = here.states["not-sent"];
   if (!here.all) return note("Nothing is heard", "Nothing is declared yet", "Start a source, or declare universes in the house file");
   if (look.length) return note("No alarm", counted, `The phase ${feed.house.phase || ""} only notes this`);
+  if (here.others.size) return note("No alarm", arrived(here));
   if (here.awaited) return note("Just started", arrived(here, here.awaited), `${count(here.awaited)} not heard yet`);
   if (!here.arriving) return unseen ? note("Nothing is seen", `0 of ${count(here.due)} universes seen`) : note("Nothing is sent", "Nothing is due now");
   if (feed.house.declares_nothing || !here.declares) return note("Nothing declared", `${plural(here.arriving, "universe")} heard`, "Only what needs no declaration is judged");

@@ -15,8 +15,6 @@ export const STATES = {
 };
 export const WORST_FIRST = Object.keys(STATES);
 
-export const SEVERITY_ORDER = { critical: 3, warning: 2, note: 1 };
-
 export const PHASES = {
   dark: "Nothing is expected. Losses are only noted.",
   "get-in": "Leads are pulled and racks restarted. Losses are only noted.",

@@ -202,6 +202,7 @@ def test_a_stranger_is_unexpected_and_the_sentence_says_what_it_does() -> None:
     taken = 'It is in control. At priority 150 it takes 512 slots of e131/1 from "main desk" (10.0.0.1).'
     assert taken in incident.summary
     assert "10.0.0.3" in incident.summary
+    assert incident.controlled_by == (("e131/1", "a stranger"),)
     assert opened_after_s(incident) <= 5.4
 
 
@@ -226,12 +227,24 @@ def test_what_a_stranger_does_is_said_within_a_second_of_its_change() -> None:
     stranger = desk(3, priority=90, from_s=4.0)
     shown = stage(desk(to_s=12.0), stranger, sources=(A, B), by=("main desk",)).run(10.0)
     assert "It has no effect now" in shown.rule("unexpected-source").summary
+    assert shown.rule("unexpected-source").controlled_by == ()
     assert "It is in control." in shown.run(15.8).rule("unexpected-source").summary
+    assert shown.rule("unexpected-source").controlled_by == (("e131/1", "a stranger"),)
+
+
+def test_who_fights_over_a_universe_is_in_control_of_it_together() -> None:
+    """Of equal priority receivers merge as they please (ANSI E1.31-2018 6.2.3). What is over controls nothing."""
+    rival = desk(3, from_s=4.0, to_s=20.0, levels=still(200), terminate=True)
+    shown = stage(desk(), rival, sources=(A,), by=("main desk",)).run(14.0)
+    assert shown.rule("source-conflict").controlled_by == (("e131/1", "several sources"),)
+    shown.run(23.0)
+    assert all(one.controlled_by == () for one in shown.all)
 
 
 def test_a_declared_source_above_its_priority_is_unexpected() -> None:
     shown = stage(desk(priority=101), sources=(A,), by=("main desk",)).run(6.0)
     assert (shown.only().rule, shown.only().cause) == ("unexpected-source", "priority")
+    assert shown.only().controlled_by == ()  # no other source sends
     assert stage(desk(priority=100), sources=(A,), by=("main desk",)).run(6.0).all == []
 
 

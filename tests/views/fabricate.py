@@ -87,7 +87,9 @@ def incident(number: int = 7, **changes: Any) -> Incident:
         revision=1,
         wall_offset_ns=WALL_OFFSET_NS,
     )
-    return replace(found, **{"known_as": changes.get("rule", found.rule), **changes})
+    made = replace(found, **{"known_as": changes.get("rule", found.rule), **changes})
+    universe = made.universes[0] if len(made.universes) == 1 else ""
+    return replace(made, settled_as=changes.get("settled_as", (made.known_as, made.cause, universe)))
 
 
 def route(name: str, target: str = "artnet/3", **changes: Any) -> RouteRow:

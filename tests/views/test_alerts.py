@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 from slotwatch.house.outgoing import Alerts
@@ -40,6 +41,56 @@ def test_what_follows_by_another_cause_is_another_alert() -> None:
     before = alerts(snapshot(incidents=(first,)), HOUSE)
     after = alerts(snapshot(incidents=(replace(first, closed_ns=NOW_NS), second)), HOUSE)
     assert len(after) == 1 and before.keys().isdisjoint(after)
+
+
+def test_an_incident_that_grows_stays_the_same_alert() -> None:
+    """Alertmanager, data model: alerts with other labels are other alerts, and one that is not sent again ends."""
+    grown = replace(incident(), rule="universe-missing", cause="network-lost", universes=("e131/2", "e131/3"))
+    before, after = alerts(snapshot(), HOUSE), alerts(snapshot(incidents=(grown,)), HOUSE)
+    assert before.keys() == after.keys()
+    assert next(iter(after.values()))["annotations"]["universes"] == "e131/2, e131/3"
+
+
+def test_another_severity_is_another_alert_and_ends_none() -> None:
+    """Who only hears of what is critical has to hear of it; the first alert must not end while the fault lasts."""
+    first = incident(severity=Severity.WARNING)
+    before = alerts(snapshot(incidents=(first,)), HOUSE)
+    worse = snapshot(incidents=(replace(first, severity=Severity.CRITICAL),))
+    now = alerts(worse, HOUSE, before=before)
+    assert before.keys() < now.keys()
+    assert sorted(dict(key)["severity"] for key in now) == ["critical", "warning"]
+    assert alerts(snapshot(incidents=(first,)), HOUSE, before=now).keys() == now.keys()
+    assert alerts(snapshot(incidents=()), HOUSE, before=now) == {}
+
+
+def test_an_alert_of_another_incident_is_not_held_open() -> None:
+    """Two incidents may share all labels but the severity: the critical one ends with its own incident."""
+    first, second = incident(7, severity=Severity.WARNING), incident(8, severity=Severity.CRITICAL)
+    before = alerts(snapshot(incidents=(first, second)), HOUSE)
+    assert sorted(dict(key)["severity"] for key in before) == ["critical", "warning"]
+    (left,) = alerts(snapshot(incidents=(first,)), HOUSE, before=before)
+    assert dict(left)["severity"] == "warning"
+
+
+def test_an_alert_waits_until_its_incident_has_settled() -> None:
+    new = incident(opened_ns=NOW_NS - 2 * SECOND_NS + 1)
+    assert alerts(snapshot(incidents=(new,)), HOUSE) == {}
+    assert len(alerts(snapshot(incidents=(replace(new, opened_ns=NOW_NS - 2 * SECOND_NS),)), HOUSE)) == 1
+
+
+def test_an_alert_and_a_topic_link_to_the_page_if_others_reach_it() -> None:
+    """By the address that the house declares (docs/alerts.md); nothing is said where it declares none."""
+    (alert,) = alerts(snapshot(), HOUSE, "https://lights.example:8580").values()
+    assert alert["annotations"]["link"] == "https://lights.example:8580/incident/7"
+    both = (incident(8, universes=("e131/1", "e131/2")), incident(9, universes=()))
+    (alert,) = alerts(snapshot(incidents=both), HOUSE, "https://lights.example:8580").values()
+    assert alert["annotations"]["link"] == "https://lights.example:8580/incidents"
+    (alert,) = alerts(snapshot(), HOUSE).values()
+    assert "link" not in alert["annotations"]
+    sheet = Sheet(snapshot())
+    (told,) = json.loads(states(sheet, "http://rack:80")["incidents"])
+    (untold,) = json.loads(states(sheet)["incidents"])
+    assert told["link"] == "http://rack:80/incident/7" and untold["link"] is None
 
 
 def test_many_universes_are_an_annotation_and_not_a_label() -> None:

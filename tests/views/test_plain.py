@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
 
 from slotwatch.snapshot import Severity, UniverseState
+from slotwatch.views.house import counts
 from slotwatch.views.plain import headline, plain_page
 from slotwatch.views.sheet import Sheet
 from tests.views.fabricate import NOW_NS, SECOND_NS, incident, snapshot
@@ -86,6 +88,25 @@ def test_what_calls_for_nobody_is_counted_beside_the_headline() -> None:
     calm.universes["state"][:] = UniverseState.STEADY
     words = "All is well: 3 of 3 universes arrive. Besides: 2 notes to read in the morning, 1 accepted."
     assert headline(Sheet(calm)) == words
+
+
+def test_what_a_stranger_controls_is_not_called_well() -> None:
+    """As the page's second line says it (web/verdict.js). A quiet window makes such an incident a note."""
+    by = (("e131/1", "a stranger"), ("e131/2", "a stranger"))
+    note = incident(rule="unexpected-source", severity=Severity.NOTE, controlled_by=by)
+    calm = snapshot(3, incidents=(note,))
+    calm.universes["state"][:] = UniverseState.STEADY
+    beside = "Besides: 1 note to read in the morning."
+    assert headline(Sheet(calm)) == f"No alarm: 3 of 3 universes arrive, 2 from a stranger. {beside}"
+    calm.universes["state"][1] = UniverseState.NOT_SENT  # a stranger that is gone decides nothing
+    assert headline(Sheet(calm)) == f"No alarm: 2 of 2 universes arrive, 1 from a stranger. {beside}"
+    assert counts(Sheet(calm))["controlled_by_others"] == 1
+    also = incident(8, rule="source-conflict", severity=Severity.NOTE, controlled_by=(("artnet/0", "several sources"),))
+    calm.incidents = (note, also)
+    assert headline(Sheet(calm)).startswith("No alarm: 2 of 2 universes arrive, 2 from other sources.")
+    for over in ({"accepted": "by design"}, {"returned_ns": NOW_NS}, {"closed_ns": NOW_NS}):
+        calm.incidents = (replace(note, **over),)
+        assert headline(Sheet(calm)).startswith("All is well: 2 of 2 universes arrive.")
 
 
 def test_notes_and_what_is_accepted_have_lists_of_their_own() -> None:

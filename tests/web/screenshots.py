@@ -25,6 +25,7 @@ MORE = {
     "flood": ["/"],
     "blind": ["/", "/readiness"],
     "on-backup": ["/"],
+    "stranger": ["/"],
     "returned": ["/"],
     "over": ["/"],
     "undeclared": ["/"],

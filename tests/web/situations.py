@@ -677,6 +677,20 @@ def on_backup(now_ms: float) -> Situation:
     return made
 
 
+def stranger(now_ms: float) -> Situation:
+    """A stranger controls two universes, and all of them arrive."""
+    made = base(now_ms)
+    names = ["e131/3", "e131/4"]
+    for row in made.universes:
+        if row["universe"] in names:
+            row |= {"state": "faulty", "winning_source": VISITOR, "incidents": [9]}
+    made.incidents.append(incident(9, now_ms - 14000, "unexpected-source", "warning", names, now_ms) | {
+        "sources": [VISITOR], "source_names": ["Laptop"], "cause": "undeclared", "controlled_by": dict.fromkeys(names, "a stranger"),
+        "summary": '"Laptop" (10.20.0.77) sends universes e131/3 and e131/4 and is not declared. It is in control.',
+    })  # fmt: skip
+    return made
+
+
 def returned(now_ms: float) -> Situation:
     """The spare desk came back for the fourth time, 9 s ago, and is watched; its first outage was minutes earlier."""
     made = desk_lost(now_ms)
@@ -711,5 +725,5 @@ def undeclared(now_ms: float) -> Situation:
 
 SITUATIONS = {
     "well": base, "desk-lost": desk_lost, "crowd": crowd, "empty": empty, "blind": blind, "all-lost": all_lost, "flood": flood, "on-backup": on_backup,
-    "returned": returned, "over": over, "undeclared": undeclared,
+    "returned": returned, "over": over, "undeclared": undeclared, "stranger": stranger,
 }  # fmt: skip

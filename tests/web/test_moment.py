@@ -15,7 +15,7 @@ from playwright.sync_api import Page
 
 from slotwatch.judge.catalog import RULES
 from tests.web.conftest import Open, settle
-from tests.web.situations import desk_lost, flood, incident, iso, universe
+from tests.web.situations import Json, desk_lost, flood, incident, iso, universe
 from tests.web.stand_in import PAGES, now_ms
 
 pytestmark = pytest.mark.browser
@@ -89,6 +89,7 @@ VERDICTS = {
     "blind": ["Blind", "0 of 512 universes seen", "Look at this listener's page"],
     "flood": ["BRIDGE 1 (e131/3) LOST", "13 of 14 universes arrive", "Look at Bridge 1 (e131/3)"],
     "on-backup": ["MAIN DESK SILENT", "Backup holds 10 universes", "Look at main desk's screen"],
+    "stranger": ["UNEXPECTED SOURCE", "14 of 14 arrive, 2 from a stranger", "Look at its name and address"],
     "over": ["All is well", "14 of 14 universes arrive", "Last: spare desk silent 13 s"],
     "undeclared": ["Nothing declared", "3 universes heard", ""],
     "empty": ["Nothing is heard", "Nothing is declared yet", ""],
@@ -108,7 +109,6 @@ def test_the_verdict_names_the_thing_what_holds_and_one_thing_to_look_at(open_pa
     ("states", "holds"),
     [
         (["lost"] * 4 + ["on-backup"] * 6, "10 of 14 universes arrive"),
-        # They are sent; by whom is not said.
         (["faulty"] * 8 + ["on-backup"] * 2, "14 of 14 universes arrive"),
     ],
 )
@@ -127,6 +127,40 @@ def test_what_another_source_holds_is_not_said_beside_the_loss_of_a_third(open_p
         row["state"] = "lost"
     opened.listener.situation.incidents[-1] |= {"universes": ["artnet/0", "artnet/1", "artnet/2", "artnet/3"]}
     assert lines(opened.go("/"))[1] == "10 of 14 universes arrive"
+
+
+@pytest.mark.parametrize(
+    ("beside", "holds"),
+    [
+        ({}, "14 of 14 arrive, 2 from a stranger"),
+        ({"controlled_by": {"e131/5": "several sources"}}, "14 arrive, 3 from other sources"),
+        ({"controlled_by": {"e131/5": "a stranger"}, "severity": "note"}, "14 of 14 arrive, 3 from a stranger"),
+        ({"controlled_by": {"e131/5": "a stranger"}, "accepted": {"reason": "a test"}}, "14 of 14 arrive, 2 from a stranger"),
+        ({"controlled_by": {"e131/99": "a stranger"}}, "14 of 14 arrive, 2 from a stranger"),
+        ({"controlled_by": {"e131/5": "a stranger"}, "returned_at": "2026-03-01T20:00:00Z"}, "14 of 14 arrive, 2 from a stranger"),
+    ],
+)  # fmt: skip
+def test_who_controls_is_said_as_the_open_incidents_say_it(open_page: Open, beside: Json, holds: str) -> None:
+    opened = open_page("stranger")
+    second = incident(10, now_ms() - 9000, "source-conflict", "warning", ["e131/5"], now_ms())
+    opened.listener.situation.incidents.append(second | beside)
+    assert lines(opened.go("/"))[1] == holds
+
+
+def test_a_stranger_is_named_beside_a_loss_and_leaves_the_line_with_its_incident(open_page: Open) -> None:
+    opened = open_page("stranger")
+    for row in opened.listener.situation.universes[4:8]:
+        row["state"] = "lost"
+    names = [row["universe"] for row in opened.listener.situation.universes[4:8]]
+    lost = incident(10, now_ms() - 9000, "universe-lost", "critical", names, now_ms())
+    opened.listener.situation.incidents.append(lost)
+    page = opened.go("/")
+    assert lines(page)[:2] == ["4 OF 14 UNIVERSES LOST", "10 of 14 arrive, 2 from a stranger"]
+    over = next(one for one in opened.listener.situation.incidents if one["id"] == 9)
+    opened.listener.send("incident", over | {"state": "closed", "closed_at": iso(now_ms()), "revision": 2})
+    page.wait_for_function(
+        "() => document.querySelector('.verdict-now .holds').textContent.trim() === '10 of 14 universes arrive'"
+    )
 
 
 def test_a_line_does_not_count_its_universes_twice(open_page: Open) -> None:

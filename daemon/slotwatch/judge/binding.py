@@ -90,6 +90,8 @@ class Finding:
     """When what is counted over a window last happened; 0: not known."""
     on_any_network: bool = False
     """Whichever network it came by, it would be true: no mix-up of networks explains it."""
+    controlled_by: str = ""
+    """Who decides levels of its universes, if not the sources that are to; empty: nobody else."""
 
 
 def finding_of(

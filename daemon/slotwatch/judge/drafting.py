@@ -164,6 +164,7 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
         flapping=said.flapping,
         heard_elsewhere=heard,
         legs=_legs(ctx, about),
+        controlled_by=_controlled_by(ctx, cluster),
         outage=_say_outage(ctx, cluster),
         held_ns=max(ctx.at_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(
@@ -203,6 +204,13 @@ def _say_outage(ctx: RuleContext, cluster: Cluster) -> Outage:
 def _say_span(ctx: RuleContext, since_ns: int, until_ns: int, rows: Iterable[int]) -> str:
     times = f"from {ctx.time_of_day(since_ns)} to {ctx.time_of_day(until_ns)}"
     return f"{ctx.name_universes(sorted(rows))} {times}, for {wording.seconds(until_ns - since_ns)}"
+
+
+def _controlled_by(ctx: RuleContext, cluster: Cluster) -> tuple[tuple[str, str], ...]:
+    """Say who decides levels now that are others' to decide, by what it is about before what it explains."""
+    now = (case.finding for case in (*cluster.explained, *cluster.cases) if case.holds)
+    found = {row: one.controlled_by for one in now if one.controlled_by for row in one.universes}
+    return tuple((ctx.universe_name(row), found[row]) for row in sorted(found))
 
 
 def _legs(ctx: RuleContext, about: About) -> tuple[IncidentLeg, ...]:

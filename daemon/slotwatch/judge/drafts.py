@@ -67,6 +67,8 @@ class IncidentDraft:
     """How bad its figures are, by the measure of its rule."""
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
     legs: tuple[IncidentLeg, ...] = ()
+    controlled_by: tuple[tuple[str, str], ...] = ()
+    """(universe, who decides its levels now, if not the sources that are to)."""
     outage: Outage = NO_OUTAGE
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""

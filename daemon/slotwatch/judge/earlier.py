@@ -58,6 +58,7 @@ def put_together(found: Incident, earlier: Incident) -> None:
     found.acknowledged, found.flaps = earlier.acknowledged, max(found.flaps, earlier.flaps)
     found.timeline = (*earlier.timeline, *found.timeline[1:])
     found.outage = found.outage or earlier.outage
+    found.settled_as = earlier.settled_as
     if {found.known_as, earlier.known_as} <= GONE:
         found.known_as = earlier.known_as
     found.revision = max(found.revision, earlier.revision)

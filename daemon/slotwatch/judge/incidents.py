@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import earlier
 from slotwatch.judge.catalog import FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
@@ -24,6 +25,9 @@ from slotwatch.judge.same_fault import (
     was_group_of,
 )
 from slotwatch.snapshot import Incident, TimelineEntry
+
+SETTLE_NS = 2 * NANOSECONDS
+"""What opens together is seen together, and a cause that is revised at once is sent once."""
 
 
 class IncidentBook(ResumedIncidents):
@@ -193,6 +197,10 @@ class IncidentBook(ResumedIncidents):
         if not (is_still_back and is_same_rule and set(draft.universes) <= whole):
             incident.returned_ns = draft.returned_ns
         incident.legs = with_silences(incident.legs, draft.legs)
+        incident.controlled_by = draft.controlled_by
+        if self._now_ns - incident.opened_ns < SETTLE_NS:
+            universe = incident.universes[0] if len(incident.universes) == 1 else ""
+            incident.settled_as = incident.known_as, incident.cause, universe
         returned = entry.returns_before + draft.returns - incident.flaps
         if returned > 0:
             incident.flaps += returned

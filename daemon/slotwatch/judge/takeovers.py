@@ -11,6 +11,10 @@ from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
 from slotwatch.model.control import gives_slot_priorities, slot_keys
 
+STRANGER = "a stranger"
+SEVERAL = "several sources"
+"""Who is in control of a universe, where it is no source of the house, and where no source is alone."""
+
 
 @dataclass(frozen=True, slots=True)
 class Takeover:

@@ -214,7 +214,11 @@ class Incident:
     outage: str = ""
     """When no levels came on universes that only miss a source now, as the first line of its evidence says it."""
     known_as: str = ""
-    """The rule that alerts and metrics give it: its present one, but a loss of universes keeps its first one."""
+    """The rule that metrics give it: its present one, but a loss of universes keeps its first one."""
+    settled_as: tuple[str, str, str] = ("", "", "")
+    """Rule, cause and universe (empty: several, or none) some seconds after it opened: an alert keeps them."""
+    controlled_by: tuple[tuple[str, str], ...] = ()
+    """(universe, who decides its levels now, if not the sources that are to), as a phrase: `a stranger`."""
 
     def copy(self) -> Incident:
         """Give it as it is now: it will change."""

@@ -12,6 +12,7 @@ import numpy as np
 from slotwatch import __version__
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import House
+from slotwatch.judge.takeovers import SEVERAL
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.snapshot.readiness import ExceptionInForce, Reason
 from slotwatch.views.answers.faults import ExceptionAnswer, ReadinessAnswer
@@ -19,6 +20,17 @@ from slotwatch.views.answers.stage import CountsAnswer, HouseAnswer
 from slotwatch.views.answers.usual import TrendAnswer
 from slotwatch.views.listener import listener_health
 from slotwatch.views.sheet import SENDING, Sheet
+
+ARRIVING = frozenset(
+    (
+        UniverseState.STEADY,
+        UniverseState.AT_REST,
+        UniverseState.ON_BACKUP,
+        UniverseState.RETURNING,
+        UniverseState.FAULTY,
+    )
+)
+"""States of universes whose frames arrive."""
 
 
 def house(
@@ -60,6 +72,22 @@ def counts(sheet: Sheet) -> CountsAnswer:
         "universes": {state.word: states[state] for state in UniverseState},
         "incidents": {severity.word: by_severity[severity] for severity in reversed(Severity)},
         "acknowledged": sum(one.acknowledged is not None for one in is_open),
+        "controlled_by_others": len(controlled_by_others(sheet)),
+    }
+
+
+def controlled_by_others(sheet: Sheet) -> dict[str, str]:
+    """Who decides levels of universes that arrive, where open incidents name others than the sources that are to."""
+    states = sheet.universes["state"]
+    found: dict[str, str] = {}
+    for one in sheet.snapshot.incidents:
+        if one.closed_ns is None and one.returned_ns is None and not one.accepted:
+            for name, who in one.controlled_by:
+                found[name] = who if found.get(name, who) == who else SEVERAL
+    return {
+        name: who
+        for name, who in found.items()
+        if (row := sheet.rows_by_name.get(name)) is not None and UniverseState(states[row]) in ARRIVING
     }
 
 

@@ -32,6 +32,7 @@ def incident(found: Incident) -> IncidentAnswer:
         "returned_at": at(found.returned_ns),
         "lasted_s": lasted_s(found),
         "labels": dict(found.labels),
+        "controlled_by": dict(found.controlled_by),
         "rule_page": f"/rules/{found.rule}",
         "summary": found.summary,
         "evidence": list(found.evidence),

@@ -60,6 +60,8 @@ class KeptIncident(TypedDict):
     part_of: NotRequired[int]
     outage: NotRequired[str]
     known_as: NotRequired[str]
+    settled_as: NotRequired[tuple[str, str, str]]
+    controlled_by: NotRequired[dict[str, str]]
 
 
 class KeptPhase(TypedDict):

@@ -70,6 +70,13 @@ class NoticeScene:
     """Address of the page, as others reach it; empty if they cannot."""
 
 
+def link_to(page: str, about: Sequence[Incident]) -> str:
+    """Where the page shows some incidents; empty where others do not reach it. page: its address."""
+    if not page:
+        return ""
+    return f"{page}/incident/{about[0].id}" if len(about) == 1 else f"{page}/incidents"
+
+
 def incident_key(one: Incident) -> str:
     """Distinguishes incidents of different histories, which may use the same numbers."""
     return f"{one.id}-{(one.opened_ns + one.wall_offset_ns) // 1_000_000}"
@@ -94,7 +101,6 @@ def single(
         "repeated": f"Still {one.severity.word}",
         "resolved": "Over",
     }
-    link = f"{scene.page}/incident/{one.id}" if scene.page else ""
     title = f"{titles[kind]}: {scene.house}: {_first_sentence(one.summary)}"
     lines = [one.summary, *([extra] if extra else [])]
     if folded:
@@ -115,6 +121,7 @@ def single(
             lines += ["", "What to look at:", *(f"- {check}" for check in one.next_checks[:MOST_CHECKS])]
         if one.acknowledged is not None:
             lines.append(f"{one.acknowledged.by} has acknowledged it.")
+    link = link_to(scene.page, (one,))
     return _made(
         scene, f"{recipient}|{incident_key(one)}|{occasion}", kind, one.severity.word, title, lines, link, (one,)
     )

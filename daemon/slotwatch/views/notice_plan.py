@@ -15,13 +15,12 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.house.outgoing import NoticeTerms
 from slotwatch.house.schema import House
 from slotwatch.judge.catalog import CATALOG
+from slotwatch.judge.incidents import SETTLE_NS
 from slotwatch.judge.phases import quiet_window
 from slotwatch.snapshot import Incident, Severity, Snapshot
 from slotwatch.views.moments import wall_moment
 from slotwatch.views.notice import Notice, NoticeScene, incident_key, no_longer_known, single, summed_up
 
-SETTLE_NS = 2 * NANOSECONDS
-"""What opens together is seen together, and a cause that is revised at once is sent once."""
 BURST = 5
 """Messages of one recipient within BURST_NS; what would be more is summed up."""
 BURST_NS = 60 * NANOSECONDS

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from slotwatch.durations import ns_from_s
@@ -11,7 +11,7 @@ from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.rules.universe_missing import UniverseMissingParameters
 from slotwatch.snapshot import Incident, Severity, UniverseState
 from slotwatch.views.answers.traffic import LegAnswer, SourceAnswer, UniverseAnswer
-from slotwatch.views.house import REFUSED, counts, readiness
+from slotwatch.views.house import ARRIVING, REFUSED, controlled_by_others, counts, readiness
 from slotwatch.views.house_time import house_moment, read_at, zone_named
 from slotwatch.views.incidents import incident, urgency
 from slotwatch.views.moments import number
@@ -21,8 +21,6 @@ from slotwatch.views.templates import environment
 from slotwatch.views.universes import universes
 
 RELOAD_S = 10
-ARRIVING = (UniverseState.STEADY, UniverseState.AT_REST, UniverseState.ON_BACKUP, UniverseState.RETURNING)
-"""States of universes whose data arrives as it should, or nearly."""
 TO_LOOK_AT = (
     UniverseState.LOST,
     UniverseState.MISSING,
@@ -117,6 +115,7 @@ def _without_alarm(sheet: Sheet) -> str:
     due = len(sheet.snapshot.universe_names) - states[UniverseState.NOT_SENT.word]
     steady = sum(states[state.word] for state in ARRIVING)
     unseen = states[UniverseState.NOT_VISIBLE.word]
+    others = controlled_by_others(sheet)
     look = [f"{states[state.word]} {state.word.replace('-', ' ')}" for state in TO_LOOK_AT if states[state.word]]
     awaited = _not_heard_yet(sheet)
     if awaited and not look:
@@ -129,13 +128,21 @@ def _without_alarm(sheet: Sheet) -> str:
         return f"Blind: 0 of {wording.count(due, 'universe')} seen from this port."
     if not sheet.snapshot.universes["declared"].any():
         return f"Nothing declared: {wording.count(steady, 'universe')} heard."
-    if unseen:
+    if unseen and not others:
         return f"No fault seen: {_arrive(steady, due)}, {unseen} not visible from this port."
+    if others:
+        return f"No alarm: {_arrive(steady, due)}, {_from_whom(others)}."
     return f"All is well: {_arrive(steady, due)}."
 
 
 def _arrive(number: int, of_all: int) -> str:
     return f"{number} of {wording.count(of_all, 'universe')} arrive{'s' if number == 1 else ''}"
+
+
+def _from_whom(others: Mapping[str, str]) -> str:
+    """Say who decides levels beside the sources that are to, by universe."""
+    whom = set(others.values())
+    return f"{len(others)} from {whom.pop() if len(whom) == 1 else 'other sources'}"
 
 
 def _not_heard_yet(sheet: Sheet) -> int:

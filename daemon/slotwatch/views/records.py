@@ -86,6 +86,8 @@ def record(found: Incident) -> KeptIncident:
         "part_of": found.part_of,
         "outage": found.outage,
         "known_as": found.known_as,
+        "settled_as": found.settled_as,
+        "controlled_by": dict(found.controlled_by),
     }
 
 
@@ -136,6 +138,8 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
         part_of=int(kept.get("part_of", 0)),
         outage=str(kept.get("outage", "")),
         known_as=str(kept.get("known_as", kept["rule"])),
+        settled_as=msgspec.convert(kept.get("settled_as", (kept["rule"], kept["cause"], "")), tuple[str, str, str]),
+        controlled_by=tuple(kept.get("controlled_by", {}).items()),
     )
 
 

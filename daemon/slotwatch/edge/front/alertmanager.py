@@ -18,7 +18,7 @@ from slotwatch.edge.front.bounded_answer import BoundedAnswer
 from slotwatch.edge.front.reasons import why_refused, why_unreachable
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Snapshot
-from slotwatch.views.alerts import Labels, alerts
+from slotwatch.views.alerts import Alert, Labels, alerts
 from slotwatch.views.moments import iso_wall
 
 AGAIN_S = 60.0
@@ -36,16 +36,17 @@ class Alertmanager:
 
     name = "alertmanager"
 
-    def __init__(self, house: House) -> None:
-        self._house = house
-        self._open: dict[Labels, dict[str, object]] = {}
-        self._over: dict[Labels, dict[str, object]] = {}
+    def __init__(self, house: House, page: str = "") -> None:
+        """page: address of the page for links; empty if others cannot reach it."""
+        self._house, self._page = house, page
+        self._open: dict[Labels, Alert] = {}
+        self._over: dict[Labels, Alert] = {}
         self._over_since_ns: dict[Labels, int] = {}
         self._changed = asyncio.Event()
         self._troubles: dict[str, str] = {}
 
     def note(self, snapshot: Snapshot) -> None:
-        now = alerts(snapshot, self._house)
+        now = alerts(snapshot, self._house, self._page, self._open)
         if now == self._open:
             return
         now_ns = clock.monotonic_ns()
@@ -59,9 +60,9 @@ class Alertmanager:
         self._open = now
         self._changed.set()
 
-    def take_house(self, house: House) -> None:
+    def take_house(self, house: House, page: str = "") -> None:
         """Send to this house's Alertmanagers from now on, what is over included."""
-        self._house = house
+        self._house, self._page = house, page
         self._troubles = {
             url: reason for url, reason in self._troubles.items() if url in house.alerts.alertmanager_urls
         }
@@ -109,10 +110,10 @@ class Alertmanager:
         self._troubles[url] = f"Alerts do not reach {_without_secret(url)}: {trouble}."
 
 
-def _ending(alert: dict[str, object], at_wall_ns: int) -> dict[str, object]:
+def _ending(alert: Alert, at_wall_ns: int) -> dict[str, object]:
     """The alert with its end. Alertmanager refuses one that begins after it ends, as where the clock was set back."""
     ends = iso_wall(at_wall_ns)
-    return {**alert, "startsAt": min(str(alert["startsAt"]), ends), "endsAt": ends}
+    return {**alert, "startsAt": min(alert["startsAt"], ends), "endsAt": ends}
 
 
 def _without_secret(url: str) -> str:

@@ -62,8 +62,10 @@ class MqttSender:
 
     name = "mqtt"
 
-    def __init__(self, house: House) -> None:
+    def __init__(self, house: House, page: str = "") -> None:
+        """page: address of the page for links; empty if others cannot reach it."""
         self._house = house
+        self._page = page
         self._topic = house.mqtt.topic.strip("/")
         self._states: dict[str, str] = {}
         self._held: tuple[object, ...] = ()
@@ -93,7 +95,7 @@ class MqttSender:
         held = _mark(snapshot)
         if held != self._held:  # thousands of universes are not written out five times a second for nothing
             self._held = held
-            self._states = states(Sheet(snapshot))
+            self._states = states(Sheet(snapshot), self._page)
         self._note_incidents(snapshot.incidents)
         if self._messages or self._states != self._sent:
             self._changed.set()
@@ -104,7 +106,7 @@ class MqttSender:
             known = None if before is None else before.get(one.id)
             mark = (one.revision, one.closed_ns is None)
             if known is None or known[:2] != mark:
-                text = json.dumps(brief(one), separators=(",", ":"))
+                text = json.dumps(brief(one, self._page), separators=(",", ":"))
                 # What was open before we began is in the retained list; a revision may change what is not sent.
                 if before is not None and (known is None or known[2] != text):
                     self._messages.append(text)

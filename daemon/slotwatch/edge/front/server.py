@@ -186,23 +186,24 @@ class Server:
 
     async def _follow(self, house: House) -> None:
         """Have what this house declares work beside the page, and end what it declares no longer."""
+        page, before = page_address(house, self.front.host), self._house
+        is_elsewhere = page != page_address(before, self.front.host)
         alerts = self._running.get(Alertmanager.name)
         if alerts is not None and house.alerts.alertmanager_urls and isinstance(alerts[0], Alertmanager):
-            alerts[0].take_house(house)  # what it sent is kept, so that it can also send when that is over
+            alerts[0].take_house(house, page)  # what it sent is kept, so that it can also send when that is over
         else:
             await self._leave(Alertmanager.name)
             if house.alerts.alertmanager_urls:
-                self._begin(Alertmanager(house))
-        before = self._house
-        mqtt = partial(_mqtt_sender, house) if house.mqtt.host else None
-        await self._renew(MQTT, mqtt, is_other=house.mqtt != before.mqtt)
+                self._begin(Alertmanager(house, page))
+        mqtt = partial(_mqtt_sender, house, page) if house.mqtt.host else None
+        await self._renew(MQTT, mqtt, is_other=house.mqtt != before.mqtt or is_elsewhere)
         elsewhere = (
             partial(ElsewhereFetcher, house, self.front.ask, self.front.heard_there) if house.listeners else None
         )
         await self._renew(ElsewhereFetcher.name, elsewhere, is_other=house.listeners != before.listeners)
         switches = partial(SwitchPolling, house, self.front.ask) if house.switches else None
         await self._renew(SwitchPolling.name, switches, is_other=house.switches != before.switches)
-        await self._follow_notices(house)
+        await self._follow_notices(house, page)
         heartbeat = partial(HeartbeatSender, house) if house.heartbeat.url_file else None
         await self._renew(HeartbeatSender.name, heartbeat, is_other=house.heartbeat != before.heartbeat)
 
@@ -213,9 +214,8 @@ class Server:
             if make is not None:
                 self._begin(make())
 
-    async def _follow_notices(self, house: House) -> None:
-        """Send messages to the recipients of this house."""
-        page = page_address(house, self.front.host)
+    async def _follow_notices(self, house: House, page: str) -> None:
+        """Send messages to the recipients of this house. page: address of the page for links."""
         running = self._running.get(Notifications.name)
         if running is not None and isinstance(running[0], Notifications) and running[0].take_house(house, page):
             return
@@ -239,10 +239,10 @@ class Server:
                 follower.close()
 
 
-def _mqtt_sender(house: House) -> Runner:
+def _mqtt_sender(house: House, page: str) -> Runner:
     from slotwatch.edge.front.mqtt import MqttSender  # most houses have no broker
 
-    return MqttSender(house)
+    return MqttSender(house, page)
 
 
 def build_app(

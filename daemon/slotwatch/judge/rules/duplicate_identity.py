@@ -15,6 +15,7 @@ from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.homes import GONE_E131_NS
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.takeovers import SEVERAL
 from slotwatch.model.sequence import SEQUENCES
 from slotwatch.snapshot import Severity
 
@@ -167,6 +168,7 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
             f"{cid[:8]}…",
         ),
         evidence=tuple(evidence),
+        controlled_by=SEVERAL,
         also_possible=(
             *(("one machine that invents addresses",) if len(key) > 2 else ()),
             "a copied virtual machine or show computer",

@@ -23,6 +23,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.subjects import is_any_shared
 from slotwatch.judge.succession import MOST_LOOKED_AT
+from slotwatch.judge.takeovers import SEVERAL, STRANGER
 from slotwatch.snapshot import Confidence, Severity
 
 MOST_COPIES = 32
@@ -111,8 +112,9 @@ class Echoes:
         universe = ctx.universe_of(copy)
         by, of = ctx.say_source(ctx.source_of(copy)), ctx.say_source(ctx.source_of(original))
         lag_ms = ms_from_ns(float(np.median([lag_ns for _, lag_ns in self._heard.get(key, ())] or [0])))
-        effect, priority = "hold levels up", int(streams.priority[copy])
+        effect, controlled_by, priority = "hold levels up", SEVERAL, int(streams.priority[copy])
         if priority > streams.priority[original]:
+            controlled_by = STRANGER
             effect = f"are in control, at priority {priority} above {int(streams.priority[original])} of {of}"
         return Finding(
             group=f"source:{ctx.source_name(ctx.source_of(copy))}",
@@ -126,6 +128,7 @@ class Echoes:
                 "never earlier.",
             ),
             confidence=Confidence.HIGH,
+            controlled_by=controlled_by,
             also_possible=("a tracking backup that the house file does not declare",),
         )
 

@@ -15,6 +15,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rivals import LAG, Rivals
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.subjects import is_any_shared
+from slotwatch.judge.takeovers import SEVERAL
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -87,6 +88,7 @@ class Conflicts:
             evidence=tuple(evidence),
             cause="more-than-two" if len(rows) > 2 or is_crowd else "two-sources",
             weight=float(slots),
+            controlled_by=SEVERAL,
             next_checks=_checks_of_declared(ctx, rows),
         )
 

@@ -16,7 +16,7 @@ from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.subjects import declares_universes
 from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, COMES_BACK, IDENTITY_CHANGED, is_back_as
-from slotwatch.judge.takeovers import Takeover
+from slotwatch.judge.takeovers import SEVERAL, STRANGER, Takeover
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 
@@ -84,16 +84,22 @@ class UnexpectedSources:
         earlier = self._came_in_place_of(ctx, row) if declared is None else -1
         if earlier >= 0:
             reason += f". It seems to be {ctx.say_source(earlier)}, back under another identity or address"
-        takeover = Takeover.of(ctx, row)
+        takeover, controlled_by = Takeover.of(ctx, row), SEVERAL
         if takeover is not None:
             effect = takeover.sentence(ctx, self._elsewhere(ctx, row))
+            controlled_by = SEVERAL if takeover.slots or takeover.shared else ""
         elif winner == row:
             effect = "It is in control."
             won = Takeover.of(ctx, row, by_packets=True)
-            if won is not None and won.slots:
+            takes = won is not None and won.slots > 0
+            controlled_by = STRANGER
+            if declared is not None:  # one above its priority is to send here: it is named if it takes from another
+                controlled_by = declared.name if takes or not above else ""
+            if won is not None and takes:
                 taken = won.say_taken(ctx, self._elsewhere(ctx, row, by_packets=True))
                 effect = f"It is in control: {taken}" if above else f"{effect} At priority {priority} {taken}"
         elif winner >= 0 and streams.priority[winner] > priority:
+            controlled_by = ""
             effect = f"It has no effect now: {ctx.say_source(ctx.source_of(winner))} sends at a higher priority."
         else:
             effect = "It has as much effect as the other sources."
@@ -119,6 +125,7 @@ class UnexpectedSources:
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
             lower=-1 if slots else 0,
             weight=float(slots * PRIORITIES + priority),
+            controlled_by=controlled_by,
             on_any_network=declared is None and _is_no_swapped_one(ctx, source, universe),
         )
 
@@ -161,7 +168,7 @@ RULE = Rule(
     name="unexpected-source",
     rule_class=RuleClass.CONTROL,
     severity=Severity.WARNING,
-    short=ShortWords("unknown source", "{n} unknown sources", look="Look at its name and address", audience=3),
+    short=ShortWords("unexpected source", "{n} unexpected sources", look="Look at its name and address", audience=3),
     sentence="{sources} sends {universes}{reason}. {effect}",
     judged_by=judged_by(UnexpectedSourceParameters(), bind),
     facts=UnexpectedSourceFacts,

@@ -128,6 +128,9 @@ class IncidentAnswer(TypedDict):
     next_checks: list[str]
     acknowledged: AcknowledgedAnswer | None
     accepted: Annotated[AcceptedAnswer | None, Meta(description="The exception that keeps it a note; null if none.")]
+    controlled_by: Annotated[
+        dict[str, str], Meta(description="Who decides a universe's levels now, if not the sources that are to.")
+    ]
     heard_elsewhere: list[HeardElsewhereAnswer]
     legs: Annotated[list[IncidentLegAnswer], Meta(description="Its sources on each network they were heard on.")]
     flaps: Annotated[int, Meta(ge=0, description="How often it returned.")]

@@ -16,6 +16,9 @@ class CountsAnswer(TypedDict):
     universes: Annotated[dict[str, int], Meta(description="By state.")]
     incidents: Annotated[dict[str, int], Meta(description="Open, by severity.")]
     acknowledged: Count
+    controlled_by_others: Annotated[
+        Count, Meta(description="Universes that arrive and whose levels not only the sources decide that are to.")
+    ]
 
 
 class HouseAnswer(TypedDict):
