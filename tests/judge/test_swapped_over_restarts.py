@@ -15,7 +15,7 @@ from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Incident
 from slotwatch.views.records import incident_of, record
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage
-from tests.judge.test_swapped_networks import BOTH, HOMES, LIGHTS, MAIN, ONE_ON_A, SWAP_S, leg
+from tests.judge.test_swapped_networks import BOTH, HOMES, LIGHTS, MAIN, ONE_ON_A, SWAP_S, TEST, leg
 
 STOPPED_S, AWAY_S, END_S = 20.0, 1.5, 50.0
 Legs = tuple[tuple[Desk, int], ...]
@@ -108,3 +108,32 @@ def test_a_lead_that_takes_the_place_of_the_other_one_is_no_loss_of_its_sources(
     found = stage.rule("networks-swapped")
     assert "what belongs to network A arrives on network B, and nothing arrives on network A." in found.summary
     assert not any("e131/1@A" in one.universes for one in stage.open if one.rule == "universe-lost")
+
+
+def test_a_universe_that_arrives_on_the_wrong_network_alone_is_one_incident() -> None:
+    """Its data on the other network is no second fault, and a switch that brings a group unasked brings it with them.
+
+    RFC 4541 2.1: a snooping switch forwards a group only where it was asked for.
+    """
+    legs = ((MAIN, 0), (replace(MAIN, universes=(1,)), 1), (LIGHTS, 0), (LIGHTS, 1))
+    stage = Stage(ONE_ON_A, *at(legs, swapped_until_s=STOPPED_S)).run(14.0)
+    (found,) = stage.open
+    assert (found.rule, found.cause, found.universes) == ("universe-missing", "wrong-network", ("e131/2@A",))
+    assert {rule for rule, _ in found.explains} == {"undeclared-universe", "flooded-groups"}
+    assert any("are swapped" in line for line in found.also_possible)
+    stage.run(40.0)
+    assert stage.open == []
+    assert [one.rule for one in stage.all if not one.part_of] == ["universe-missing"]
+
+
+def test_a_universe_on_the_wrong_network_is_not_called_numbered_off() -> None:
+    stage = Stage(ONE_ON_A, *at(ON_A, swapped_until_s=END_S)).run(14.0)
+    others = next(one for one in stage.open if "e131/1@A" in one.universes)
+    assert "e131/2@B" not in " ".join((others.summary, *others.evidence))
+
+
+def test_an_undeclared_universe_beside_one_on_the_wrong_network_stays_an_incident() -> None:
+    legs = ((MAIN, 0), (replace(MAIN, universes=(1,)), 1), (LIGHTS, 0), (LIGHTS, 1))
+    stage = Stage(ONE_ON_A, *at(legs, swapped_until_s=END_S), replace(TEST, universes=(30,), network=1)).run(14.0)
+    found = next(one for one in stage.open if one.rule == "undeclared-universe")
+    assert found.universes == ("e131/30@B",)

@@ -145,7 +145,7 @@ def is_awaited(ctx: RuleContext, incident: Incident) -> bool:
     return bool(set(incident.universes) & live)
 
 
-def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], sources: Iterable[str]) -> bool:
+def may_explain(incident: Incident, rule: Rule, cause: str, universes: Iterable[str], sources: Iterable[str]) -> bool:
     """Whether what is found beside an incident from before a restart is explained by it, as it would have been."""
     wide = CATALOG[incident.rule]
     names, who = set(universes), set(sources)
@@ -157,6 +157,7 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
     on_universes, of_sources = names <= set(incident.universes), bool(who & set(incident.sources))
     of_sources &= _networks(names) <= _networks(incident.universes)
     near = {
+        explain.ELSEWHERE: _numbers(names) <= _numbers(incident.universes),
         explain.UNIVERSE: on_universes,
         explain.NETWORK: on_universes,
         explain.SOURCE: of_sources,
@@ -165,10 +166,15 @@ def may_explain(incident: Incident, rule: Rule, universes: Iterable[str], source
     return any(
         near.get(reach.nearness, False)
         and reach.covers(rule.name, rule.effects)
-        and not reach.only
         and (not reach.causes or incident.cause in reach.causes)
+        and (not reach.only or cause in reach.only)
         for reach in wide.explains.reaches
     )
+
+
+def _numbers(names: Iterable[str]) -> set[str]:
+    """Protocols and numbers of universes, without their networks."""
+    return {name.partition("@")[0] for name in names}
 
 
 def _networks(names: Iterable[str]) -> set[str]:

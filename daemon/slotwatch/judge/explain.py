@@ -24,9 +24,10 @@ class Effect(Enum):
 
 
 ANYWHERE, NETWORK, UNIVERSE, SOURCE, STREAM = "anywhere", "network", "universe", "source", "stream"
-FIXTURE, RETURNED, GROUP = "fixture", "returned", "group"
+FIXTURE, RETURNED, GROUP, ELSEWHERE = "fixture", "returned", "group", "elsewhere"
 """How near the explained case must lie: anywhere; on its networks; on its universes; of its sources; both of these;
-about its fixtures alone; about the streams as which, by its verdict, what stopped came back; in a group of one name."""
+about its fixtures alone; about the streams as which, by its verdict, what stopped came back; in a group of one name;
+on its universes as another network carries them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,4 +71,10 @@ class Explains:
         object.__setattr__(self, "by_its_end", by_its_end)
 
 
+WRONG_NETWORK = frozenset({"wrong-network"})
+ITS_DATA_ELSEWHERE = (
+    Reach(ELSEWHERE, rules=frozenset({"undeclared-universe"}), causes=WRONG_NETWORK, only=WRONG_NETWORK),
+    Reach(ELSEWHERE, rules=frozenset({"flooded-groups"}), causes=WRONG_NETWORK),
+)
+"""What a loss explains whose data arrives on a network where it is not declared."""
 NOTHING = Explains(1_000_000)

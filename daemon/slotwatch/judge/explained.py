@@ -12,8 +12,9 @@ from slotwatch.judge.cluster import Cluster, names_of, subject_of
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.drafts import Slot
 from slotwatch.judge.earlier import may_explain
+from slotwatch.judge.homes import UNDER_WAY_NS
 from slotwatch.judge.incidents import IncidentBook
-from slotwatch.judge.likeness import ABSENT, GONE
+from slotwatch.judge.likeness import ABSENT, GONE, OF_DATA
 from slotwatch.judge.raised import Raised
 from slotwatch.judge.rule import RuleClass
 from slotwatch.snapshot import Incident
@@ -61,11 +62,18 @@ def let_go(ctx: RuleContext, clusters: list[Cluster], book: IncidentBook) -> boo
             if wide is None or wide is cluster or not _is_true_by_itself(wide, case):
                 continue
             ended_ns = max((one.last_true_ns for one in wide.cases if not one.holds), default=0)
-            if ctx.now_ns - ended_ns >= LET_GO_NS:
+            if ctx.now_ns - ended_ns >= LET_GO_NS and not _is_running_out(ctx, case, ended_ns):
                 case.explained_by = None
             else:
                 letting_go = True
     return letting_go
+
+
+def _is_running_out(ctx: RuleContext, case: Raised, ended_ns: int) -> bool:
+    """Whether a case is about data of which nothing came since then: it holds only until its loss timeout."""
+    rows = list(case.finding.universes)
+    last_ns = ctx.universes.last_arrival_ns[rows]
+    return case.rule.name in OF_DATA and bool((last_ns <= ended_ns + UNDER_WAY_NS).all())
 
 
 def _by_subject(clusters: list[Cluster]) -> dict[Slot, Cluster]:
@@ -110,7 +118,7 @@ def explain_by_earlier(ctx: RuleContext, clusters: list[Cluster], waiting: Seque
     for incident in waiting:
         for case in (case for cluster in clusters for case in cluster.cases if case.explained_by is None):
             universes = [ctx.universe_name(row) for row in case.finding.universes]
-            if may_explain(incident, case.rule, universes, names_of(ctx, (case.finding,))):
+            if may_explain(incident, case.rule, case.finding.cause, universes, names_of(ctx, (case.finding,))):
                 case.explained_by = incident.id
 
 
@@ -167,23 +175,26 @@ def _absent_parts(wide: Cluster) -> list[Cluster]:
 @dataclass(frozen=True, slots=True)
 class Extent:
     """What the cases of a wide fault are about: names of sources, rows of universes, networks, names of fixtures and
-    of groups."""
+    of groups, and universes on any network."""
 
     names: set[str]
     universes: set[int]
     networks: set[int]
     fixtures: set[str]
     groups: set[str]
+    ids: set[UniverseId]
 
     @classmethod
     def of(cls, ctx: RuleContext, cases: Sequence[Raised]) -> Extent:
         findings = [case.finding for case in cases]
+        universes = {row for finding in findings for row in finding.universes}
         return cls(
             names_of(ctx, findings),
-            {row for finding in findings for row in finding.universes},
+            universes,
             {network for finding in findings for network in finding.networks},
             {name for finding in findings for name in finding.fixtures},
             {finding.group for finding in findings},
+            ctx.universe_ids(universes) if len(ctx.house.networks) > 1 else set(),
         )
 
 
@@ -209,6 +220,10 @@ class _Among:
                 self._names_of_rows[rows] = of_rows
             names = self._names[id(case)] = of_rows.union(finding.source_names) if finding.source_names else of_rows
         return names
+
+    def ids_of(self, case: Raised) -> set[UniverseId]:
+        """Give the universes that a case is about, on whatever network."""
+        return self._ctx.universe_ids(case.finding.universes)
 
     def may_be_near(self, cluster: Cluster, nearness: str, extent: Extent) -> bool:
         """Whether a case of a cluster may lie so near to this: False if surely none does."""
@@ -330,6 +345,8 @@ def _is_near(among: _Among, case: Raised, nearness: str, extent: Extent) -> bool
         return finding.group in extent.groups
     if nearness == explain.FIXTURE:
         return bool(finding.fixtures) and set(finding.fixtures) <= extent.fixtures
+    if nearness == explain.ELSEWHERE:
+        return bool(finding.universes) and among.ids_of(case) <= extent.ids
     on_universes = bool(finding.universes) and set(finding.universes) <= extent.universes
     if nearness == explain.UNIVERSE:
         return on_universes

@@ -13,7 +13,7 @@ from slotwatch.judge import earlier
 from slotwatch.judge.catalog import FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import how_long
-from slotwatch.judge.likeness import ABSENT, GONE, LOSSES, difference, joined, joined_universes, with_silences
+from slotwatch.judge.likeness import ABSENT, GONE, LOSSES, OF_DATA, difference, joined, joined_universes, with_silences
 from slotwatch.judge.resumed import ResumedIncidents
 from slotwatch.judge.same_fault import (
     is_another,
@@ -83,6 +83,8 @@ class IncidentBook(ResumedIncidents):
             return None if is_followed_by(entry, draft) else entry
         # A narrower incident of the same fault that was opened first is widened, not joined by a second.
         parts = [by_slot[part] for part in draft.absorbs if part in by_slot and part not in self._claimed]
+        # Nobody acknowledged a loss by acknowledging what is heard instead.
+        parts = [part for part in parts if draft.rule not in GONE or part.incident.rule not in OF_DATA]
         parts += [entry for entry in self._open.values() if was_group_of(entry, draft)]
         parts += [self._open[number] for number in self._resumed if is_resumed(self._open.get(number), draft)]
         parts += self._lone_resumed(draft)

@@ -13,6 +13,8 @@ GONE = frozenset({"universe-lost", "universe-missing"})
 ABSENT = frozenset({"source-absent", "backup-absent"})
 """Losses of sources on universes that others keep alive."""
 LOSSES = GONE | ABSENT
+OF_DATA = frozenset({"flooded-groups", "undeclared-universe"})
+"""What is said of data that comes: a loss may account for it, and is another incident all the same."""
 
 
 _OF_THE_DEAD = frozenset({"source-lost"})

@@ -9,6 +9,7 @@ import numpy as np
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.wire.universe import Protocol
 
 MOVE_NS = 10_000_000_000
@@ -32,7 +33,9 @@ def look_alikes(ctx: RuleContext, missing: int) -> list[str]:
     by_distance = []
     for row in np.flatnonzero(heard).tolist():
         distance = int(universes.number[row]) - number
-        if _is_alias(int(universes.protocol[row]), protocol, int(universes.number[row]), number, distance):
+        is_alias = _is_alias(int(universes.protocol[row]), protocol, int(universes.number[row]), number, distance)
+        # What is silent on the network where it is declared, under this very number, is that one.
+        if is_alias and not declared_elsewhere(ctx, row):
             by_distance.append((abs(distance), f"{_name(ctx, row)} is heard and not declared: {_way(distance)}."))
     return [sentence for _, sentence in sorted(by_distance)]
 

@@ -48,6 +48,9 @@ class PassNames(PassTables):
         universes = self.universes
         return UniverseId(Protocol(int(universes.protocol[row])), int(universes.number[row]))
 
+    def universe_ids(self, rows: Iterable[int]) -> set[UniverseId]:
+        return set(map(self.universe_id, rows))
+
     def universe_name(self, row: int) -> str:
         """Write a universe as the house does: `e131/12`, with its network where the house has several."""
         name = self.names.by_row.get(row)

@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import TICK_NS, UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.explain import ITS_DATA_ELSEWHERE, NETWORK, SOURCE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import went_home
 from slotwatch.judge.likeness import LEAD_WORKS
 from slotwatch.judge.numbering_mistakes import moved_back
@@ -123,6 +123,7 @@ RULE = Rule(
             causes=frozenset({"multicast-lost", "network-lost", "source-lost", "stream-terminated"}),
         ),
         Reach(NETWORK, rules=frozenset({"querier-absent"}), causes=frozenset({"multicast-lost"})),
+        *ITS_DATA_ELSEWHERE,
         begins_at_a_moment=True,
     ),
     measured=LOSS_TIMEOUTS,

@@ -13,7 +13,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.explain import ITS_DATA_ELSEWHERE, UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.homes import elsewhere, may_be_swapped
 from slotwatch.judge.leg_causes import checks_of_wrong_network
 from slotwatch.judge.legs import plain_names, say_networks
@@ -305,6 +305,7 @@ RULE = Rule(
                 }
             ),
         ),
+        *ITS_DATA_ELSEWHERE,
     ),
     measured=(
         Threshold(
