@@ -143,7 +143,11 @@ def test_coming_and_going_is_one_incident_that_flaps(row: Row) -> None:
     assert incident.closed_ns is None
     assert incident.flaps == 4
     assert "comes and goes" in incident.summary
-    still.run(50.0, **WELL)
+    assert incident.returned_ns is not None
+    assert incident.next_checks == CATALOG["flapping"].next_checks, "what to look at also while it is back"
+    still.run(2.0, **{**WELL, **row.always, **row.over})
+    assert still.reported[0].next_checks[:-1] and still.reported[0].next_checks[-1:] == CATALOG["flapping"].next_checks
+    still.run(53.0, **WELL)
     assert still.reported[0].closed_ns is None, "flapping stays open for a minute of calm"
     still.run(15.0, **WELL)
     assert still.reported[0].closed_ns is not None

@@ -233,11 +233,13 @@ class IncidentBook(ResumedIncidents):
     def _fill_words(self, entry: IncidentRecord, draft: IncidentDraft, *, is_over: bool) -> None:
         """is_over: all of it is back, and what was known while it lasted stays the record."""
         incident = entry.incident
-        incident.next_checks = draft.next_checks
+        comes_and_goes = draft.flapping or self._flapping.opens_often(entry.openings)
+        # What comes and goes has something to look at also while it is back.
+        incident.next_checks = (*draft.next_checks, *(FLAPPING.next_checks if comes_and_goes else ()))
         # What ended last may have closed already: what is left of it ended earlier, and does not date the end.
         if draft.returned_ns is None or draft.returned_ns >= (incident.returned_ns or 0):
             incident.summary = entry.summary_now(draft)
-            if self._flapping.opens_often(entry.openings) and not draft.flapping:
+            if comes_and_goes and not draft.flapping:
                 incident.summary = FLAPPING.sentence.format(summary=draft.summary, flaps=incident.flaps + 1)
         if is_over:
             # What still worked while it lasted is now part of all that works.
