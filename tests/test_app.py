@@ -57,6 +57,15 @@ def test_a_packet_on_the_wire_is_a_universe_on_the_page(tmp_path: Path) -> None:
     assert is_free(socket.SOCK_DGRAM, daemon.ports.e131)
 
 
+def test_a_second_one_says_once_why_it_cannot_start_and_which_process_to_end(running_house: Daemon) -> None:
+    """Its page is tried for some seconds. The process that is named is the parent: its parts are started again."""
+    command = [sys.executable, "-m", "slotwatch.cli", "serve", "-c", str(running_house.file)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+    assert done.returncode == 2
+    assert "history" not in done.stderr
+    assert f"by slotwatch (process {running_house.process.pid})" in done.stderr.splitlines()[-1]
+
+
 def test_ctrl_c_for_the_whole_group_ends_it_cleanly(tmp_path: Path) -> None:
     ports, file = Ports(), tmp_path / "house.toml"
     file.write_text(house_text(ports))

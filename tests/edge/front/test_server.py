@@ -171,6 +171,8 @@ async def test_a_port_that_is_taken_is_reported_with_advice(tmp_path: Path) -> N
         with pytest.raises(EdgeError, match=f"cannot open 127.0.0.1:{house.http.port}") as found:
             await made(house, MadeUpSnapshots(), Judging()).serve(asyncio.Event(), lambda: None)
     assert found.value.errno == errno.EADDRINUSE and "ss -lntp" in found.value.lines[0]
+    assert f"(process {os.getpid()})" in found.value.lines[0], "who holds it"
+    assert not (tmp_path / "slotwatch.db").exists(), "what ends at once has not begun with the history"
 
 
 async def test_it_opens_again_right_after_it_closed(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ the kernel's queue and is not refused. Only another address closes them.
 from __future__ import annotations
 
 import asyncio
+import errno
 import socket
 
 from aiohttp import web
@@ -14,6 +15,7 @@ from aiohttp import web
 from slotwatch.edge.front.callers import ASK_WITHIN_S, Callers, Inside
 from slotwatch.edge.front.certificate import PageCertificate
 from slotwatch.edge.front.complaints import Complaints
+from slotwatch.edge.shared.ports import holder_sentence
 from slotwatch.errors import EdgeError
 from slotwatch.house.schema import House
 from slotwatch.house.service import Http
@@ -49,13 +51,20 @@ class WebServer:
         """The listening sockets, at which the kernel has callers wait in line; a door that follows takes them over."""
         return self._sockets
 
+    async def listen(self) -> None:
+        """Take the address: callers wait in line until `open`. EdgeError if it cannot be had (`errno` says why)."""
+        self._sockets = await _listening(self.http)
+
     async def open(self, app: web.Application, before: WebServer | None = None) -> None:
-        """Answer with `app`: at the sockets of the door before if it has the same address, else at new ones.
+        """Answer with `app`: at the sockets of the door before if it has the same address, else at its own.
 
         EdgeError if the address cannot be had (`errno` says why); then the server before it is still open.
         """
         inherits = before is not None and _address(before.http) == _address(self.http)
-        self._sockets = before.line if before is not None and inherits else await _listening(self.http)
+        if before is not None and inherits:
+            self._sockets = before.line
+        elif not self._sockets:
+            await self.listen()
         self._runner = web.AppRunner(
             app,
             access_log=None,
@@ -110,6 +119,10 @@ def _address(http: Http) -> tuple[str, int]:
     return http.host, http.port
 
 
+def _holder(http: Http, error: OSError) -> str:
+    return holder_sentence("tcp", http.port) if error.errno == errno.EADDRINUSE else ""
+
+
 async def _listening(http: Http) -> list[socket.socket]:
     """Sockets that listen at every address of the host."""
     found: list[socket.socket] = []
@@ -130,7 +143,7 @@ async def _listening(http: Http) -> list[socket.socket]:
         for sock in found:
             sock.close()
         raise EdgeError(
-            f"cannot open {http.host}:{http.port} for the page: {error.strerror or error}",
+            f"cannot open {http.host}:{http.port} for the page: {error.strerror or error}{_holder(http, error)}",
             "choose another [http] listen, or end what holds it: ss -lntp",
             error.errno,
         ) from error

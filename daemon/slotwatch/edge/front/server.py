@@ -83,6 +83,8 @@ class Server:
         self._log_certificate()
         self._door = self._door_of(house)
         self.front.certificate_trouble = lambda: self._certificate.trouble
+        # Before the history: while the port is taken this process ends and is started again, with nothing to say of it.
+        await self._door.listen()
         self._history = History(state_place(house, house.history.path), house.history.keep_days)
         self._references = References(self.front, self._history)
         self._usual = UsualKeeper(self.front, self._history)

@@ -12,7 +12,8 @@ OWN = "slotwatch"
 def holders(protocol: str, port: int) -> list[str]:
     """Names and numbers (`program (process 812)`) of the programs with this local port open. `protocol`: udp or tcp.
 
-    A program of another user is found only by root; otherwise its owner's number is given instead.
+    A program of another user is found only by root; otherwise its owner's number is given instead. The number of a
+    slotwatch is that of the process to end: its parts are started again.
     """
     inodes = _inodes(protocol, port)
     found = {inode: name for inode, name in _open_sockets().items() if inode in inodes}
@@ -48,16 +49,28 @@ def _is_own(process: Path) -> bool:
     return any(word.startswith(b"slotwatch.") or word.rpartition(b"/")[2] == b"slotwatch" for word in words)
 
 
+def _whole(process: Path) -> Path:
+    """The process of slotwatch that started this one; itself if none did."""
+    parent = process.with_name((process / "stat").read_text().rpartition(") ")[2].split()[1])
+    return parent if parent.exists() and _is_own(parent) else process
+
+
+def _named(process: Path) -> str:
+    if _is_own(process):
+        return f"{OWN} (process {_whole(process).name})"
+    return f"{(process / 'comm').read_text().strip()} (process {process.name})"
+
+
 def _open_sockets() -> dict[int, str]:
     """Socket inode to `name (process pid)` of every process whose descriptors may be read."""
     found: dict[int, str] = {}
     for process in Path("/proc").glob("[0-9]*"):
         with contextlib.suppress(OSError):
-            name = OWN if _is_own(process) else (process / "comm").read_text().strip()
+            name = _named(process)
             for link in (process / "fd").iterdir():
                 # A descriptor may be closed between the listing and here; the listing's own always is.
                 with contextlib.suppress(OSError):
                     target = os.readlink(link)  # noqa: PTH115 - a path would be made of `socket:[123]`
                     if target.startswith("socket:["):
-                        found[int(target[8:-1])] = f"{name} (process {process.name})"
+                        found[int(target[8:-1])] = name
     return found
