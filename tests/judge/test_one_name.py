@@ -13,7 +13,7 @@ import pytest
 
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.snapshot import Severity
-from tests.judge.stage import START_NS, Desk, S, Stage, house_of, moving, still
+from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, e131, group_of, house_of, moving, still
 
 UNIVERSES = (1, 2)
 HOUSE = house_of(
@@ -87,3 +87,38 @@ def test_ends_and_previews_in_its_name_are_no_loss(options: int) -> None:
     assert {one.rule for one in stage.all} <= {"false-end", "sequence-unusable", "out-of-order", "uneven-refresh"}
     # Receivers discard frames of the desk after such a packet: it neither paused, nor were they lost on the way.
     assert {one.cause for one in stage.all if one.rule == "uneven-refresh"} <= {""}
+
+
+ENDS = {"each alone, with the next number": (0,), "two in a row": (0, 1), "with a number that does not fit": (100,)}
+"""What is added to the number of its next frame."""
+
+
+@pytest.mark.parametrize("ends", ENDS)
+@pytest.mark.parametrize("universe", UNIVERSES)
+def test_a_source_that_went_on_after_ends_in_its_name_did_not_announce_the_next(ends: str, universe: int) -> None:
+    """Somebody else ends it again as it loses power: the ends of before were of one universe, the last are of both."""
+    hz, dies_s = 30.0, 20.0
+    desk = Desk("Desk A", UNIVERSES, hz=hz, levels=moving(hz=hz), to_s=dies_s)
+
+    def end(t_s: float, number: int, sequence: int) -> Packet:
+        data = e131(number, sequence, bytes(512), cid=desk.cid, name=desk.name, options=0x40)
+        return Packet(t_s, data, desk.address, group_of(number))
+
+    made = [
+        end(at_s + 0.01 + place * 0.001, universe, round(at_s * hz) + 1 + more)
+        for at_s in (8.0, 12.0)
+        for place, more in enumerate(ENDS[ends])
+    ]
+    made += [
+        end(dies_s + 0.01 + place * 0.001, number, round(dies_s * hz) + place)
+        for number in UNIVERSES
+        for place in range(3)
+    ]
+    stage = Stage(HOUSE, desk, Plain(made)).run(30.0)
+    (loss,) = (one for one in stage.all if one.opened_ns > START_NS + dies_s * S)
+    assert (loss.rule, loss.cause) == ("universe-lost", "source-lost")
+    assert set(loss.universes) == {"e131/1", "e131/2"} and loss.severity == Severity.CRITICAL
+    assert "announced" not in loss.summary
+    said = " ".join(loss.evidence)
+    assert "so they are not believed" in said and "without the stream-terminated bit" not in said
+    assert "somebody else sent those packets" in str(loss.also_possible)

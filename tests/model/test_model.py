@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from typing import Any
 
 import numpy as np
@@ -137,6 +138,23 @@ def test_an_end_with_numbers_that_do_not_fit_changes_nothing(count: int) -> None
     row, streams = bench.stream(), bench.model.streams
     assert streams.live[row] and streams.since_ns[row] == START and streams.last_terminated_ns[row] == 0
     assert (streams.frames[row], streams.lost_frames[row], streams.discarded[row]) == (120, 0, 0)
+
+
+@pytest.mark.parametrize("options", [OPTION_PREVIEW, OPTION_TERMINATED])
+@pytest.mark.parametrize("size", [1, 3, 400])
+def test_what_lies_between_the_numbers_of_frames_and_of_packets_that_nobody_shows_is_no_loss(
+    options: int, size: int
+) -> None:
+    """Table 4-1 options: receivers show neither, and anyone can send one. Each frame of the sender came."""
+    bench, chance = Bench(), random.Random(3)
+    forged = [
+        Sent(START + i * 25 * MS + 9 * MS, e131(bytes(512), sequence=chance.randrange(256), options=options))
+        for i in range(100, 300, 3)
+    ]
+    bench.feed_split(sorted(frames(400) + forged, key=lambda packet: packet.t_ns), [size])
+    bench.model.advance(START + 11 * SECOND)
+    row = bench.stream()
+    assert bench.model.streams.lost_frames[row] == 0
 
 
 def test_one_last_packet_is_believed_once_nothing_follows() -> None:

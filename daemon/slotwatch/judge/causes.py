@@ -24,8 +24,8 @@ from slotwatch.judge.life_signs import (
     kept_alive_slowly,
     living_sources,
     paused_before,
+    say_doubted_ends,
     say_ended_whole,
-    say_unfit_ends,
     stops_at_rest,
     weigh_signs_of_life,
 )
@@ -76,7 +76,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     until_ns = max(group.is_revised_until_ns, group_tables.awaited_until_ns(scene, verdict))
     verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else until_ns)
     verdict = weigh_elsewhere(scene, verdict)
-    verdict = say_unfit_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
+    verdict = say_doubted_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
     _say_all_that_works(scene, verdict)
     return verdict
 

@@ -223,7 +223,7 @@ def _legs(ctx: RuleContext, about: About) -> tuple[IncidentLeg, ...]:
                 continue
             state: LegState = "live"
             if not np.count_nonzero(ctx.live[rows]):
-                goes_on = ctx.streams.last_terminated_ns[rows] < ctx.streams.last_arrival_ns[rows]
+                goes_on = ~ctx.announced[rows] & (ctx.streams.last_arrival_ns[rows] > 0)
                 state = "silent" if np.count_nonzero(goes_on) else "terminated"
             key = ctx.source_name(source), ctx.network_name(ctx.sources[leg].network)
             # A source may have had several addresses on one network.

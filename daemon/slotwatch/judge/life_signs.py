@@ -13,6 +13,7 @@ from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.damage_causes import RESTING
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict
+from slotwatch.model.announced_ends import doubted_ends
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -224,19 +225,24 @@ def how_they_ended(scene: Scene) -> str:
 WITHOUT_END = re.compile(r",? without (?:the|a) stream-terminated bit")
 
 
-def say_unfit_ends(scene: Scene, verdict: Verdict) -> Verdict:
-    """Say that a packet announced the end of what stopped, where its sequence number is why it is not believed."""
+def say_doubted_ends(scene: Scene, verdict: Verdict) -> Verdict:
+    """Say that packets announced the end of what stopped, and why they are not believed."""
     ctx, streams = scene.ctx, scene.ctx.streams
-    rows = (scene.stopped & (streams.last_unfit_end_ns > 0)).nonzero()[0]
-    rows = rows[streams.last_unfit_end_ns[rows] >= streams.last_arrival_ns[rows]]
+    unfit = scene.stopped & (streams.last_unfit_end_ns > 0) & (streams.last_unfit_end_ns >= streams.last_arrival_ns)
+    doubted = scene.stopped & doubted_ends(streams)
+    is_doubted = bool(np.count_nonzero(doubted))
+    rows = (doubted if is_doubted else unfit).nonzero()[0]
     if not len(rows):
         return verdict
     universes = ctx.name_universes(sorted(set(streams.universe[rows].tolist())))
-    came = ctx.time_of_day(int(streams.last_unfit_end_ns[rows].max()))
+    if is_doubted:
+        came, those = f"Packets with the stream-terminated bit came for {universes}", "those packets"
+        why = "Others came before whose number did not fit, or after which it went on, so they are not believed."
+    else:
+        at = ctx.time_of_day(int(streams.last_unfit_end_ns[rows].max()))
+        came, those = f"A packet with the stream-terminated bit came for {universes} at {at}", "that packet"
+        why = "Its sequence number does not fit, so it is not believed."
     verdict.evidence = [WITHOUT_END.sub("", line) for line in verdict.evidence]
-    verdict.evidence.append(
-        f"A packet with the stream-terminated bit came for {universes} at {came}. Its sequence number does not fit, so "
-        "it is not believed."
-    )
-    verdict.also_possible.append("the source was closed, or somebody else sent that packet")
+    verdict.evidence.append(f"{came}. {why}")
+    verdict.also_possible.append(f"the source was closed, or somebody else sent {those}")
     return verdict

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from slotwatch.durations import NANOSECONDS
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House
 from slotwatch.judge.model_view import ModelView, StreamColumns, UniverseColumns
+from slotwatch.model.announced_ends import announced_ends
 from slotwatch.model.legs import legs_of
 from slotwatch.model.sources import Sources
 from slotwatch.model.table import Table
@@ -199,11 +200,15 @@ class PassTables:
         return followed
 
     @cached_property
+    def announced(self) -> NDArray[np.bool_]:
+        """(S,) streams whose source has sent since their last frame that they end."""
+        return announced_ends(self.streams)
+
+    @cached_property
     def terminated(self) -> NDArray[np.bool_]:
         """(U,) universes whose newest frame's source has since sent that it stops."""
         streams = self.streams
-        stopped = streams.used & (streams.last_arrival_ns > 0) & (streams.last_terminated_ns >= streams.last_arrival_ns)
-        stopped &= streams.last_arrival_ns >= self.universes.last_arrival_ns[streams.universe]
+        stopped = self.announced & (streams.last_arrival_ns >= self.universes.last_arrival_ns[streams.universe])
         ended: NDArray[np.bool_] = np.bincount(streams.universe[stopped], minlength=self.universes.count) > 0
         return ended
 

@@ -177,7 +177,7 @@ def _heard_and_ended(ctx: RuleContext) -> tuple[Mask, Mask]:
     """(S,) streams of declared sources that were heard, and those of them that announced their end."""
     streams = ctx.streams
     heard = streams.used & (ctx.stream_sources_declared >= 0) & (streams.last_arrival_ns > 0)
-    return heard, heard & (streams.last_terminated_ns >= streams.last_arrival_ns) & (streams.lost_ns > 0)
+    return heard, heard & ctx.announced & (streams.lost_ns > 0)
 
 
 def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
@@ -200,14 +200,13 @@ def describe_absent(ctx: RuleContext, key: Absent) -> Finding:
         )
     stream = row
     streams = ctx.streams
-    terminated = bool(streams.last_terminated_ns[stream] >= streams.last_arrival_ns[stream])
     return Finding(
         group="",
         since_ns=int(streams.last_arrival_ns[stream]),
         universes=(ctx.universe_of(stream),),
         streams=(stream,),
         networks=(int(streams.network[stream]),),
-        lower=int(terminated),
+        lower=int(ctx.announced[stream]),
     )
 
 

@@ -188,7 +188,7 @@ def closed_cleanly(ctx: RuleContext) -> bool:
     rows &= ~goes_on[streams.universe]
     if not rows.any():
         return bool((universes.last_arrival_ns[declared] > 0).any())
-    return bool((streams.last_terminated_ns[rows] >= streams.last_arrival_ns[rows]).all())
+    return bool(ctx.announced[rows].all())
 
 
 def say_still_sent(ctx: RuleContext) -> str:

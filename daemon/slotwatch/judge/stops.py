@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.model_view import StreamColumns
+from slotwatch.model.announced_ends import announced_ends
 from slotwatch.wire.universe import Protocol
 
 KEEP_ALIVE_E131_NS = 1_050_000_000
@@ -70,7 +71,7 @@ def measure_stops(ctx: RuleContext) -> Stops:
     return Stops(
         last_ns=last_ns,
         due_ns=last_ns + owed_ns,
-        terminated=had_frames & (streams.last_terminated_ns >= last_ns),
+        terminated=announced_ends(streams),
         had_frames=had_frames,
         now_ns=ctx.now_ns,
         usual_ns=usual_ns,

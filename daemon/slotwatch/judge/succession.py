@@ -90,8 +90,8 @@ def prove_changes(ctx: RuleContext, row: int, other: int) -> list[str]:
         evidence.append(f"CID {earlier.source_id.hex()} before, {own.source_id.hex()} since {since}.")
     if address:
         evidence.append(f"{earlier.address} before, {own.address} since {since}.")
-    clean = streams.last_terminated_ns[other] >= streams.last_arrival_ns[other]
-    return [*evidence, "The earlier one ended cleanly." if clean else "The earlier one ended without notice."]
+    how = "cleanly" if ctx.announced[other] else "without notice"
+    return [*evidence, f"The earlier one ended {how}."]
 
 
 def _differ(ctx: RuleContext, row: int, other: int) -> tuple[bool, bool]:

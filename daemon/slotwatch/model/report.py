@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slotwatch.model import cadence
+from slotwatch.model.announced_ends import announced_ends
 from slotwatch.model.control import gives_slot_priorities, in_control
 from slotwatch.model.counters import INTERVAL_EDGES_S
 from slotwatch.model.minutes import lost_frames
@@ -223,8 +224,7 @@ def _stream_states(model: Model, rows: NDArray[np.intp]) -> NDArray[np.uint8]:
     states = np.full(len(rows), SILENT, np.uint8)
     never = streams.last_arrival_ns[rows] == 0
     states[never & (streams.last_preview_ns[rows] > 0)] = PREVIEW_ONLY
-    ended = streams.last_terminated_ns[rows]
-    states[~streams.live[rows] & (ended > 0) & (ended >= streams.last_arrival_ns[rows])] = TERMINATED
+    states[~streams.live[rows] & announced_ends(streams)[rows]] = TERMINATED
     states[streams.live[rows]] = LIVE
     return states
 

@@ -93,8 +93,9 @@ class SeriesOfStreams:
     ) -> NDArray[np.uint8]:
         """Judge run by run: the common case as arrays, everything else packet by packet."""
         table, segments = self.streams, part.segments
+        rows = segments.rows
         verdict = np.zeros(len(number), np.uint8)
-        silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[segments.rows])
+        silent_ns = part.t_ns - segments.before(part.t_ns, table.last_packet_ns[rows])
         copy = strides.find_copies(table, part, number, step, silent_ns)
         self._note_jumps(part, step, silent_ns, begins)
         self.interleaving.note(part, number, regular, begins)
@@ -103,7 +104,9 @@ class SeriesOfStreams:
         by_one = ~whole & strides.counts_by_one(table, segments, number, step, (copy, ended), begins)
         rising = still = others = ~(whole | by_one)
         if np.count_nonzero(others):
-            rising = others & strides.rises(table, segments, step, (part.options & _NOT_LIVE) != 0, begins)
+            apart = (part.options & _NOT_LIVE) != 0
+            apart |= segments.before(apart, (table.options[rows] & _NOT_LIVE) != 0)
+            rising = others & strides.rises(table, segments, step, apart, begins)
             still = others & ~rising & strides.stands_still(table, segments, number, step, silent_ns, begins)
             for index in (others & ~(rising | still)).nonzero()[0].tolist():
                 self._judge_one(part, index, verdict)
@@ -182,6 +185,7 @@ class SeriesOfStreams:
         late = repeated = copies = 0
         kinds = part.kind[start:end].tolist()
         times, numbers = part.t_ns[start:end].tolist(), part.fields.sequence[at].tolist()
+        was_apart = bool(table.options[row] & _NOT_LIVE)
         for place, (packet, time, number) in enumerate(zip(at.tolist(), times, numbers, strict=True)):
             silent_ns, last_ns = time - last_ns, time
             if silent_ns > timeout_ns:
@@ -192,11 +196,14 @@ class SeriesOfStreams:
             kind = kinds[place] if kinds[place] in accepted_at and not options[place] & _NOT_LIVE else 0
             apart_ns = time - priorities_ns if kind == SLOT_PRIORITY else silent_ns
             is_copy = series.known and number == series.accepted != 0 and apart_ns <= strides.COPY_NS and kind > 0
-            lost = series.lost
+            lost, pending = series.lost, series.pending
             answer = series.take(number, is_copy and self._same_bytes(part, packet, accepted_at[kind], row))
-            if options[place] & _NOT_LIVE:
-                # No receiver shows it, and anyone can send one. What its number leaves out is no loss.
-                series.lost = lost
+            is_apart = bool(options[place] & _NOT_LIVE)
+            if is_apart or was_apart:
+                # No receiver shows it, and anyone can send one. What lies between its number and those of frames is no
+                # loss.
+                series.lost, series.pending = lost, pending
+            was_apart = is_apart
             if series.is_measurable != measurable:
                 # What was lost before is counted, or taken back, by what it was then.
                 self._keep_series(row, series)

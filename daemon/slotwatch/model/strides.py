@@ -109,10 +109,13 @@ def count_by_one(table: Streams, segments: Segments, number: Numbers, begins: Fl
     table.lost_of_last_10[rows] = 10 - np.bitwise_count(mask & np.uint64(0x3FF))
 
 
-def rises(table: Streams, segments: Segments, step: Numbers, not_live: Flags, begins: Flags) -> Flags:
-    """Runs that `rise` may take: few live packets, each with a later number than the one before, however much later."""
+def rises(table: Streams, segments: Segments, step: Numbers, apart: Flags, begins: Flags) -> Flags:
+    """Runs that `rise` may take: few live packets, each with a later number than the one before, however much later.
+
+    apart: rows that are not live, or follow one that is not.
+    """
     rows = segments.rows
-    forward = (step >= 1) & (step < AMBIGUOUS) & ~not_live
+    forward = (step >= 1) & (step < AMBIGUOUS) & ~apart
     chosen: Flags = segments.all_of(forward) & ~begins & (segments.counts <= MOST_RISES)
     chosen &= (table.expected_step[rows] != EVERY_STEP) | (table.series_seen[rows] == table.sequence[rows])
     # Fewer than none are missing where one came late before the step was known.

@@ -66,7 +66,7 @@ def _silent(ctx: RuleContext, row: int, previews: NDArray[np.integer]) -> list[i
     """Declared sources that sent the universe live, send no preview data, and are silent."""
     streams, rows = ctx.streams, ctx.streams_of(row)
     gone = rows[~is_among(rows, previews) & (streams.last_arrival_ns[rows] > 0) & ~ctx.live[rows]]
-    gone = gone[streams.last_terminated_ns[gone] < streams.last_arrival_ns[gone]]
+    gone = gone[~ctx.announced[gone]]
     return [source for source in sorted(ctx.sources_of(gone.tolist())) if ctx.declared_source(source) is not None]
 
 
