@@ -64,10 +64,29 @@ def found(patch: str, more: str = "", circuits: str = CIRCUITS) -> list[Conflict
         ("1,1,1,dimmer,,\n2,1,1,mover,,\n", ["overlap warning 2 (1, 1): 1 overlaps 2 (row 3) on e131/1, slot 1"]),
         ("1,1,508,mover,,\n", []),
         ("1,1,509,mover,,\n", ["past-512 warning 2 (509, 512): 1 runs past slot 512: 5 slots from 509 end at 513"]),
-        ("1,1,1,who,,\n", ["unknown-profile warning 2 (1, 1): 1 has a profile that is not declared: who"]),
+        (
+            "1,1,1,who,,\n",
+            [
+                "unknown-profile warning 2 (1, 1): 1 has a profile that is not declared: who; declare it as "
+                '[[profiles]] name = "who" with its slots, or give the footprint in place of the profile'
+            ],
+        ),
+        (
+            "1,2,1,who,,\n2,2,2,who,,\n3,2,3,who,,\n",
+            [
+                "undeclared-universe warning 2 (1, 1): 3 fixtures (1 is the first) are patched on e131/2, which the "
+                "house does not declare; declare it in [[universes]]",
+                "unknown-profile warning 2 (1, 1): 3 fixtures (1 is the first) have a profile that is not declared: "
+                'who; declare it as [[profiles]] name = "who" with its slots, or give the footprint in place of the '
+                "profile",
+            ],
+        ),
         (
             "1,2,1,dimmer,,\n",
-            ["undeclared-universe warning 2 (1, 1): 1 is patched on e131/2, which the house does not declare"],
+            [
+                "undeclared-universe warning 2 (1, 1): 1 is patched on e131/2, which the house does not declare; "
+                "declare it in [[universes]]"
+            ],
         ),
         (
             "1,1,1,half,,\n",

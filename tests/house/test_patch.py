@@ -289,3 +289,4 @@ def test_a_missing_column_is_reported_at_the_line_of_the_header() -> None:
     with pytest.raises(HouseFileError) as caught:
         read("Spring hang\n\nChan;Where\n7;1.101\n")
     assert str(caught.value.problems[0]).startswith("patch.csv:3: address: no such column - ")
+    assert str(caught.value.problems[0]).endswith('in the house file: columns = { address = "its title" }')

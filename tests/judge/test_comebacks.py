@@ -218,7 +218,8 @@ def test_desks_that_are_both_declared_are_no_strangers_to_look_for() -> None:
     incident = Stage(house, first, second).run(20.0).rule("source-conflict")
     assert (
         incident.next_checks[0]
-        == "Look at the screens of main desk and spare desk: which of them is to be in control now?"
+        == f'Look at the screens of "main desk" ({MAIN}) and "spare desk" (10.0.0.2): which of them is to be in control'
+        " now?"
     )
     assert not any("laptop" in check for check in incident.next_checks)
 

@@ -74,7 +74,7 @@ def test_a_rack_without_a_declared_load_is_not_said_to_draw_nothing(
     rack = '[[racks]]\nname = "Rack 1"\nuniverse = "e131/1"\naddress = 1\nways = 12\n'
     hall.write_text(HOUSE.replace("[patch]", f"{rack}[patch]"))
     out = run(capsys, "check", "-c", str(hall))[1]
-    assert "Rack 1: its current is not estimated: no circuit of it has a load" in out
+    assert "Rack 1: its current is not estimated: no circuits are declared; list them with their load_w" in out
     assert "0 A" not in out and "0 kW" not in out
 
 

@@ -41,6 +41,7 @@ def conflicts(house: House) -> tuple[Conflict, ...]:
     found = [
         *_doubled_and_overlaps(house),
         *_fixtures_alone(house),
+        *_undeclared(house),
         *_circuits(house),
         *_circuits_of_fixtures(house),
         *_racks(house),
@@ -90,24 +91,47 @@ def _overlaps(fixtures: list[Fixture]) -> Iterator[Conflict]:
 
 
 def _fixtures_alone(house: House) -> Iterator[Conflict]:
-    known = {profile.name for profile in house.profiles}
-    declared = {universe.id for universe in house.universes}
     fine: dict[tuple[str, ...], tuple[str, ...]] = {}
     for fixture in house.fixtures:
         if fixture.last_slot > LAST_SLOT:
             text = f"{fixture.name} runs past slot 512: {fixture.footprint} slots from {fixture.address}"
             yield _about("past-512", Severity.WARNING, fixture, f"{text} end at {fixture.last_slot}")
-        if fixture.profile and fixture.profile not in known:
-            text = f"{fixture.name} has a profile that is not declared: {fixture.profile}"
-            yield _about("unknown-profile", Severity.WARNING, fixture, text)
-        if fixture.universe not in declared and fixture.universe.protocol is not Protocol.LINE:
-            text = f"{fixture.name} is patched on {fixture.universe}, which the house does not declare"
-            yield _about("undeclared-universe", Severity.WARNING, fixture, text)
         if fixture.slots not in fine:
             fine[fixture.slots] = _lone_fine(fixture.slots)
         for role in fine[fixture.slots]:
             text = f"{fixture.name}: {role} is not in one universe with its coarse slot, so the two can change apart"
             yield _about("pair-split", Severity.WARNING, fixture, text)
+
+
+def _undeclared(house: House) -> Iterator[Conflict]:
+    """One finding for each profile or universe that fixtures name and the house does not declare."""
+    known = {profile.name for profile in house.profiles}
+    declared = {universe.id for universe in house.universes}
+    by_profile: dict[str, list[Fixture]] = defaultdict(list)
+    by_universe: dict[UniverseId, list[Fixture]] = defaultdict(list)
+    for fixture in house.fixtures:
+        if fixture.profile and fixture.profile not in known:
+            by_profile[fixture.profile].append(fixture)
+        if fixture.universe not in declared and fixture.universe.protocol is not Protocol.LINE:
+            by_universe[fixture.universe].append(fixture)
+    for profile, fixtures in by_profile.items():
+        text = (
+            f"{_many(fixtures, 'has', 'have')} a profile that is not declared: {profile}; declare it as [[profiles]]"
+            f' name = "{profile}" with its slots, or give the footprint in place of the profile'
+        )
+        yield _about("unknown-profile", Severity.WARNING, fixtures[0], text, *fixtures[1:])
+    for universe, fixtures in by_universe.items():
+        text = (
+            f"{_many(fixtures, 'is', 'are')} patched on {universe}, which the house does not declare; declare it in"
+            " [[universes]]"
+        )
+        yield _about("undeclared-universe", Severity.WARNING, fixtures[0], text, *fixtures[1:])
+
+
+def _many(fixtures: list[Fixture], is_one: str, are_many: str) -> str:
+    if len(fixtures) == 1:
+        return f"{fixtures[0].name} {is_one}"
+    return f"{len(fixtures):,} fixtures ({fixtures[0].name} is the first) {are_many}"
 
 
 def _lone_fine(slots: tuple[str, ...]) -> tuple[str, ...]:

@@ -164,7 +164,10 @@ def unknown(name: str, known: list[str], what: str, section: Section | None = No
         return f"not a known {what}; the nearest is {near[0]}"
     if section and name in BY_NAME and BY_NAME[name].key(section.name):
         return f"not a known {what}; each entry of {BY_NAME[name].header} lists its own {section.name}"
-    homes = [home.header for home in BY_NAME.values() if home.name and home.key(name)]
+    # What one kind of entry has is not what another kind wants: slots that are excluded are no slots of a rack.
+    homes = [
+        home.header for home in BY_NAME.values() if home.name and home.key(name) and not (section and section.many)
+    ]
     if homes:
         return f"not a known {what}; it belongs in {' or '.join(homes)}"
     return f"not a known {what}; known: {', '.join(dict.fromkeys(known))}"

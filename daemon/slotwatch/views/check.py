@@ -17,6 +17,7 @@ from slotwatch.snapshot.readiness import ExceptionInForce
 STOPS_THE_START = "certificate-unusable"
 NOT_CHECKED = "not-checked"
 """What the user who asks may not read, and another one perhaps may."""
+NO_CIRCUITS = "no circuits are declared; list them with their load_w in the file of [circuits] file"
 KINDS = ("networks", "sources", "universes", "fixtures", "circuits", "racks", "receivers", "lines", "routes")
 
 
@@ -113,7 +114,8 @@ def check_text(report: CheckReport) -> list[str]:
     lines += [f"  note     {note}" for note in report.notes]
     for rack in report.racks:
         if not rack.load_w:
-            lines.append(f"  note     {rack.rack}: its current is not estimated: no circuit of it has a load (load_w)")
+            why = "no circuit of it has a load (load_w)" if report.counts["circuits"] else NO_CIRCUITS
+            lines.append(f"  note     {rack.rack}: its current is not estimated: {why}")
             continue
         supplies = ", ".join(f"{one.full_a:g} A on line {one.supply}" for one in rack.supplies)
         lines.append(f"  estimate {rack.rack}: {rack.load_w / 1000:g} kW declared; with everything at full {supplies}")

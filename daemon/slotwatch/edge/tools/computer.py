@@ -191,7 +191,8 @@ def clock_check() -> HostCheck:
         return HostCheck("clock", True, "its state cannot be read here")
     status = int.from_bytes(state.raw[40:44], "little")  # struct timex: modes, offset, freq, maxerror, esterror, status
     if status & STA_UNSYNC:
-        fix = "sudo timedatectl set-ntp true; without a time server set it by hand: sudo timedatectl set-time"
+        by_hand = "sudo timedatectl set-time '2026-01-31 20:00:00'"
+        fix = f"sudo timedatectl set-ntp true; without a time server set it by hand: {by_hand}"
         return HostCheck(
             "clock", False, "not synchronised: times in reports may be wrong; judging does not depend on it", fix
         )

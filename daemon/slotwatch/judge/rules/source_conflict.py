@@ -112,7 +112,7 @@ def _checks_of_declared(ctx: RuleContext, streams: list[int]) -> tuple[str, ...]
     sources = sorted(ctx.sources_of(streams))
     if not all(ctx.declared_source(source) for source in sources):
         return ()
-    screens = wording.list_names([ctx.source_name(source) for source in sources])
+    screens = wording.list_names(ctx.say_sources(sources))
     return (
         f"Look at the screens of {screens}: which of them is to be in control now?",
         "Look at the written priority plan.",
