@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from slotwatch.durations import NANOSECONDS, NEVER_NS
@@ -237,35 +238,52 @@ def _accepted(ctx: RuleContext, case: Raised, at: datetime) -> AcceptedCase | No
     return standing(ctx, case.rule.name, case.finding.universes, keys, at)
 
 
+@dataclass(frozen=True, slots=True)
+class _Crowd:
+    """Clusters of one rule that may share a path."""
+
+    networks: set[int]
+    """Those of its first cluster: no other has more."""
+    clusters: list[Cluster]
+
+
 def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companions) -> list[Cluster]:
-    """Join clusters of one rule that several sources of one network have at the same time."""
+    """Join clusters of one rule that several sources have at the same time, on networks that they have in common."""
     kept: list[Cluster] = []
-    shared: dict[tuple[str, int], list[list[Cluster]]] = {}
+    sharing: list[tuple[Cluster, set[int]]] = []
     for cluster in clusters:
         networks = cluster.networks()
-        if not (cluster.rule.shares_a_path and len(networks) == 1 and not cluster.accepted):
+        if cluster.rule.shares_a_path and networks and not cluster.accepted:
+            sharing.append((cluster, networks))
+        else:
             kept.append(cluster)
-            continue
+    crowds: dict[str, list[_Crowd]] = {}
+    # What is on several networks joins those that are on one of them.
+    for cluster, networks in sorted(sharing, key=lambda pair: -len(pair[1])):
         rule, mine = cluster.rule.name, (cluster.group, cluster.speaker)
-        crowds = shared.setdefault((rule, min(networks)), [])
-        for crowd in crowds:
-            if all(companions.are_one(ctx, rule, (one.group, one.speaker), mine) for one in crowd):
-                crowd.append(cluster)
+        for crowd in crowds.setdefault(rule, []):
+            if not crowd.networks.isdisjoint(networks) and all(
+                companions.are_one(ctx, rule, (one.group, one.speaker), mine) for one in crowd.clusters
+            ):
+                crowd.clusters.append(cluster)
                 break
         else:
-            crowds.append([cluster])
+            crowds[rule].append(_Crowd(networks, [cluster]))
     companions.forget(ctx.at_ns)
-    for (_, network), crowds in shared.items():
-        for place, together in enumerate(crowds):
-            if len({name for cluster in together for name in names_of(ctx, cluster.findings())}) < 2:
-                kept.extend(together)
-                continue
-            cases = [case for cluster in together for case in cluster.cases]
-            wide = Cluster(together[0].rule, f"network:{network}" + (f":{place}" if place else ""), cases)
-            wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
-            if len(names_of(ctx, [case.finding for case in cases if not case.over])) == 1:
-                say_several_did(wide.verdict)
-            kept.append(wide)
+    places = Counter[tuple[str, int]]()
+    for crowd in (crowd for of_rule in crowds.values() for crowd in of_rule):
+        together, network = crowd.clusters, min(crowd.networks)
+        place = places[together[0].rule.name, network]
+        places[together[0].rule.name, network] += 1
+        if len({name for cluster in together for name in names_of(ctx, cluster.findings())}) < 2:
+            kept.extend(together)
+            continue
+        cases = [case for cluster in together for case in cluster.cases]
+        wide = Cluster(together[0].rule, f"network:{network}" + (f":{place}" if place else ""), cases)
+        wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
+        if len(names_of(ctx, [case.finding for case in cases if not case.over])) == 1:
+            say_several_did(wide.verdict)
+        kept.append(wide)
     return kept
 
 
