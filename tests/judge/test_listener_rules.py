@@ -64,6 +64,17 @@ def test_a_link_that_goes_down_is_not_judged_and_raises_no_other_fault() -> None
     ]
 
 
+def test_what_was_missing_before_a_link_went_down_is_not_described_anew_while_nothing_is_judged() -> None:
+    """A driver may report a carrier late: packets still come, and nothing is judged (common practice, no source)."""
+    # Preview data (ANSI E1.31-2018 6.2.6, bit 7 of the options), which would be another cause of one of the two.
+    previews = Desk("Desk A", (1,), from_s=21.0, to_s=27.0, options=0x80)
+    shown = Stage(house_of((1, 2)), previews)
+    shown.see(20.0, LinkSeen(at(20), 0, False, (), "eth1"))
+    shown.run(40.0)
+    assert shown.reported() == [("universe-missing", ""), ("link-down", "carrier")]
+    assert shown.rule("universe-missing").universes == ("e131/1", "e131/2")
+
+
 def two_links(apart_s: float) -> Stage:
     """Both own links go down, so far apart; that to network A is back at 12 s and that to B at 20 s."""
     first = desk(drop=lambda universe, index, t: 5 < t < 12)

@@ -11,9 +11,11 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
+import numpy as np
 import pytest
 
-from slotwatch.durations import NEVER_NS
+from slotwatch.durations import NANOSECONDS, NEVER_NS
+from slotwatch.edge.tools.captures import Chunk
 from slotwatch.house.schema import House
 from slotwatch.judge import rule_ahead
 from slotwatch.judge.assembler import Assembler
@@ -43,8 +45,25 @@ def compare(captures: Iterable[tuple[Drawn, House]]) -> tuple[int, int]:
 
 
 def test_a_replay_with_leaps_says_the_same_at_the_same_times() -> None:
-    seeds = (1, 3, 4, 5, 6, 305, 419, 450, 481, 719, 767)
+    seeds = (1, 3, 4, 5, 6, 305, 419, 450, 481, 719, 767, 9751190)
     leaping, plain = compare([*(drawn(seed, FEW_PACKETS) for seed in seeds), drawn(3004, 200)])
+    assert leaping < plain
+
+
+def part_of(drawn_one: tuple[Drawn, House], from_s: float, to_s: float) -> tuple[Drawn, House]:
+    """What a drawn capture holds between two times."""
+    (capture, house), (from_ns, to_ns) = drawn_one, (round(from_s * NANOSECONDS), round(to_s * NANOSECONDS))
+    made = []
+    for chunk in capture.made:
+        first, end = np.searchsorted(chunk.batch.t_ns, (from_ns, to_ns)).tolist()
+        seen = [one for one in chunk.observations if from_ns <= one.t_ns < to_ns]
+        made.append(Chunk(chunk.batch.part(slice(first, end)), seen))
+    return Drawn(made, to_ns), house
+
+
+def test_what_is_explained_while_the_listener_was_away_is_so_with_leaps_too() -> None:
+    """A loss lasts only because the own link has just come back, and then preview data explains it."""
+    leaping, plain = compare([part_of(drawn(9750255), 15_180.0, 15_345.0)])
     assert leaping < plain
 
 

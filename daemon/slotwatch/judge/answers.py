@@ -59,6 +59,10 @@ class Answers:
         self._ticks_ns.append(ctx.at_ns)
         return changed
 
+    def take_explained(self) -> None:
+        """Take note that incidents were put together, so that what explains a case may be another one now."""
+        self._quiet_until_ns = 0
+
     def _subjects_there(self, ctx: RuleContext) -> Iterator[Callable[[RuleContext], bool]]:
         """Give the subjects that are there. Those of rules that are not due count as there: it is of use to
         know only before a silence."""

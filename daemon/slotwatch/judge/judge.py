@@ -158,6 +158,7 @@ class Judge:
         self._assembler.is_refreshed |= self._answers.is_refreshed
         if self._assembler.follow(ctx, self._cases, self._wall(now_ns)):
             self._regrade = False
+            self._answers.take_explained()
 
     def _cases(self) -> list[Raised]:
         return [case for condition in self._conditions if condition.raised for case in condition.raised.values()]

@@ -217,7 +217,13 @@ class Listener:
 
     def cannot_tell(self, network: int, now_ns: int) -> bool:
         """Whether a silence on a network means nothing yet: it is blind, or its link has just come back."""
-        return self.is_blind(network, now_ns) or now_ns < self.silence_counts_from_ns(network)
+        return self.is_down(network) or now_ns < self.can_tell_from_ns(network)
+
+    def can_tell_from_ns(self, network: int) -> int:
+        """From when on a silence on a network means something, if its link is up and nothing unreadable comes."""
+        unread_ns = self.unread_ns.get(network)
+        readable_ns = 0 if unread_ns is None else unread_ns + UNREAD_NS + 1
+        return max(readable_ns, self.silence_counts_from_ns(network))
 
     def down_with(self, network: int) -> list[int]:
         """Networks whose links went down in the same moment as that of this one, and still are, this one included."""

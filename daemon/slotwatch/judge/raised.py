@@ -32,6 +32,8 @@ class Raised:
     """Whether the end of that incident's fault made it, so that it holds long after."""
     over: bool = False
     """Whether its fault is over and only its off-delay runs: of an absence at once, else after a second."""
+    is_unheard: bool = False
+    """Whether it is kept only because this listener cannot know now whether it lasts."""
     is_visited: bool = False
     """Whether it is kept because what arrives there may come from another network, through swapped leads."""
     was_visited: bool = False

@@ -42,6 +42,8 @@ def _next_end_ns(state: RuleState, ctx: RuleContext) -> int:
     if ctx.revision is None or state.has_visited:
         return ctx.now_ns
     binding, last = state.binding, state.last_answer
+    if state.is_undecided:
+        return max(ctx.now_ns, state.looks.due_ns)
     is_idle = not state.pending and not state.raised and state.is_never_wary
     # That it finds nothing when it is due can be known now.
     if not last.holds(ctx) and (not is_idle or last.finds_any(ctx)):
@@ -57,7 +59,8 @@ def _next_end_ns(state: RuleState, ctx: RuleContext) -> int:
     if binding.blind_window_s and ctx.listener.marked_until_ns:
         ends_ns.append(ctx.listener.marked_until_ns + int(binding.blind_window_s * NANOSECONDS))
     # Rows that stay the same are compared, and nothing more, until a refresh is due.
-    is_compared = binding.over != KEYS and not state.pending and all(one.holds for one in state.raised.values())
+    is_compared = binding.over != KEYS and not state.pending
+    is_compared = is_compared and all(one.holds and not one.is_unheard for one in state.raised.values())
     compared_until_ns = state.refresh_due_ns if is_compared else 0
     for raised in state.raised.values():
         if not raised.holds:
@@ -72,7 +75,7 @@ def _next_end_ns(state: RuleState, ctx: RuleContext) -> int:
                 # What was stale in a look that compared nothing is described in the next one that does.
                 ends_ns.append(max(stale_ns, state.refresh_due_ns))
         if state.is_of_absence:
-            ends_ns += [ctx.listener.silence_counts_from_ns(one) for one in raised.finding.networks]
+            ends_ns += [ctx.listener.can_tell_from_ns(one) for one in raised.finding.networks]
     if binding.is_wary is not None:
         with Watching(ctx) as watch:
             is_wary = binding.is_wary(ctx)

@@ -67,7 +67,7 @@ class RuleState:
         self.refresh_due_ns = self.refresh_ns = 0
         """When raised cases are described again next, and how far apart that is."""
         self._has_unheard = False
-        """Whether something stays raised only because this listener cannot know whether it lasts."""
+        """Whether a case is unheard."""
         self.has_visited = False
         """Whether that is because of what may have come by another network's lead."""
         self.raised: dict[Key, Raised] = {}
@@ -101,6 +101,13 @@ class RuleState:
         """When the condition was asked before this look; 0: never."""
         before_ns = self.looks.before_ns
         return before_ns if before_ns > self._made_ns else 0
+
+    @property
+    def is_undecided(self) -> bool:
+        """Whether what stays raised because nobody can know may have been explained since the last look."""
+        return self._has_unheard and any(
+            one.is_unheard and one.explained_by is not None for one in self.raised.values()
+        )
 
     def is_under_way(self, ctx: RuleContext) -> bool:
         """Whether an on-delay or an off-delay runs, or the condition itself is wary."""
@@ -142,7 +149,9 @@ class RuleState:
 
     def is_quiet(self, ctx: RuleContext) -> bool:
         """Whether a look changes nothing. Asked only while the facts are those of the last `quiet_until_ns`."""
-        return ctx.at_ns < self.quiet_until_ns and not self.last_answer.keeps_looks and self.last_answer.is_known
+        if ctx.at_ns >= self.quiet_until_ns or self.is_undecided:
+            return False
+        return not self.last_answer.keeps_looks and self.last_answer.is_known
 
     def keep_look(self, ctx: RuleContext) -> None:
         """Have a condition that keeps something of each look keep that of its last one, which was left out.
@@ -206,9 +215,11 @@ class RuleState:
         for key, raised in list(self.raised.items()):
             holds = key in true_keys
             if holds and raised.holds and not raised.was_visited and raised.described_ns > may_be_stale_ns:
-                raised.over, raised.last_true_ns = False, now_ns  # nothing else is new: so are most of thousands
+                # Nothing else is new: so are most of thousands.
+                raised.is_unheard, raised.over, raised.last_true_ns = False, False, now_ns
                 continue
-            if not holds and self._is_unheard(ctx, raised):
+            raised.is_unheard = not holds and self._is_unheard(ctx, raised)
+            if raised.is_unheard:
                 self._has_unheard = holds = True
             elif raised.was_visited or not holds:
                 holds |= self._is_visited(visitors, raised)
@@ -310,8 +321,8 @@ class RuleState:
             raised.came(now_ns)
         raised.holds, raised.over, raised.last_true_ns = True, False, now_ns
         stale = self.binding.refresh_s is not None and now_ns - raised.described_ns >= self.refresh_ns
-        # What visitors send says nothing of what is away.
-        if came_back or (stale and not raised.was_visited):
+        # What visitors send says nothing of what is away, nor does what comes while nothing is judged.
+        if came_back or (stale and not (raised.was_visited or raised.is_unheard)):
             before, raised.finding = raised.finding, self._describe(ctx, raised.key)
             raised.finding.since_ns = raised.finding.since_ns or before.since_ns
             raised.described_ns = now_ns

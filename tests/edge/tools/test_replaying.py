@@ -9,8 +9,11 @@ from pathlib import Path
 import pytest
 
 from slotwatch.edge.tools import captures
+from slotwatch.edge.tools.capture_clock import BASE_NS
 from slotwatch.edge.tools.replaying import Judged, Replay
+from slotwatch.engine import Engine
 from slotwatch.house.schema import House, Phase
+from slotwatch.judge.binding import TICK_NS
 from slotwatch.views.incidents import incident
 from tests.verbs.test_replay import T, frame, made
 
@@ -67,3 +70,22 @@ def test_the_clock_is_right_during_and_after_more_changes_than_are_listed(
     assert len(found.snapshot.house.listener.clock_steps) <= 24
     (lost,) = (incident(one) for one in found.incidents if one.rule == "universe-lost")
     assert f"2025-12-31T23:{earliest}Z" <= (lost["opened_at"] or "") <= f"2025-12-31T23:{latest}Z"
+
+
+def test_a_long_silence_leaves_ticks_where_they_were(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each comes a whole number of ticks of 50 ms after the first packet, whichever of them were left out."""
+    ticked: list[int] = []
+    tick = Engine.tick
+
+    def note(self: Engine, now_ns: int, wall_offset_ns: int | None = None) -> None:
+        ticked.append(now_ns)
+        tick(self, now_ns, wall_offset_ns)
+
+    monkeypatch.setattr(Engine, "tick", note)
+    # The second part has numbers of its own: else the silence would be a clock that was set.
+    parts = ((T, 0), (T + 3 * HOUR + 17, 100))
+    packets = [(from_ns + k * 25_000_000, frame(7, first + k, k)) for from_ns, first in parts for k in range(40)]
+    capture = captures.open_capture(made(tmp_path, packets))
+    Replay(capture, replace(House(), networks=capture.networks), Phase.SHOW, leaps=False).run()
+    # The last tick is at the end of the capture.
+    assert len(ticked) > 100 and {(at_ns - BASE_NS) % TICK_NS for at_ns in ticked[:-1]} == {0}

@@ -267,19 +267,24 @@ class Replay:
 
 
 def _rest_ns(longest_ns: int, soonest_loss_ns: int | None, due_ns: int) -> int:
-    """Give the time from one tick to the next in whole ticks, so that none falls beside the grid."""
+    """Give the time from one tick to the next."""
     if longest_ns <= TICK_NS:
         return longest_ns
-    return -(-waits_ns(longest_ns, soonest_loss_ns, due_ns) // TICK_NS) * TICK_NS
+    return _on_grid(waits_ns(longest_ns, soonest_loss_ns, due_ns))
+
+
+def _on_grid(step_ns: int) -> int:
+    """The same in whole ticks, so that what is reported when does not depend on which ticks were left out."""
+    return -(-step_ns // TICK_NS) * TICK_NS
 
 
 def _silent_step_ns(silent_ns: int, due_ns: int, deadlines_ns: Sequence[int]) -> int:
     """Give the time from one tick to the next after a long silence of this length. deadlines_ns: ascending."""
-    step_ns = silent_ns // SHARE
+    step_ns = _on_grid(silent_ns // SHARE)
     if step_ns < NANOSECONDS:
         step_ns = NANOSECONDS
     next_one = bisect_right(deadlines_ns, due_ns)
     if next_one == len(deadlines_ns):
         return step_ns
-    deadline_step_ns = deadlines_ns[next_one] - due_ns + TICK_NS
+    deadline_step_ns = _on_grid(deadlines_ns[next_one] - due_ns + 1)
     return deadline_step_ns if deadline_step_ns < step_ns else step_ns
