@@ -7,6 +7,7 @@ from itertools import accumulate
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.model.windows import DISCARDED, FRAMES
 from slotwatch.snapshot import Incident
@@ -199,6 +200,24 @@ def mixed_clumps(share: float) -> dict[str, Any]:
     return {"uneven_10s": 5, "intervals_us": kept, "interval_count": 512}
 
 
+def slowed(**later: tuple[Any, Any]) -> Callable[[Rules, bool], Sequence[Incident]]:
+    """Gaps at 25 ms as the median, and then none while frames come each 300 ms; by one column's value later."""
+    ((name, (under, over)),) = later.items()
+    slow = {"frames_5s": 15, "stepped_5s": 15, "intervals_us": np.full(512, 300_000, np.uint32), "interval_count": 512}
+
+    def play(rules: Rules, is_over: bool) -> Sequence[Incident]:
+        still = one_stream(house_of((1,)), rules=rules)
+        still.run(7.0, **WELL).run(5.0, **{**WELL, **slow, "uneven_10s": 5})
+        return still.run(15.0, **{**WELL, **slow, name: over if is_over else under}).reported
+
+    return play
+
+
+def newest(frames: int) -> NDArray[np.uint32]:
+    """Intervals of 300 ms, and so many newest ones of 25 ms."""
+    return np.array([*[300_000] * (512 - frames), *[25_000] * frames], np.uint32)
+
+
 def wireless(parameter: str, value: float, under: dict[str, Any], over: dict[str, Any]) -> Moved:
     return Moved("uneven-refresh", parameter, value, columns(under, over), has_cause("wireless"))
 
@@ -290,6 +309,8 @@ FLOW = [
     Moved("uneven-refresh", "window_s", 4.0, plays(EVERY, pausing(2.5), pausing(1.1), 14.0)),
     Moved("uneven-refresh", "gaps", 5, columns({"uneven_10s": 4}, {"uneven_10s": 5})),
     Moved("uneven-refresh", "pauses", 5, plays(EVERY, *twice(stopping), (33.0, 39.0))),
+    Moved("uneven-refresh", "pace_frames", 20, slowed(intervals_us=(newest(17), newest(16))), is_open),
+    Moved("uneven-refresh", "jump", 201, slowed(max_step=(201, 200)), is_open),
     wireless("clump_gap_ms", 96.0, clumped(94.9), clumped(97.4)),
     wireless("clumps", 20, clumped(94.9, 20), clumped(94.9, 22)),
     wireless("beacon_ms", 80.0, clumped(94.9), clumped(72.5)),

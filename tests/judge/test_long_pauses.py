@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import accumulate
 from random import Random
+from typing import Any
 
 import pytest
 
@@ -89,3 +90,36 @@ def test_rests_between_cues_are_no_pauses(keep_alive_s: float) -> None:
 
     desk = Desk("Desk A", (1,), levels=levels, rests=True, keep_alive_s=keep_alive_s)
     assert Stage(house_of((1,)), desk).run(120.0).reported() == []
+
+
+def fallen(to_s: float = 1e9, **after: Any) -> tuple[Desk, ...]:
+    """38 Hz, and 3 Hz from 40 s on with the same movement; back at 38 Hz from `to_s` on."""
+    fade = lambda t: bytes([round(t * 60) % 120]) * 512  # noqa: E731
+    desk = Desk("Desk A", (1,), hz=38.0, levels=fade, to_s=40.0)
+    slow = Desk("Desk A", (1,), hz=3.0, **{"levels": fade, **after}, from_s=40.0, to_s=to_s)
+    back = replace(desk, from_s=to_s, to_s=1e9)
+    counted = accumulate((len(range(38 * 40)), 0 if to_s > 1e6 else round(3 * (to_s - 40.0))))
+    first, second = counted
+    return (
+        desk,
+        replace(slow, sequence_of=lambda u, index: first + index),
+        replace(back, sequence_of=lambda u, index: second + index),
+    )
+
+
+def test_a_stream_that_stays_slow_is_not_over_when_its_median_is() -> None:
+    """The median of 60 s becomes 333 ms: no interval is long beside it any more, and the lights still stutter."""
+    stage = Stage(house_of((1,)), *fallen(to_s=150.0)).run(140.0)
+    incident = stage.only()
+    assert (incident.rule, incident.returned_ns) == ("uneven-refresh", None)
+    assert "gaps of up to 333 ms" in incident.summary
+    (incident,) = stage.run(170.0).all
+    assert incident.returned_ns is not None
+    assert (incident.returned_ns - START_NS) / S == pytest.approx(150.0, abs=0.5)
+
+
+def test_a_chase_sent_on_change_after_a_fade_is_over_with_its_median() -> None:
+    """Each frame is a bump of a whole group: by common practice, no source, nothing is wrong with its sender."""
+    bumps = lambda t: bytes([255 if n == int(t * 3 + 0.01) % 64 else 0 for n in range(64)])  # noqa: E731
+    (incident,) = Stage(house_of((1,)), *fallen(levels=bumps)).run(140.0).all
+    assert incident.returned_ns is not None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import MICROSECOND_NS, NANOSECONDS, ms_from_ns, ns_from_ms
 from slotwatch.judge import wording
@@ -13,17 +14,16 @@ from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSet
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.elsewhere import intervals_there, say_page
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
-from slotwatch.judge.fault_onset import counted_in, last_counted_in
+from slotwatch.judge.fault_onset import counted_in, last_counted_in, pace_until, window_of
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.pauses_elsewhere import PausesElsewhere
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.lost_between import places_of
 from slotwatch.judge.rules.packet_loss import PacketLossParameters, had_time
 from slotwatch.judge.shared_path import LOST_ON_THE_WAY, SENDER_PAUSED, THIS_COMPUTER, WAY_BETWEEN, WIRELESS
-from slotwatch.judge.subjects import is_any_counted
-from slotwatch.model.cadence import UNEVEN_FACTOR, UNEVEN_FLOOR_US
+from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S, UNEVEN_FACTOR, UNEVEN_FLOOR_US
 from slotwatch.model.pauses import PAUSE_US, ROW_NS
-from slotwatch.model.windows import DISCARDED, LOST, UNEVEN
+from slotwatch.model.windows import DISCARDED, FRAMES, LOST, STEPS, UNEVEN
 from slotwatch.snapshot import Confidence, Severity
 
 PAUSE_S, ROW_S = PAUSE_US * MICROSECOND_NS / NANOSECONDS, ROW_NS / NANOSECONDS
@@ -38,6 +38,8 @@ class UnevenRefreshParameters(RuleParameters):
     window_s: float = number(10.0, "time in which gaps are counted")
     gaps: int = number(3, "number of gaps that makes it uneven")
     pauses: int = number(3, "number of long pauses of an E1.31 stream in a row that makes it uneven")
+    pace_frames: int = number(12, "newest frames whose mean interval shows that a stream came back to its pace")
+    jump: int = number(128, "step of a slot, of 255, that belongs to a chase or a bump, not to a fade")
     clump_gap_ms: float = number(50.0, "gap before the start of a clump of frames")
     clumps: int = number(8, "fewest clumps that are compared with the beacon interval of wireless networks")
     beacon_ms: float = number(102.4, "beacon interval of wireless networks", "IEEE 802.11: 100 units of 1.024 ms")
@@ -56,6 +58,67 @@ def is_uneven(ctx: RuleContext, p: UnevenRefreshParameters) -> Mask:
         return ctx.live
     uneven: Mask = ctx.live & (ctx.counted((UNEVEN,), p.window_s) >= p.gaps)
     return uneven
+
+
+class Slowed:
+    """Remembers the pace of uneven streams: where gaps last, the median follows them, and none is one any more."""
+
+    def __init__(self, p: UnevenRefreshParameters) -> None:
+        self._p = p
+        self._median_ns = np.zeros(0, np.int64)
+        """(S,) median interval when the first gaps were found; 0: none were, or the stream is back at that pace."""
+        self._generation = np.zeros(0, np.uint32)
+
+    def may_be(self, ctx: RuleContext) -> bool:
+        """Whether any stream may have had a gap in the window, or has not come back to its pace."""
+        return ctx.is_any_counted(UNEVEN, self._p.window_s) or bool(np.count_nonzero(self._median_ns))
+
+    def is_uneven(self, ctx: RuleContext) -> Mask:
+        uneven = is_uneven(ctx, self._p)
+        if not (np.count_nonzero(uneven) or np.count_nonzero(self._median_ns)):
+            return uneven
+        self._note(ctx, uneven)
+        return uneven | self._goes_on(ctx)
+
+    def limit_ns(self, row: int) -> int:
+        """Give the mean interval above which a stream has not come back to its pace; 0 if it has."""
+        return UNEVEN_FACTOR * int(self._median_ns[row]) if row < len(self._median_ns) else 0
+
+    def until_ns(self, ctx: RuleContext, row: int) -> int:
+        """Give the time of the last gap, or until which the stream was slowed."""
+        last_ns = last_counted_in(UNEVEN, self._p.window_s)(ctx, row)
+        if not self.limit_ns(row):
+            return last_ns
+        return max(last_ns, pace_until(ctx, row, NANOSECONDS / self.limit_ns(row), self._p.window_s, slower=True))
+
+    def _note(self, ctx: RuleContext, uneven: Mask) -> None:
+        streams, count = ctx.streams, ctx.streams.count
+        more = count - len(self._median_ns)
+        if more > 0:
+            self._median_ns = np.pad(self._median_ns, (0, more))
+            self._generation = np.pad(self._generation, (0, more))
+        new = (uneven & (self._median_ns[:count] == 0)).nonzero()[0]
+        self._median_ns[new] = streams.median_interval_ns[new]
+        self._generation[new] = streams.generation[new]
+        rows = self._median_ns[:count].nonzero()[0]
+        back = self._mean_ns(ctx, rows) <= UNEVEN_FACTOR * self._median_ns[rows]
+        back |= streams.generation[rows] != self._generation[rows]
+        self._median_ns[rows[back]] = 0
+
+    def _mean_ns(self, ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.float64]:
+        """(N,) mean interval of these streams' newest frames."""
+        kept_us = ctx.streams.intervals_us
+        newest = ctx.streams.interval_count[rows].astype(np.int64)[:, None] - 1 - np.arange(self._p.pace_frames)
+        mean_us: NDArray[np.float64] = kept_us[rows[:, None], newest % kept_us.shape[1]].mean(axis=1)
+        return mean_us * MICROSECOND_NS
+
+    def _goes_on(self, ctx: RuleContext) -> Mask:
+        """Streams that still move at less than their pace. Whether a chase is sent on change is not known."""
+        p, streams = self._p, ctx.streams
+        frames = ctx.counted((FRAMES,), MOVING_WINDOW_S)
+        moving = (frames > 0) & (ctx.counted((STEPS,), MOVING_WINDOW_S) >= MOVING_SHARE * frames)
+        slowed: Mask = ctx.live & moving & (self._median_ns[: streams.count] > 0) & (streams.max_step < p.jump)
+        return slowed
 
 
 def is_pausing(ctx: RuleContext, p: UnevenRefreshParameters) -> Mask:
@@ -88,7 +151,12 @@ def has_gaps(ctx: RuleContext, p: UnevenRefreshParameters) -> bool:
 
 
 def describe_uneven(
-    ctx: RuleContext, row: int, p: UnevenRefreshParameters, loss: PacketLossParameters, afar: PausesElsewhere
+    ctx: RuleContext,
+    row: int,
+    p: UnevenRefreshParameters,
+    loss: PacketLossParameters,
+    afar: PausesElsewhere,
+    slowed: Slowed,
 ) -> Finding:
     streams = ctx.streams
     gaps, pauses = int(ctx.counted((UNEVEN,), p.window_s)[row]), int(streams.pauses[row])
@@ -98,6 +166,11 @@ def describe_uneven(
         is_lost = bool(ctx.counted((LOST,), p.window_s)[row])
         there = intervals_there(ctx.listener.elsewhere, ctx, row, counted_in(UNEVEN, p.window_s)(ctx, row))
         found = f"{wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s"
+    elif pace_ns := slowed.limit_ns(row):
+        limit_ms, longest_ms = ms_from_ns(pace_ns), ms_from_ns(int(streams.max_gap_10s_ns[row]))
+        is_lost = bool(ctx.counted((LOST,), p.window_s)[row])
+        there = intervals_there(ctx.listener.elsewhere, ctx, row, window_of(p.window_s)(ctx, row))
+        found = f"its mean interval stays over {limit_ms:.0f} ms, {UNEVEN_FACTOR} times its median of before"
     else:
         limit_ms = ms_from_ns(PAUSE_US * MICROSECOND_NS)
         longest_ms = ms_from_ns(int(streams.pauses_longest_us[row]) * MICROSECOND_NS)
@@ -162,15 +235,16 @@ def _clumps(ctx: RuleContext, row: int, p: UnevenRefreshParameters) -> bool:
 
 
 def bind(setup: RuleSetup, p: UnevenRefreshParameters) -> tuple[RuleBinding, ...]:
-    describe = partial(describe_uneven, p=p, loss=setup.parameters(PacketLossParameters), afar=PausesElsewhere())
+    slowed, loss = Slowed(p), setup.parameters(PacketLossParameters)
+    describe = partial(describe_uneven, p=p, loss=loss, afar=PausesElsewhere(), slowed=slowed)
     return (
         RuleBinding(
             STREAMS,
-            partial(is_uneven, p=p),
+            slowed.is_uneven,
             describe,
-            subject=is_any_counted(UNEVEN, p.window_s),
+            subject=slowed.may_be,
             began_ns=counted_in(UNEVEN, p.window_s),
-            ended_ns=last_counted_in(UNEVEN, p.window_s),
+            ended_ns=slowed.until_ns,
             is_wary=partial(has_gaps, p=p),
             blind_window_s=p.window_s,
         ),
@@ -203,6 +277,8 @@ RULE = Rule(
     measured=(
         Threshold("median_ratio", UNEVEN_FACTOR, "gap over the stream's own median interval"),
         Threshold("gap_ms", FLOOR_MS, "shortest gap that counts"),
+        Threshold("moving_share", MOVING_SHARE, "share of frames that step by 4 or more while a slowed stream moves"),
+        Threshold("moving_window_s", MOVING_WINDOW_S, "time over which that share is taken"),
         Threshold("pause_s", PAUSE_S, "shortest gap that is a long pause: longer than any keep-alive", KEEP_ALIVE),
         Threshold("row_s", ROW_S, "longest time from the end of one long pause to that of the next in a row"),
     ),
