@@ -13,7 +13,7 @@ from slotwatch.rehearse.anytrouble import any_trouble
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.observation import DropsSeen
 from slotwatch.wire.universe import Protocol
-from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, house_of
+from tests.judge.stage import START_NS, Desk, Node, Packet, Plain, S, Stage, house_of, moving
 from tests.rehearse.theatre import perform
 
 
@@ -150,3 +150,24 @@ def test_the_verdict_on_who_is_still_away_does_not_speak_of_who_is_back() -> Non
     for text in found:
         assert not [check for check in told[text] if "backup" in check], told[text]
     assert not [text for text in told if "is running and still sends" in text]
+
+
+def test_who_was_back_long_ago_is_not_said_to_have_lost_a_lead() -> None:
+    """A lead of the desk, the lights and the media server (Art-Net, lost after 10 s) stop within half a second.
+
+    The desk is back first and is watched no more; the lights still are.
+    """
+    house = house_of((1, 9), artnet=(0,))
+    universes = tuple(
+        replace(one, networks=(0, 1) if one.id.protocol is Protocol.E131 else (0,)) for one in house.universes
+    )
+    house = replace(house, universes=universes, networks=(Network("A", "eth1"), Network("B", "eth2")))
+    desk, lights = Desk("Desk A", (1,)), Desk("Lights", (9,), "10.0.0.9", 9)
+    ends = [(replace(desk, address="10.1.0.1", network=1), 12.0, 18.0)]
+    ends += [(lights, 12.5, 20.5), (replace(lights, address="10.1.0.9", network=1), 12.5, 20.5)]
+    parts = [part for one, to_s, from_s in ends for part in (replace(one, to_s=to_s), replace(one, from_s=from_s))]
+    stage = Stage(house, desk, *parts, Node((0,), "10.0.0.7", levels=moving(), to_s=12.0)).run(28.0)
+    for step in range(12):
+        (media,) = [one for one in stage.run(28.25 + step / 4).open if "artnet/0@A" in one.universes]
+        assert "lead on network B down" not in media.summary
+        assert not [check for check in media.next_checks if "Desk A" in check], media.next_checks

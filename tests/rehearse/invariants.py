@@ -66,12 +66,19 @@ def _of_house(sheet: Sheet) -> Iterator[str]:
         for line in one.still_working:
             if universes_in(line) & lost:
                 yield f"#{one.id} still working: {line!r}, and {sorted(universes_in(line) & lost)} is lost"
-    seen: dict[tuple[str, str, str], int] = {}
+    seen: dict[tuple[str, str, str], Incident] = {}
     for one in is_open:
         for key in {(one.rule, name, source) for name in one.universes for source in one.source_keys or ("",)}:
-            if key in seen:
-                yield f"#{one.id} and #{seen[key]} are both {key}"
-            seen[key] = one.id
+            if key in seen and _are_of_one_time(one, seen[key]):
+                yield f"#{one.id} and #{seen[key].id} are both {key}"
+            seen[key] = one
+
+
+def _are_of_one_time(one: Incident, other: Incident) -> bool:
+    """Whether both last, or came back in one moment. What is gone again while one is watched may be another's."""
+    if one.returned_ns is None or other.returned_ns is None:
+        return one.returned_ns == other.returned_ns
+    return abs(one.returned_ns - other.returned_ns) < SECOND
 
 
 def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
@@ -82,8 +89,10 @@ def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
         if not text or _BLANK.search(text):
             yield f"a sentence with a hole: {text!r}"
     if one.returned_ns is not None:
-        if one.next_checks:
-            yield f"it is back, and still asks for {one.next_checks[0]!r}"
+        # What comes and goes has something to look at also while it is back.
+        asked = [check for check in one.next_checks if check not in CATALOG["flapping"].next_checks]
+        if asked:
+            yield f"it is back, and still asks for {asked[0]!r}"
         if one.returned_ns < one.began_ns:
             yield "it was back before it began"
         # What tells a moment has no end to name: it is shown for a while, in the same words.

@@ -55,11 +55,12 @@ def _say_who_is_back(ctx: RuleContext, group: LossGroup, verdict: Verdict, readi
     back, partly, away = _back(ctx, group, " ".join((reading.sentence, *reading.evidence)))
     if verdict.cause != "source-lost" and not verdict.once_back:
         partly = []  # what is said is true of a source that runs, and some of it was never away
-    if not back and not partly:
+    is_of_others = _speaks_of_none_away(ctx, group, verdict)
+    if not back and not partly and not is_of_others:
         return
     if verdict.once_back:
         reading.sentence, reading.as_found = verdict.once_back, ""
-    elif back and _speaks_of_none_away(ctx, group, verdict):
+    elif is_of_others:
         # What to look at was about those who are back: the rule's own checks are left.
         reading.sentence, reading.checks = verdict.of_others or BACK_FIRST, []
     if back:
@@ -117,10 +118,10 @@ def _heard_again(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> list[s
 
 
 def _speaks_of_none_away(ctx: RuleContext, group: LossGroup, verdict: Verdict) -> bool:
-    """Whether a verdict is about sources of which none is still away."""
+    """Whether some of a group are still away, and a verdict is about none of them."""
     away = {ctx.first_leg(source) for source in ctx.sources_of(_rows(group, holding=True))}
     about = {ctx.first_leg(source) for source in verdict.speaks_of}
-    return bool(about) and about.isdisjoint(away)
+    return bool(about) and bool(away) and about.isdisjoint(away)
 
 
 def _rows(group: LossGroup, *, holding: bool) -> set[int]:
