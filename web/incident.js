@@ -29,7 +29,7 @@ function draw(page) {
     top(...clauses(one.summary || ruleWords(one.rule)), one.state === "open" ? one.severity : "plain"),
     h("div", { key: "under", class: "under" }, severityMark(one.severity, one.state === "open" ? "open" : "over"), h("p", { class: "quiet" }, since(one, page))),
     awaiting(detail, "The whole incident"),
-    part("What to do", steps(one.next_checks),
+    part(one.state === "open" ? "What to do" : "What was suggested, while it lasted", steps(one.next_checks),
       acknowledgement(one, page), acceptance(one, page)),
     momentPart(one, page),
     levelsPart(one, page),

@@ -43,7 +43,7 @@ function groupLine(group, page, unfold) {
   return h("details", { key: first.id, class: `card is-${back ? "back" : first.severity}`, "data-incident": first.id, init: { open: unfold } },
     h("summary", {}, severityMark(first.severity), h("span", { class: "title" }, capital(title), where ? h("span", { class: "quiet where" }, ` ${where}`) : null),
       h("span", { class: "quiet when" }, taken ? `${first.acknowledged.by} has it, ` : "", h("span", { class: "long" }, since(first, page)), h("span", { class: "short", "aria-hidden": "true" }, span(lastedS(first, feed, page.nowMs))))),
-    h("div", { class: "body" }, group.length === 1 ? whole(first, page, back) : manyBody(group, page)));
+    h("div", { class: "body" }, group.length === 1 ? whole(first, page) : manyBody(group, page)));
 }
 
 function manyBody(group, page) {
@@ -55,10 +55,10 @@ function manyBody(group, page) {
 }
 
 /** What an unfolded line holds: what to do first, then why, then what continues. */
-function whole(incident, page, back) {
+function whole(incident, page) {
   const { sending, holding } = stillWorking(incident);
   return [
-    back ? null : titledList("What to do", (incident.next_checks || []).slice(0, 3), "ol"),
+    incident.state === "open" ? titledList("What to do", (incident.next_checks || []).slice(0, 3), "ol") : null,
     h("p", { key: "sentence" }, h("a", { href: `/incident/${incident.id}` }, incident.summary || titleOf(incident, page.feed))),
     acknowledgement(incident, page),
     causeLine(incident),

@@ -55,6 +55,16 @@ def test_opened_revised_quietly_and_closed() -> None:
     assert [entry.what for entry in incident.timeline] == ["began", "opened", "closed"]
 
 
+def test_what_is_over_keeps_what_there_was_to_look_at() -> None:
+    """Common practice, no source: who is called in the morning looks for what was wrong in the night."""
+    book = IncidentBook(0)
+    book.update([ONE], 10 * S)
+    book.update([replace(ONE, returned_ns=11 * S, summary="Over since 11 s.", next_checks=())], 12 * S)
+    assert book.open_incidents()[0].next_checks == (), "what is back and watched needs nobody now"
+    book.update([], 22 * S)
+    assert book.closed_incidents()[0].next_checks == ONE.next_checks
+
+
 @pytest.mark.parametrize(("returns_s", "same"), [(79.9, True), (80.1, False)])
 def test_what_returns_within_a_minute_is_the_same_incident(returns_s: float, same: bool) -> None:
     book = IncidentBook(0)

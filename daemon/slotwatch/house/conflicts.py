@@ -115,9 +115,11 @@ def _undeclared(house: House) -> Iterator[Conflict]:
         if fixture.universe not in declared and fixture.universe.protocol is not Protocol.LINE:
             by_universe[fixture.universe].append(fixture)
     for profile, fixtures in by_profile.items():
+        # What an MVR file says is not written by hand.
+        instead = ", or give the footprint in place of the profile" if fixtures[0].row is not None else ""
         text = (
             f"{_many(fixtures, 'has', 'have')} a profile that is not declared: {profile}; declare it as [[profiles]]"
-            f' name = "{profile}" with its slots, or give the footprint in place of the profile'
+            f' name = "{profile}" with its slots{instead}'
         )
         yield _about("unknown-profile", Severity.WARNING, fixtures[0], text, *fixtures[1:])
     for universe, fixtures in by_universe.items():

@@ -91,6 +91,8 @@ class IncidentRecord:
     """The summary before all of it was back, with the worst figures that it had."""
     evidence_of_it: tuple[str, ...] = ()
     """The evidence of that summary."""
+    checks_of_it: tuple[str, ...] = ()
+    """What there was to look at then."""
     outage: Outage = NO_OUTAGE
     """The newest: a draft knows it only while it counts as just over, and of fewer and fewer universes."""
     weight: float = -inf
@@ -154,6 +156,8 @@ class IncidentRecord:
         What returned after it was closed is told from its newest beginning: its length is that of the last time.
         """
         incident = self.incident
+        # Who reads of it the next morning looks for what was wrong then.
+        incident.next_checks = tuple(dict.fromkeys((*self.checks_of_it, *incident.next_checks)))
         rule = CATALOG.get(incident.rule)  # of an earlier version it may be another one
         if rule is not None and rule.tells_a_moment:
             incident.summary = self.while_it_lasted or incident.summary
@@ -189,6 +193,7 @@ class IncidentRecord:
         if self.while_it_lasted and has_figures and is_same and not is_wider and draft.weight < self.weight:
             return
         self.while_it_lasted, self.evidence_of_it = draft.summary_of_it, draft.evidence
+        self.checks_of_it = draft.next_checks or self.checks_of_it
         self.weight = draft.weight
 
 

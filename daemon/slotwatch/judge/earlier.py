@@ -75,6 +75,7 @@ def record_of(incident: Incident) -> IncidentRecord:
     summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""
     entry.while_it_lasted = summary.partition(_WORKS)[0]
     entry.evidence_of_it = tuple(line for line in incident.evidence if line != incident.outage)
+    entry.checks_of_it = incident.next_checks
     if incident.closed_ns is None:
         entry.earlier_began_ns = incident.began_ns
         # What worked was true when the incident opened. Whether it still works is judged again.

@@ -193,7 +193,10 @@ def test_a_directory_that_cannot_be_made_is_reported_and_stops_nothing(tmp_path:
     captures = Captures(settings, Recorder(settings))
     captures.want(1, 0, 0)
     captures.turn(60 * SECOND_NS, WALL_OFFSET_NS)
-    assert captures.trouble == f"The last capture could not be kept in {tmp_path / 'packets'}: it is no directory."
+    assert captures.trouble == (
+        f"The capture of incident 1 could not be kept in {tmp_path / 'packets'}: it is no directory. The next incident"
+        " tries again."
+    )
     assert captures.failed == 1
 
 
@@ -211,7 +214,10 @@ def test_a_computer_without_room_for_a_process_is_reported_and_judging_goes_on(
     with monkeypatch.context() as patched:
         patched.setattr(os, "fork", no_fork)
         captures.turn(60 * SECOND_NS, WALL_OFFSET_NS)
-    assert captures.trouble.endswith(": Resource temporarily unavailable.") and captures.failed == 1
+    assert (
+        captures.trouble.endswith(": Resource temporarily unavailable. The next incident tries again.")
+        and captures.failed == 1
+    )
     captures.want(2, 0, 0)
     _written(captures, 60 * SECOND_NS, tmp_path / "packets" / "incident-2.pcapng")
 
@@ -291,7 +297,7 @@ def test_a_capture_whose_file_stays_locked_is_reported_in_plain_words(tmp_path: 
     captures = Captures(settings, Locked(settings))
     captures.want(1, 6 * SECOND_NS, 8 * SECOND_NS)
     until(lambda: captures.turn(13 * SECOND_NS, WALL_OFFSET_NS) or captures.failed == 1)  # type: ignore[func-returns-value]
-    assert captures.trouble.endswith(": another program keeps its file locked.")
+    assert captures.trouble.endswith(": another program keeps its file locked. The next incident tries again.")
 
 
 def test_what_a_killed_writer_left_is_cleared_at_start_and_counts_in_the_bound_until_then(tmp_path: Path) -> None:

@@ -29,7 +29,8 @@ class Captures:
         self.take_house(house, recorder)
         self._waiting: dict[int, tuple[int, int]] = {}
         """Incident to when it began and when its capture is due."""
-        self._writer = 0
+        self._writer = self._newest = 0
+        """The process that writes, and the incident that the last one began to write for."""
         self.failed = 0
         """Captures that could not be written since this process started."""
         self.trouble = ""
@@ -55,6 +56,7 @@ class Captures:
             return
         for incident in due:
             del self._waiting[incident]
+        self._newest = max(due)
         from_ns = min([now_ns - int(self._recorder.seconds * 1e9), *due.values()])
         try:
             self._directory.mkdir(parents=True, exist_ok=True)
@@ -87,7 +89,10 @@ class Captures:
     def _fail(self, reason: str) -> None:
         self.failed += 1
         times = "" if self.failed == 1 else f" {self.failed} have failed since the start."
-        self.trouble = f"The last capture could not be kept in {self._directory}: {reason}.{times}"
+        self.trouble = (
+            f"The capture of incident {self._newest} could not be kept in {self._directory}: {reason}.{times}"
+            " The next incident tries again."
+        )
 
     def _clear_parts(self) -> None:
         """Remove what a writer that was killed left behind. Another slotwatch that keeps its captures in this directory
