@@ -1,6 +1,6 @@
 // Small pieces that several views are made of.
 import { h } from "./tree.js";
-import { parts as split } from "./words.js";
+import { count, parts as split } from "./words.js";
 
 /** The title of a view: one sentence that already answers. */
 export function top(sentence, more, tone = "plain") {
@@ -24,6 +24,28 @@ export function table(label, columns, rows) {
     h("table", {},
       h("thead", {}, h("tr", {}, columns.map((column, i) => h("th", { key: i, scope: "col", class: column.number ? "number" : undefined }, column.name)))),
       h("tbody", {}, rows)));
+}
+
+/** A list `most` rows at a time: {shown, find, pager}, where `find` is a box for what is wanted and says what is shown.
+ *  matches(row, wanted): whether a row is meant by a text in lower case. */
+export function paged(rows, most, label, page, matches) {
+  const wanted = (page.local.wanted || "").toLowerCase();
+  const found = wanted ? rows.filter((row) => matches(row, wanted)) : rows;
+  const pages = Math.max(1, Math.ceil(found.length / most));
+  const at = Math.min(page.local.at || 0, pages - 1);
+  const turn = (by) => () => { page.local.at = at + by; page.redraw(); };
+  return {
+    shown: found.slice(at * most, (at + 1) * most),
+    find: [
+      h("label", { class: "find", key: "find" }, h("span", {}, label),
+        h("input", { type: "search", autocomplete: "off", oninput: (event) => { page.local.wanted = event.target.value; page.local.at = 0; page.redraw(); } })),
+      h("p", { class: "quiet", role: "status", key: "count" }, found.length ? `${at * most + 1} to ${Math.min(found.length, (at + 1) * most)} of ${count(found.length)}${wanted ? ` found among ${count(rows.length)}` : ""}` : wanted ? "None is found." : ""),
+    ],
+    pager: pages > 1 ? h("p", { class: "row pager", key: "pager" },
+      h("button", { type: "button", disabled: at === 0, onclick: turn(-1) }, "Previous"),
+      h("button", { type: "button", disabled: at === pages - 1, onclick: turn(1) }, "Next"),
+      h("span", { class: "quiet" }, `Page ${at + 1} of ${pages}`)) : null,
+  };
 }
 
 export function universeLink(name) {

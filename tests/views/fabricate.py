@@ -25,6 +25,7 @@ from slotwatch.snapshot.health import IntakeReport, ListenerHealth
 from slotwatch.snapshot.readiness import Readiness, Reason
 from slotwatch.snapshot.routes import LatencyCounts, RouteRow
 from slotwatch.snapshot.slot_owners import none_owned
+from slotwatch.snapshot.stage import RackRow, SupplyEstimate, WayLoad
 from slotwatch.wire.universe import Protocol, UniverseId
 
 SECOND_NS = 1_000_000_000
@@ -90,6 +91,11 @@ def incident(number: int = 7, **changes: Any) -> Incident:
     made = replace(found, **{"known_as": changes.get("rule", found.rule), **changes})
     universe = made.universes[0] if len(made.universes) == 1 else ""
     return replace(made, settled_as=changes.get("settled_as", (made.known_as, made.cause, universe)))
+
+
+def rack(name: str, estimated_a: float, ways: tuple[WayLoad, ...] = ()) -> RackRow:
+    supplies = (SupplyEstimate(1, estimated_a, estimated_a, 40.0, 63.0),)
+    return RackRow(name, "e131/1", True, 230.0, ways, supplies, None, None, None, "An estimate.")
 
 
 def route(name: str, target: str = "artnet/3", **changes: Any) -> RouteRow:

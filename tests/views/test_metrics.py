@@ -17,11 +17,10 @@ from prometheus_client.registry import Collector
 
 from slotwatch.snapshot import Snapshot, SourceRow
 from slotwatch.snapshot.counters import Counters, LagHistogram
-from slotwatch.snapshot.stage import RackRow, SupplyEstimate
 from slotwatch.views.metrics import MOST_OTHERS, MOST_SOURCES, encode_metrics, universe_families
 from slotwatch.views.sheet import Sheet
 from slotwatch.wire.universe import Protocol
-from tests.views.fabricate import route, snapshot
+from tests.views.fabricate import rack, route, snapshot
 
 GOLDEN = Path(__file__).parent.parent / "golden" / "metrics.txt"
 ALERTS = Path(__file__).parents[2] / "docs" / "alerts.md"
@@ -46,11 +45,6 @@ node_unanswered_polls_total lines_dropped_frames_total serial_ports_reopened_tot
 captures_failed_total notifications_total{name,result} notification_queue_length
 """)
 """Beyond it: what was counted and not used, and messages."""
-
-
-def rack(name: str, estimated_a: float) -> RackRow:
-    supplies = (SupplyEstimate(1, estimated_a, estimated_a, 40.0, 63.0),)
-    return RackRow(name, "e131/1", True, 230.0, (), supplies, None, None, None, "An estimate.")
 
 
 def full(universes: int = 3) -> Snapshot:

@@ -26,7 +26,7 @@ from slotwatch.views.openapi import document
 from slotwatch.wire import pcap, pcap_blocks
 from tests.edge.front_house import running
 from tests.patience import PATIENCE_S
-from tests.views.fabricate import incident, snapshot
+from tests.views.fabricate import incident, rack, snapshot
 from tests.views.test_levels import sent
 
 DOCUMENT = json.loads(json.dumps(document()))
@@ -101,7 +101,7 @@ async def test_what_is_read_fits(tmp_path: Path, asked: str, path: str, monkeypa
     monkeypatch.setattr(references, "AFTER_S", 0.0)
     kept = pcap_blocks.header([pcap.CaptureInterface(101)]) + pcap_blocks.packet(1, sent(1, bytes([7])))
     (tmp_path / "incident-7.pcapng").write_bytes(kept)
-    async with running(tmp_path, snapshot=snapshot(incidents=(incident(),))) as run:
+    async with running(tmp_path, snapshot=snapshot(incidents=(incident(),), racks=(rack("act-1", 31.25),))) as run:
         query = {"report": "?format=json", "levels": "?universe=e131/1"}.get(path.rpartition("/")[2], "")
         if path.endswith(("/report", "/usual")):  # the first that is written makes the history's file
             await (await run.client.post("/api/v1/marks", json={"text": "curtain up"})).read()
@@ -171,7 +171,9 @@ def test_each_request_has_one_example() -> None:
     found = {
         (
             (method or "GET").lower(),
-            path.replace("e131/12", "{protocol}/{number}").replace("/7", "/{id}").replace("/act-1", "/{name}"),
+            re.sub(
+                "/(act-1|Rack%201)", "/{name}", path.replace("e131/12", "{protocol}/{number}").replace("/7", "/{id}")
+            ),
         )
         for method, path in shown
     }

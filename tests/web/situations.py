@@ -358,12 +358,13 @@ def racks() -> list[Json]:
     return [
         {
             "rack": f"Rack {rack}", "universe": "e131/1", "ways": [way(n) for n in range(1, 25)],
+            "ways_declared": 24, "ways_above_zero": sum(way(n)["level"] > 0 for n in range(1, 25)), "ways_judged": 24, "ways_over_limit": [],
             "supplies": [
                 {"supply": 1, "estimated_a": 41.2, "worst_a": 52.5, "full_a": 69.6, "limit_a": 80.0},
                 {"supply": 2, "estimated_a": 84.9 if rack == 2 else 33.0, "worst_a": 85.0, "full_a": 104.0, "limit_a": 80.0},
                 {"supply": 3, "estimated_a": 28.4, "worst_a": 52.5, "full_a": 69.6, "limit_a": 80.0},
             ],
-            "neutral_upper_a": 61.0, "imbalance_percent": 34.0,
+            "neutral_upper_a": 61.0, "neutral_limit_a": None, "imbalance_percent": 34.0,
             "note": "Phase-cut dimmers add harmonics to the neutral that this estimate does not hold.",
         }
         for rack in (1, 2)

@@ -208,6 +208,12 @@ class StandIn:
             return web.json_response({"incidents": [one for one in here.incidents if state in ("all", one["state"])]})
         if head == "references" and tail:
             return web.json_response(here.answers["comparison"])
+        if head == "racks" and tail:
+            found = next((one for one in here.answers[head]["racks"] if one["rack"] == tail), None)
+            return web.json_response(found) if found else _missing(tail)
+        if head == "racks" and head in here.answers:
+            folded = [{key: one[key] for key in one if key != "ways"} for one in here.answers[head]["racks"]]
+            return web.json_response({"racks": folded})
         if head == "sources":
             return web.json_response({"sources": here.sources})
         if head == "rules":

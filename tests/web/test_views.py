@@ -337,10 +337,54 @@ def test_numbers_of_things_are_written_as_other_numbers_are(open_page: Open) -> 
 def test_limits_without_an_estimate_are_not_called_undeclared(open_page: Open) -> None:
     """While a rack's universe is silent nothing is estimated; that its limits are declared stays true."""
     opened = open_page("well")
+    racks = opened.listener.situation.answers["racks"]["racks"]
     line = {"supply": 1, "estimated_a": None, "limit_a": 16.0, "worst_a": 0.0, "full_a": 10.0}
-    rack = {"rack": "dimmers", "universe": "e131/1", "supplies": [line], "ways": []}
-    opened.listener.situation.answers["racks"] = [rack]
+    racks[:] = [racks[0] | {"supplies": [line], "ways_judged": 0, "neutral_upper_a": None}]
     page = opened.go("/racks")
     page.wait_for_selector("text=no estimate, as no data came yet; 16.0 A allowed")
     words = "No limit is judged: that needs declared limits and loads, and data."
     assert page.locator("main h1").inner_text().startswith(words)
+
+
+def test_a_folded_rack_asks_for_no_ways_and_an_unfolded_one_shows_them(open_page: Open) -> None:
+    """A house may have thousands of ways: only those that somebody looks at are sent and drawn."""
+    opened = open_page("well")
+    page = opened.go("/racks")
+    page.wait_for_selector("summary:has-text('The 24 ways of Rack 2')")
+    assert page.locator("tbody tr").count() == 0
+    page.click("summary:has-text('The 24 ways of Rack 2')")
+    page.wait_for_function("() => document.querySelectorAll('tbody tr').length === 24")
+    first = page.locator("tbody tr").first.inner_text().split("\t")
+    assert (first[0], first[1], first[4]) == ("1", "C001", "10.0 A")
+    asked = {path for path in opened.listener.bytes_sent if path.startswith("/api/v1/racks")}
+    assert asked == {"/api/v1/racks", "/api/v1/racks/Rack 2"}
+    ways = opened.listener.situation.answers["racks"]["racks"][1]["ways"]
+    ways[0] |= {"level": 255, "estimated_a": 12.5}
+    page.wait_for_selector("tbody tr.over:has-text('12.5 A')")
+    page.click("summary:has-text('The 24 ways of Rack 2')")
+    page.wait_for_function("() => document.querySelectorAll('tbody tr').length === 0")
+
+
+def test_racks_of_a_large_house_come_a_page_at_a_time_and_can_be_found(open_page: Open) -> None:
+    opened = open_page("well")
+    racks = opened.listener.situation.answers["racks"]["racks"]
+    calm, over = racks
+    racks[:] = [calm | {"rack": f"Rack {number}", "universe": f"e131/{number}"} for number in range(1, 300)]
+    racks.append(over | {"rack": "Rack 300", "universe": "e131/300", "ways_over_limit": [7]})
+    page = opened.go("/racks")
+    page.wait_for_selector("text=1 to 24 of 300")
+    assert (
+        page.locator("main h1")
+        .inner_text()
+        .startswith("By estimate, Rack 300 line 2, Rack 300 way 7 are over the declared limit.")
+    )
+    assert page.locator("main details").count() == 24
+    page.click("text=Next")
+    page.wait_for_selector("h2:has-text('Rack 25')")
+    page.fill("input[type=search]", "over the limit")
+    page.wait_for_selector("text=1 to 1 of 1 found among 300")
+    assert page.locator("main h2").all_inner_texts() == ["Rack 300"]
+    page.fill("input[type=search]", "e131/299")
+    page.wait_for_selector("h2:has-text('Rack 299')")
+    page.fill("input[type=search]", "nothing of the kind")
+    page.wait_for_selector("text=None is found.")

@@ -6,17 +6,17 @@ Every function takes a Snapshot, or a Sheet where several objects of one snapsho
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
 
 from slotwatch.house.schema import House
 from slotwatch.snapshot import Incident, Snapshot
 from slotwatch.views import fixtures as _fixtures
 from slotwatch.views import house as _house
 from slotwatch.views import incidents as _incidents
+from slotwatch.views import racks as _racks
 from slotwatch.views import sources as _sources
 from slotwatch.views import universes as _universes
 from slotwatch.views.answers.faults import IncidentAnswer, ReadinessAnswer
-from slotwatch.views.answers.stage import FixtureAnswer, HouseAnswer, PatchAnswer, RouteAnswer
+from slotwatch.views.answers.stage import FixtureAnswer, HouseAnswer, PatchAnswer, RackAnswer, RouteAnswer
 from slotwatch.views.answers.traffic import SourceAnswer, UniverseAnswer
 from slotwatch.views.records import rig_check_record
 from slotwatch.views.routes import route_answer
@@ -91,9 +91,15 @@ def patch(declared: House) -> PatchAnswer:
     return _fixtures.patch(declared)
 
 
-def racks(reading: Reading) -> list[dict[str, object]]:
-    """Racks with their estimated currents, as judging estimates them."""
-    return [asdict(row) for row in sheet_of(reading).snapshot.racks]
+def racks(reading: Reading) -> list[RackAnswer]:
+    """Racks with their estimated currents, as judging estimates them; without their ways."""
+    return [_racks.rack(row) for row in sheet_of(reading).snapshot.racks]
+
+
+def rack(reading: Reading, name: str) -> RackAnswer | None:
+    """One rack with its ways; None if none has this name."""
+    found = (row for row in sheet_of(reading).snapshot.racks if row.rack == name)
+    return next((_racks.rack_detail(row) for row in found), None)
 
 
 def routes(reading: Reading) -> list[RouteAnswer]:

@@ -10,11 +10,12 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from slotwatch.snapshot.health import JudgingReport, ListenerHealth
 from slotwatch.snapshot.minutes import MinuteRow
 from slotwatch.snapshot.readiness import Readiness
+from slotwatch.snapshot.stage import WayLoad
 from slotwatch.wire import pcap, pcap_blocks
 from tests.edge.front_house import Running, running
 from tests.patience import happens
 from tests.views.api_schemas import fits
-from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, listening, snapshot
+from tests.views.fabricate import NOW_NS, SECOND_NS, WALL_OFFSET_NS, incident, listening, rack, snapshot
 from tests.views.test_levels import sent
 
 
@@ -49,6 +50,30 @@ async def test_lists_and_single_objects_fit_the_schemas(tmp_path: Path) -> None:
             assert await get(run, f"/api/v1/{path}") == []
         assert await get(run, "/api/v1/rig-check") == {"running": False}
         assert len(await get(run, "/api/v1/fixtures")) == 2  # type: ignore[arg-type]
+
+
+async def test_racks_are_counted_in_their_list_and_one_lists_its_ways(tmp_path: Path) -> None:
+    """A house may have thousands of ways, and a list of racks is asked for every second."""
+    ways = (
+        WayLoad(1, 1, "C1", "dimmer", 255, 10.5, 10.5, 10.0),
+        WayLoad(2, 1, "C2", "dimmer", 0, 0.0, 5.0, 10.0),
+        WayLoad(3, 1, "", "dimmer", 128, None, 0.0, None),
+    )
+    async with running(tmp_path, snapshot=snapshot(racks=(rack("Rack A/1", 10.5, ways),))) as run:
+        found = await get(run, "/api/v1/racks")
+        assert isinstance(found, list)
+        (one,) = found
+        assert "ways" not in one and one["supplies"][0]["estimated_a"] == 10.5
+        counted = {name: one[name] for name in one if name.startswith("ways_")}
+        assert counted == {"ways_declared": 3, "ways_above_zero": 2, "ways_judged": 2, "ways_over_limit": [1]}
+        whole = await get(run, "/api/v1/racks/Rack%20A%2F1")
+        assert isinstance(whole, dict)
+        assert whole.pop("ways")[1] == {
+            "way": 2, "supply": 1, "circuit": "C2", "module": "dimmer", "level": 0,
+            "estimated_a": 0.0, "full_a": 5.0, "limit_a": 10.0,
+        }  # fmt: skip
+        assert whole == one
+        assert await refused(run, "/api/v1/racks/nowhere", 404) == "No rack nowhere is declared."
 
 
 async def test_incidents_by_state_since_and_limit(tmp_path: Path) -> None:

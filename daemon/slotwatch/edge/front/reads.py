@@ -92,6 +92,7 @@ class Reads:
             web.get("/api/v1/universes/{name:.+}/elsewhere", self.elsewhere),
             web.get("/api/v1/usual", self._usual.answer),
             web.get("/api/v1/universes/{name:.+}", self.universe),
+            web.get("/api/v1/racks/{name:.+}", self.rack),
             web.get("/api/v1/marks", self.marks),
             web.get("/api/v1/report", self.report),
         ]
@@ -179,6 +180,13 @@ class Reads:
     async def universe(self, request: web.Request) -> web.Response:
         sheet, row = self._row(request)
         return answer({"at": sheet.at, **api.universe_detail(sheet, row, self._front.house)})
+
+    async def rack(self, request: web.Request) -> web.Response:
+        name = request.match_info["name"]
+        found = api.rack(self._front.current(), name)
+        if found is None:
+            raise Refused(404, f"No rack {name[:60]} is declared.")
+        return answer(found)
 
     async def minutes(self, request: web.Request) -> web.Response:
         sheet, row = self._row(request)

@@ -143,7 +143,11 @@ class RackAnswer(TypedDict):
     universe: UniverseName
     known: bool
     volts: float
-    ways: list[WayAnswer]
+    ways: NotRequired[Annotated[list[WayAnswer], Meta(description="Not in lists.")]]
+    ways_declared: Count
+    ways_above_zero: Count
+    ways_judged: Annotated[Count, Meta(description="Ways with a declared limit and an estimate.")]
+    ways_over_limit: Annotated[list[int], Meta(description="Ways whose estimate is over their limit.")]
     supplies: list[SupplyAnswer]
     neutral_upper_a: float | None
     neutral_limit_a: float | None
