@@ -53,7 +53,7 @@ SAYS: dict[str, frozenset[str]] = {
 }
 """Rules of which one at least says what an attack is; FLOOD for all others."""
 BESIDE: dict[str, frozenset[str]] = {
-    "clones": frozenset({"source-conflict"}),
+    "clones": frozenset({"source-conflict", "unexpected-source"}),
     "ends_in_the_desks_name": frozenset({"universe-lost", "preview-only"}),
     "invented_universes": frozenset({"too-many-sources"}),
 }

@@ -14,6 +14,7 @@ from slotwatch.judge.rule import LOOK_AT_STAGE
 from slotwatch.judge.scene import Scene, lead_of
 from slotwatch.judge.stops import SLACK_NS
 from slotwatch.judge.verdict import Verdict
+from slotwatch.model.interleaving import FORGET_NS, PLAIN
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -33,6 +34,8 @@ def part_of_source(scene: Scene) -> Verdict:
         return silent_querier
     if twin := _twin_of(scene, source, mine):
         return twin
+    if len(alive) and _is_of_two(scene, alive).all():
+        return _in_its_name(scene, source, mine, alive)
     if not len(alive):
         if not (scene.outlived & (ctx.streams.source == source)).any():
             return Verdict("unknown", Confidence.LOW, "The evidence does not point to one cause.")
@@ -95,6 +98,38 @@ def _twin_of(scene: Scene, source: int, mine: NDArray[np.intp]) -> Verdict | Non
         next_checks=[
             f"Look at the screen of {ctx.source_name(source)}: is it running?",
             f"Find out which machine has the address {addresses}: is it meant to send?",
+        ],
+        speaks_of=(source,),
+    )
+
+
+def _is_of_two(scene: Scene, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """(N,) whether two senders in one name sent these streams as the others stopped."""
+    streams = scene.ctx.streams
+    lately = streams.interleaved_ns[rows] >= scene.group.from_ns - FORGET_NS
+    of_two: NDArray[np.bool_] = lately & (streams.interleaved[rows] >= PLAIN)
+    return of_two
+
+
+def _in_its_name(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArray[np.intp]) -> Verdict:
+    """The verdict where all that goes on came from two senders in its name: either may be the one that stopped."""
+    ctx, row = scene.ctx, scene.ctx.sources[source]
+    name, one = ctx.say_source(source), len(set(ctx.streams.universe[mine].tolist())) == 1
+    going = ctx.name_universes(sorted(set(ctx.streams.universe[alive].tolist())))
+    return Verdict(
+        "path-or-sender",
+        Confidence.LOW,
+        f"Two senders used the identity and address of {name}. One of them still sends {going}, so it is not known "
+        f"whether {ctx.source_name(source)} itself runs.",
+        [f"Before {'it' if one else 'they'} stopped, packets of two series of numbers came for {going}."],
+        [
+            "the source stopped: power, crash or its network lead",
+            f"{'this group no longer reaches' if one else 'these groups no longer reach'} this port",
+        ],
+        next_checks=[
+            f"Look at {row.declared_as or row.source_name or row.address}: is it running?",
+            "Look for a second program or computer that sends with its identity (CID) and address.",
+            LOOK_AT_STAGE,
         ],
         speaks_of=(source,),
     )

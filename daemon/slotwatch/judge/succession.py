@@ -53,7 +53,12 @@ def _came_before(ctx: RuleContext, row: int, other: int, overlap_s: float) -> bo
 
 
 def is_back_as(ctx: RuleContext, row: int, earlier: int) -> bool:
-    """Whether the source of a stream seems to be that of the earlier one, by its name or its CID."""
+    """Whether the source of a stream seems to be that of the earlier one, by its name or its CID.
+
+    Somebody who is invented takes nobody's place.
+    """
+    if ctx.crowd.has_any(ctx, (row, earlier)):
+        return False
     return took_over_by_name(ctx, row, earlier, BOTH_SENT_S) or moved(ctx, row, earlier)
 
 

@@ -21,6 +21,8 @@ TAKEN_UP, NOT_TAKEN_UP = 2, -1
 """What a jump adds to the count. Where a sender counts in no order beside a steady one, every second jump takes the
 steady series up; where it sends alone, one jump in 256 does."""
 MOST = 200
+PLAIN = 20
+"""The count from which two series are plain."""
 FORGET_NS = 10_000_000_000
 """If no series is taken up for this time, the count begins anew. It is the window of the rules about numbers."""
 

@@ -15,12 +15,14 @@ from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.homes import GONE_E131_NS
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.rules.sequence_unusable import HABITS
 from slotwatch.judge.takeovers import SEVERAL
+from slotwatch.model.columns import MAX_ADDRESSES
 from slotwatch.model.sequence import SEQUENCES
 from slotwatch.snapshot import Severity
 
 MOST_ADDRESSES = 32
-"""Addresses of one identity that are compared, each with each: the newest."""
+"""Addresses of one identity that are compared, each with each: the declared ones, and the newest."""
 Sources = tuple[int, ...]
 """Rows of the source table that share an identity."""
 
@@ -69,9 +71,10 @@ class Clones:
         shared = [rows for rows in ctx.model.sources.addresses.values() if len(rows) > 1]
         found: dict[Sources, int] = {}
         for rows in shared:
-            clones = self._live_clones(ctx, rows[-MOST_ADDRESSES:])
+            clones = self._live_clones(ctx, _declared_first(ctx, rows))
             if clones:
-                found[tuple(sorted({row for pair in clones for row in pair}))] = min(clones.values())
+                sends = {row for pair in clones for row in pair}
+                found[tuple(_declared_first(ctx, sorted(sends)))] = min(clones.values())
         self._disagreed = {
             pair: known for pair, known in self._disagreed.items() if ctx.now_ns - known[1] < self._forget_ns
         }
@@ -135,6 +138,12 @@ class Clones:
         return not np.array_equal(streams.levels[ours], streams.levels[theirs])
 
 
+def _declared_first(ctx: RuleContext, rows: list[int]) -> list[int]:
+    """Give the declared ones of some sources, and then the newest others."""
+    declared = [row for row in rows if ctx.declared_source(row) is not None]
+    return [*declared, *[row for row in rows if row not in declared][-MOST_ADDRESSES:]]
+
+
 def _family(ctx: RuleContext, first: int, second: int) -> bool:
     """Whether both addresses are of one family."""
     return (":" in ctx.sources[first].address) == (":" in ctx.sources[second].address)
@@ -145,7 +154,12 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     universes = [ctx.universe_of(row) for row in rows]
     common = sorted({universe for universe in universes if universes.count(universe) > 1})
     sources = [ctx.sources[source] for source in key]
-    addresses = wording.list_names(source.address for source in sources)
+    known = next(rows for rows in ctx.model.sources.addresses.values() if key[0] in rows)
+    is_flood = len(known) >= MAX_ADDRESSES
+    two = len(key) == 2 and not is_flood
+    own = [row for row in known if ctx.declared_source(row) is not None and ctx.live[ctx.streams_from(row)].any()]
+    named = dict.fromkeys([*own, *key, *known]) if is_flood else key
+    addresses = wording.list_names(ctx.sources[row].address for row in named)
     cid = sources[0].source_id.hex()
     evidence = [f'{source.address}: named "{source.source_name}", CID {cid}.' for source in sources]
     # The incident gathers the cases of many pairs: none of them knows how many machines there are.
@@ -162,15 +176,15 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
         streams=tuple(row for row in rows if ctx.universe_of(row) in common),
         networks=tuple({source.network for source in sources}),
         facts=DuplicateIdentityFacts(
-            "two machines" if len(key) == 2 else f"{len(key)} addresses",
+            f"{MAX_ADDRESSES} addresses and more" if is_flood else "two machines" if two else f"{len(key)} addresses",
             addresses,
-            "both send" if len(key) == 2 else "send",
+            "both send" if two else "send",
             f"{cid[:8]}…",
         ),
         evidence=tuple(evidence),
         controlled_by=SEVERAL,
         also_possible=(
-            *(("one machine that invents addresses",) if len(key) > 2 else ()),
+            *(("one machine that invents addresses",) if not two else ()),
             "a copied virtual machine or show computer",
             "a sender with a fixed identity",
         ),
@@ -222,7 +236,6 @@ RULE = Rule(
                     "fast-refresh",
                     "identity-changed",
                     "repeated-packets",
-                    "sequence-unusable",
                     "source-conflict",
                     "unexpected-source",
                 }
@@ -230,6 +243,8 @@ RULE = Rule(
             # Each address has a series of its own: what is missing of one was lost on its path.
             but=frozenset({"packet-loss"}),
         ),
+        # Two senders at one of the addresses are another fault.
+        Reach(SOURCE, rules=frozenset({"sequence-unusable"}), only=HABITS),
     ),
     source="ANSI E1.31-2018 5.6 (the CID is unique to a source)",
     faults=("F41", "F42"),

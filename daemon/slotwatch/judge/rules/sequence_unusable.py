@@ -15,6 +15,7 @@ from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.model.interleaving import PLAIN
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity
@@ -23,6 +24,8 @@ DISCARD_STEPS = SEQUENCES - WINDOW
 """Steps of -20 to -1 (as bytes): every frame falls into the discard window of E1.31 6.7.2."""
 STUCK_PACKETS = STUCK_AFTER + 1
 TWO_SENDERS = "two-senders"
+HABITS = frozenset({"backwards", "erratic", "random", "shared", "stepped", "stuck"})
+"""Causes where one sender numbers its packets so."""
 LOOK_FOR_A_SECOND = ("Look for a second program or computer that sends with its identity (CID) and address.",)
 MADE_BY_TWO = frozenset(
     {"false-end", "fast-refresh", "preview-only", "slot-priority-faulty", "slots-vary", "sync-missing", "unlike-usual"}
@@ -48,7 +51,7 @@ class SequenceUnusableParameters(RuleParameters):
     jumping_discarded: int = number(5, "discarded frames with which numbers that jump are unusable")
     jumping_s: int = number(3, "fewest seconds in which they jump")
     interleaved: int = number(
-        20,
+        PLAIN,
         "count from which two series are reported: a jump that takes up the series that an earlier jump left adds 2, "
         "any other takes 1 away",
     )

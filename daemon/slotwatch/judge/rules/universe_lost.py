@@ -73,20 +73,34 @@ def describe_lost(ctx: RuleContext, row: int) -> Finding:
     heard = [(stream, int(last_ns[stream])) for stream in ctx.streams_of(row).tolist()]
     newest_ns = max((at_ns for _, at_ns in heard), default=0)
     # Those that had gone long before were not what kept it alive.
-    kept = tuple(stream for stream, at_ns in heard if at_ns > 0 and at_ns >= newest_ns - timeout_ns)
+    kept = [stream for stream, at_ns in heard if at_ns > 0 and at_ns >= newest_ns - timeout_ns]
+    if ctx.crowd.since_ns:
+        kept = _without_crowd(ctx, [(stream, at_ns) for stream, at_ns in heard if at_ns > 0], timeout_ns) or kept
     stopped_on_purpose = bool(ctx.terminated[row])
     declared, is_line = ctx.declared_universe(row), ctx.universes.protocol[row] == int(Protocol.LINE)
     return Finding(
         group="",
         since_ns=newest_ns,
         universes=(row,),
-        streams=kept,
+        streams=tuple(kept),
         networks=(int(ctx.universes.network[row]),),
         lower=int(not is_line and (declared is None or not declared.expected)) + int(stopped_on_purpose),
         # A desk that closes may be back in a moment: until silence itself would count, it is only noted.
         quiet_until_ns=newest_ns + timeout_ns if stopped_on_purpose else 0,
         weight=float(ctx.now_ns - newest_ns),
     )
+
+
+def _without_crowd(ctx: RuleContext, heard: list[tuple[int, int]], timeout_ns: int) -> list[int]:
+    """Give the streams that kept a universe alive last, those of invented senders left out."""
+    rows = np.array([stream for stream, _ in heard], np.intp)
+    strange = ctx.crowd.has_streams(ctx, rows, spares_declared=False).tolist()
+    own = [one for one, is_strange in zip(heard, strange, strict=True) if not is_strange]
+    last_ns = max((at_ns for _, at_ns in own), default=0)
+    # What had ended before the crowd came is not what was lost now.
+    if last_ns < ctx.crowd.since_ns - timeout_ns:
+        return []
+    return [stream for stream, at_ns in own if at_ns >= last_ns - timeout_ns]
 
 
 def may_be_lost_soon(ctx: RuleContext, row: int) -> bool:
