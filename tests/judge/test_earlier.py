@@ -77,6 +77,18 @@ def test_a_desk_that_sends_preview_data_alone_is_still_said_to_run_after_the_res
     assert f"Before this listener restarted: {left.summary}" in found.evidence
 
 
+def test_a_universe_that_is_heard_again_since_the_restart_is_not_called_lost_with_the_others() -> None:
+    """ANSI E1.31-2018 6.7.1: a universe is lost when nothing comes on it."""
+    alone = house_of((1, 2, 3))
+    before = Stage(alone, replace(MAIN, to_s=20.0), OTHER).run(30.0)
+    (left,) = [one for one in before.open if one.rule == "universe-lost"]
+    after = restarted(alone, before.open, 30.0, 2.0, replace(MAIN, universes=(1,)), OTHER).run(4.0)
+    (found,) = [one for one in after.open if one.id == left.id]
+    assert found.summary.startswith("Heard again since this listener restarted: universe e131/1. Before that: Univ")
+    (found,) = [one for one in after.run(14.0).open if "e131/2" in one.universes and one.returned_ns is None]
+    assert found.summary.startswith("Universe e131/2 ") and "Heard again" not in " ".join(found.evidence)
+
+
 @pytest.mark.parametrize("answers", [False, True])
 def test_the_last_source_that_stops_after_a_restart_is_not_said_to_be_cut_off_where_it_answers(answers: bool) -> None:
     """Universes 1 and 2 were heard before the restart alone, and now the tower stops as well (RFC 826: an answer)."""

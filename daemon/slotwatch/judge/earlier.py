@@ -120,6 +120,16 @@ def heard_again_ns(ctx: RuleContext, incident: Incident) -> int | None:
     return found
 
 
+def say_part_back(ctx: RuleContext, incident: Incident, while_it_lasted: str) -> str:
+    """Put a loss into words of which some universes were heard since the restart, and others were not yet."""
+    rows = {ctx.universe_name(row): row for row in ctx.universes.live.nonzero()[0].tolist()}
+    back = [rows[name] for name in incident.universes if name in rows]
+    if not back:
+        return while_it_lasted
+    heard = ctx.name_universes(sorted(back))
+    return f"Heard again since this listener restarted: {heard}. Before that: {while_it_lasted}"
+
+
 def _awaited_sources(ctx: RuleContext, incident: Incident) -> set[str]:
     """Names of the absent sources of an incident, which may also name those that it was once part of."""
     roles = {source.name: source.role for source in ctx.house.sources}

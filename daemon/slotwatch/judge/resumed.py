@@ -78,6 +78,10 @@ class ResumedIncidents(IncidentTable):
                 self._resumed.discard(number)
                 text = "" if incident.returned_ns is not None else "It was not found again after the restart."
                 self._close(entry, ctx.now_ns, text)
+            elif incident.rule in GONE and incident.returned_ns is None:
+                summary = earlier.say_part_back(ctx, incident, entry.while_it_lasted)
+                incident.revision += incident.summary != summary
+                incident.summary = summary
 
     def _wider(self, incident: Incident) -> Incident | None:
         """The open loss of universes, found since, that an absence of before became."""
