@@ -12,7 +12,7 @@ from slotwatch.judge.among import is_among
 from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.damage_causes import RESTING
 from slotwatch.judge.scene import Scene
-from slotwatch.judge.verdict import Verdict
+from slotwatch.judge.verdict import Verdict, at_most
 from slotwatch.model.announced_ends import doubted_ends
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
@@ -237,6 +237,7 @@ def say_doubted_ends(scene: Scene, verdict: Verdict) -> Verdict:
     universes = ctx.name_universes(sorted(set(streams.universe[rows].tolist())))
     if is_doubted:
         came, those = f"Packets with the stream-terminated bit came for {universes}", "those packets"
+        verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
         why = "Others came before whose number did not fit, or after which it went on, so they are not believed."
     else:
         at = ctx.time_of_day(int(streams.last_unfit_end_ns[rows].max()))

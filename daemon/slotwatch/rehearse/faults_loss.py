@@ -76,6 +76,36 @@ def ends_announced_falsely() -> Iterator[Item]:
     return mixed(_with_false_ends(main_desk().sends(), 8 * 10**9), second_desk().sends())
 
 
+@scenario(
+    "F01",
+    "somebody announces the end of the main desk's streams in its name, and again as it loses power",
+    14,
+    Truth(
+        "universe-lost",
+        10.5,
+        MAIN_UNIVERSES,
+        "source-lost",
+        "critical",
+        "medium",
+        began_s=8.0,
+        says=("came for universes e131/1 to e131/3", "so they are not believed"),
+        unsaid=("announced the end",),
+    ),
+    TWO,
+)
+def ends_forged() -> Iterator[Item]:
+    desk = list(main_desk(stop_s=8, closes=True).sends(8.1))
+    ends = [one for one in desk if len(one.payload) == 638 and one.payload[112] & packets.TERMINATED]
+    earlier_ns = 4 * 10**9
+    # At 40 frames a second its numbers were 160 lower then.
+    before = [_numbered(replace(one, t_ns=one.t_ns - earlier_ns), one.payload[111] - 160) for one in ends]
+    return mixed(iter(desk), iter(before), second_desk().sends())
+
+
+def _numbered(one: Sent, number: int) -> Sent:
+    return replace(one, payload=one.payload[:111] + bytes((number & 0xFF,)) + one.payload[112:])
+
+
 def _with_false_ends(items: Iterator[Item], from_ns: int) -> Iterator[Item]:
     """The same with the stream-terminated bit in every second data packet of a universe."""
     for item in items:
@@ -89,8 +119,7 @@ def _with_unfit_ends(items: Iterator[Item]) -> Iterator[Item]:
     """The same with other sequence numbers in terminated packets (bytes 111 and 112: ANSI E1.31-2018 table 4-1)."""
     for item in items:
         if isinstance(item, Sent) and len(item.payload) > 113 and item.payload[112] & packets.TERMINATED:
-            number = bytes(((item.payload[111] + 100) & 0xFF,))
-            item = replace(item, payload=item.payload[:111] + number + item.payload[112:])
+            item = _numbered(item, item.payload[111] + 100)
         yield item
 
 

@@ -206,6 +206,27 @@ def sequence_shared() -> Iterator[Item]:
 
 
 @scenario(
+    "F41",
+    "a copy of the desk's computer, with its address too, sends a series of its own beside it",
+    24,
+    Truth(
+        "sequence-unusable",
+        8.4,
+        MAIN_UNIVERSES,
+        "two-senders",
+        confidence="medium",
+        began_s=8.0,
+        explains=("fast-refresh", "out-of-order", "packet-loss", "repeated-packets"),
+        says=("as if two senders used this identity and address",),
+    ),
+    TWO,
+)
+def two_senders() -> Iterator[Item]:
+    copy = main_desk(start_s=8.0, first_sequence=200, discovery=False, seed=9)
+    return mixed(main_desk().sends(), copy.sends(), second_desk().sends())
+
+
+@scenario(
     "F61",
     "the desk restarts its sequence 15 back: half a second of frames is discarded",
     24,

@@ -238,7 +238,7 @@ RULE = Rule(
         ),
     ),
     source="ANSI E1.31-2018 6.2.5, 6.7.2",
-    faults=("F59", "F60", "F62"),
+    faults=("F41", "F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
         "Find out which receivers follow and which do not: not all of them discard such data.",
