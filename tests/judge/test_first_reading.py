@@ -171,3 +171,17 @@ def test_who_was_back_long_ago_is_not_said_to_have_lost_a_lead() -> None:
         (media,) = [one for one in stage.run(28.25 + step / 4).open if "artnet/0@A" in one.universes]
         assert "lead on network B down" not in media.summary
         assert not [check for check in media.next_checks if "Desk A" in check], media.next_checks
+
+
+def test_who_is_heard_by_another_lead_again_is_not_said_to_be_silent() -> None:
+    """Network A is dark for three seconds, and with it goes the lights' lead on B, which stays out."""
+    house = house_of((1, 9))
+    universes = tuple(replace(one, networks=(0, 1)) for one in house.universes)
+    house = replace(house, universes=universes, networks=(Network("A", "eth1"), Network("B", "eth2")))
+    desks = [Desk("Desk A", (1,)), Desk("Desk B", (1,), "10.0.0.2", 2, 90), Desk("Lights", (9,), "10.0.0.9", 9)]
+    on_a = [part for one in desks for part in (replace(one, to_s=12.0), replace(one, from_s=14.8))]
+    on_b = [replace(one, address=f"10.1.0.{one.number}", network=1) for one in desks]
+    stage = Stage(house, *on_a, *on_b[:2], replace(on_b[2], to_s=12.3)).run(18.0)
+    told = [one.summary for one in stage.open if one.returned_ns is None and "e131/9@B" in one.universes]
+    assert told and '"Lights" is still silent' not in " ".join(told)
+    assert '"Lights" is back in part' in told[0]

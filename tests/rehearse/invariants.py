@@ -89,9 +89,9 @@ def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
         if not text or _BLANK.search(text):
             yield f"a sentence with a hole: {text!r}"
     if one.returned_ns is not None:
-        # What comes and goes has something to look at also while it is back.
+        # What comes and goes has something to look at also while it is back; what is closed is a record.
         asked = [check for check in one.next_checks if check not in CATALOG["flapping"].next_checks]
-        if asked:
+        if asked and one.closed_ns is None:
             yield f"it is back, and still asks for {asked[0]!r}"
         if one.returned_ns < one.began_ns:
             yield "it was back before it began"

@@ -160,10 +160,11 @@ def _back(ctx: RuleContext, group: LossGroup, text: str) -> tuple[list[str], lis
     back = [
         source for source in ctx.sources_of(row for row in ended if ctx.live[row]) if ctx.first_leg(source) not in away
     ]
-    returned = set(ctx.sources_of(row for row in ended if ctx.live[row]))
-    partly = [source for source in ctx.sources_of(lasting) if source in returned]
-    silent = [source for source in ctx.sources_of(lasting | ended) if not ctx.live[ctx.streams_from(source)].any()]
-    silent = [source for source in silent if source not in back]
+    # Who is heard by another lead is back in part.
+    returned = {ctx.first_leg(source) for source in ctx.sources_of(row for row in ended if ctx.live[row])}
+    partly = [source for source in ctx.sources_of(lasting) if ctx.first_leg(source) in returned]
+    heard = {ctx.first_leg(source) for source in ctx.sources_of(ctx.live.nonzero()[0].tolist())}
+    silent = [source for source in ctx.sources_of(lasting | ended) if ctx.first_leg(source) not in heard]
     return _named(ctx, back, text), _named(ctx, partly, text), _named(ctx, silent, text)
 
 
