@@ -397,7 +397,7 @@ def test_bytes_without_breaks_are_reported() -> None:
     unframed(tap, 4)
     (incident,) = tap.rules()
     assert (incident.rule, incident.cause) == ("line-faulty", "no-breaks")
-    assert incident.summary == "line/rack-feed brings bytes without a break in 10 s."
+    assert incident.summary == "line/rack-feed brought bytes and no break in 10 s."
     assert incident.next_checks[0].startswith("Look at what drives this pair")
     assert "the adapter here does not show breaks" in incident.also_possible
 

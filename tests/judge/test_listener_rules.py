@@ -64,6 +64,20 @@ def test_a_link_that_goes_down_is_not_judged_and_raises_no_other_fault() -> None
     ]
 
 
+def test_an_adapter_that_was_out_and_comes_back_without_an_address_is_still_said_to_have_been_out() -> None:
+    """Linux removes the addresses with the interface, and makes a new one without any (ip-link(8), delete)."""
+    shown = stage(desk())
+    shown.see(2.0, LinkSeen(at(2), 0, True, ("10.0.0.200",), "eth1"))
+    shown.see(5.0, LinkSeen(at(5), 0, False, (), "eth1", present=False))
+    shown.see(15.0, LinkSeen(at(15), 0, True, (), "eth1"))
+    shown.see(20.0, LinkSeen(at(20), 0, True, ("10.0.0.200",), "eth1"))
+    assert "has been missing from this computer since 08:16:45" in shown.run(10.0).only().summary
+    incident = shown.run(18.0).only()
+    assert "has been missing from this computer, then had no address, since 08:16:45: nothing" in incident.summary
+    assert (incident.cause, len(incident.next_checks)) == ("interface", 2), "adapter and address"
+    assert "then had no address" in shown.run(40.0).only().summary, "the record too"
+
+
 def test_what_was_missing_before_a_link_went_down_is_not_described_anew_while_nothing_is_judged() -> None:
     """A driver may report a carrier late: packets still come, and nothing is judged (common practice, no source)."""
     # Preview data (ANSI E1.31-2018 6.2.6, bit 7 of the options), which would be another cause of one of the two.

@@ -77,6 +77,8 @@ class Link:
     """This computer's own interface on one network."""
 
     seen: LinkSeen
+    turned_as: LinkSeen
+    """What was seen when `up` last changed."""
     up: bool
     """Whether it has a carrier and an address, so that packets can arrive."""
     since_ns: int
@@ -314,7 +316,7 @@ class Listener:
         if before is None or before.up != up:
             was_down = not up or (before is not None and before.was_down)
             fell_with = seen.network if up else self._fell_with(seen)
-            self.links[seen.network] = Link(seen, up, seen.t_ns, fell_with, had, was_down)
+            self.links[seen.network] = Link(seen, seen, up, seen.t_ns, fell_with, had, was_down)
             self.links[seen.network].gave_up_ns = former
             if up:
                 self._close_interval(seen.network, seen.t_ns)

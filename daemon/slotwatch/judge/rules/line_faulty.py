@@ -41,7 +41,7 @@ def describe_faulty(ctx: RuleContext, number: int) -> Finding:
             group=line_group(ctx, number),
             since_ns=0,
             universes=line_rows(ctx, number),
-            facts=LineFaultyFacts(line_name(ctx, number), "brings bytes without a break"),
+            facts=LineFaultyFacts(line_name(ctx, number), "brought bytes and no break"),
             evidence=("Each frame of DMX512 begins with a break: without one no levels can be read.",),
             cause=NO_BREAKS,
             confidence=Confidence.HIGH,

@@ -15,6 +15,7 @@ from slotwatch.judge.listener import Link
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Severity
+from slotwatch.wire.observation import LinkSeen
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,8 @@ SHARED = "Look at what these links share: this computer's adapter, the switch be
 NO_ADDRESS: tuple[str, ...] = (
     "Look at this interface's address setting: is it fixed, or does it wait for a DHCP server?",
 )
+THEN = {"interface": "was missing from this computer", "carrier": "had no carrier", "address": "had no address"}
+"""What followed, by its cause."""
 
 
 def is_any_down(ctx: RuleContext) -> bool:
@@ -80,10 +83,22 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
 
 
 def _fault_of(link: Link) -> tuple[str, str, tuple[str, ...]]:
-    """What is wrong with an interface, its cause, and what to look at."""
-    if not link.seen.present:
+    """What is wrong with an interface, its cause, and what to look at.
+
+    An adapter that was out comes back without an address. It is said as it began: of the address alone nobody would
+    think of the adapter.
+    """
+    fault, cause, checks = _fault_seen(link.turned_as)
+    _, now, checks_now = _fault_seen(link.seen)
+    if now == cause:
+        return fault, cause, checks
+    return f"{fault}, then {THEN[now]},", cause, (*checks_now, *checks)
+
+
+def _fault_seen(seen: LinkSeen) -> tuple[str, str, tuple[str, ...]]:
+    if not seen.present:
         return "has been missing from this computer", "interface", GONE
-    if not link.seen.up:
+    if not seen.up:
         return "has had no carrier", "carrier", UNPLUGGED
     return "has had no address", "address", NO_ADDRESS
 
