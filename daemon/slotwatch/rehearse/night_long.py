@@ -60,7 +60,8 @@ def lights_left_on(plan: NightPlan, subject: str, at_s: float) -> None:
         is_owed = not plan.is_silent("main", 1.0) and plan.silent_from_s("main", 0.0) > due_s
         universe = (f"e131/{number}",)
         found = Expected("lights left on", ("lights-left-on",), (), universe, 0.0, due_s, (), is_owed, is_note=True)
-        return found if owed else None
+        # What hangs, or whose numbers stand, leaves any lamp as it was.
+        return found if owed else replace(found, is_owed=False) if "main" in plan.unnumbered else None
 
     plan.truths.append(truth)
 
