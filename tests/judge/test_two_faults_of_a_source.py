@@ -60,6 +60,18 @@ def test_what_is_said_of_the_one_that_is_away_stays_once_the_other_is_back() -> 
     assert "no longer sends" not in lost.summary
 
 
+@pytest.mark.parametrize("others", [("02:00:00:00:00:99",), ("02:00:00:00:00:99", "02:00:00:00:00:01")])
+def test_another_device_at_its_address_is_no_sign_of_its_life(others: tuple[str, ...]) -> None:
+    """RFC 5227: a second host may answer for the address. Who answers then is not known."""
+    stage = Stage(house_of((1, 11)), desk(1, to_s=10.0), OTHER)
+    stage.see(2.0, NeighbourSeen(START_NS + 2 * S, 0, "10.0.0.1", "02:00:00:00:00:01", True))
+    for n, t in enumerate(range(12, 30, 2)):
+        stage.see(t, NeighbourSeen(START_NS + t * S, 0, "10.0.0.1", others[n % len(others)], True))
+    lost = stage.run(30.0).rule("universe-lost")
+    assert "went completely silent" in lost.summary and lost.cause == "source-lost"
+    assert not any("still answers" in line for line in lost.evidence)
+
+
 def test_a_desk_that_dies_beside_its_twin_is_not_said_to_send_other_universes() -> None:
     """Two addresses send one CID (ANSI E1.31-2018 6.2.2) for ten seconds; the declared one dies, then the other."""
     main = DeclaredSource("main desk", cid=bytes([1]) * 16, address="10.0.0.1")

@@ -31,10 +31,12 @@ def lists_still(scene: Scene, source: int) -> bool:
 
 
 def answers_still(scene: Scene, source: int) -> bool:
-    """Whether its address answered on the network after its data stopped."""
-    row = scene.ctx.sources[source]
+    """Whether its address answered on the network after its data stopped, and not from another device than before."""
+    row, from_ns = scene.ctx.sources[source], scene.group.from_ns
     neighbour = scene.ctx.listener.neighbours.get(row.network, row.address)
-    return neighbour is not None and neighbour.answered_ns > scene.group.from_ns + NANOSECONDS and neighbour.reachable
+    if neighbour is None or neighbour.moved_ns > from_ns:
+        return False
+    return neighbour.answered_ns > from_ns + NANOSECONDS and neighbour.reachable
 
 
 def living_sources(scene: Scene) -> Verdict | None:

@@ -30,6 +30,8 @@ class Neighbour:
     reachable: bool = False
     answered_ns: int = 0
     failed_ns: int = 0
+    moved_ns: int = 0
+    """When another device than before claimed it last; 0: none did."""
 
 
 class Neighbours:
@@ -76,6 +78,8 @@ class Neighbours:
                 self.by_address.pop(next(iter(self.by_address)))
             neighbour = self.by_address[key] = Neighbour()
         if seen.mac:
+            if self.device_address(*key) not in ("", seen.mac):
+                neighbour.moved_ns = seen.t_ns
             self._note_claim(key, neighbour.macs, seen.mac, seen.t_ns)
         answered_ns = seen.answered_ns or (seen.t_ns if seen.reachable else 0)
         neighbour.answered_ns = max(neighbour.answered_ns, answered_ns)

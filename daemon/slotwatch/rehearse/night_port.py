@@ -30,9 +30,9 @@ def group_not_joined(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def address_taken(plan: NightPlan, subject: str, at_s: float) -> None:
     """A second computer has the main desk's address: a note."""
-    devices = ("02:00:c0:00:02:0a", "02:00:00:00:00:99")
-    table = [NeighbourSeen(ns(at_s + 2 * n), 0, MAIN, devices[n % 2], True) for n in range(12)]
-    plan.parts["neighbours"] = lambda: seen(*table)
+    own, stranger = "02:00:c0:00:02:0a", "02:00:00:00:00:99"
+    table = [NeighbourSeen(ns(at_s + 2 * n), 0, MAIN, (stranger, own)[n % 2], True) for n in range(12)]
+    plan.parts["neighbours"] = lambda: seen(NeighbourSeen(ns(1.0), 0, MAIN, own, True), *table)
     found = Expected("address taken", ("duplicate-address",), (), (), at_s, at_s + 6.5, is_note=True)
     # A clone of the desk, of which the same packets tell, explains that another computer has its address.
     plan.truths.append(lambda: replace(found, is_owed="clone" not in plan.parts))
