@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import re
 import signal
 import struct
 import threading
@@ -119,7 +120,8 @@ def test_a_reference_outlives_a_kill_and_says_what_differs(tmp_path: Path, capsy
         assert [row["fixture"] for row in csv.DictReader(io.StringIO(text))] == ["12", "40"]
         shown = json.loads(ran(capsys, daemon, "show", "act 1 opening", "--json")[1])
         assert [one["slots"] for one in shown["levels"]] == [[153], [255, 0x40, 0xFF]]
-        assert "act 1 opening: 2 fixtures on 1 universe," in ran(capsys, daemon, "list")[1]
+        listed = ran(capsys, daemon, "list")[1]
+        assert re.search(r"act 1 opening: 2 fixtures on 1 universe, \w{3} \d+ \w{3} \d{4}, \d\d:\d\d:\d\d", listed)
         status, text = ran(capsys, daemon, "save", "act 1 opening")
         assert (status, "--replace" in text) == (2, True)
         assert ran(capsys, daemon, "delete", "act 1 opening") == (0, "act 1 opening is deleted.\n")

@@ -69,11 +69,12 @@ export function useZone(name) {
     zone = undefined;
   }
   formats.clear();
+  twice.clear();
 }
 
 const formats = new Map();
-function format(kind, options) {
-  if (!formats.has(kind)) formats.set(kind, new Intl.DateTimeFormat("en-GB", { timeZone: zone, hourCycle: "h23", ...options }));
+function format(kind, options, locale = "en-GB") {
+  if (!formats.has(kind)) formats.set(kind, new Intl.DateTimeFormat(locale, { timeZone: zone, hourCycle: "h23", ...options }));
   return formats.get(kind);
 }
 
@@ -83,28 +84,50 @@ export function ms(moment) {
   return typeof moment === "number" ? moment : Date.parse(moment);
 }
 
-export function clockTime(moment) {
+const QUARTER_MS = 900000; // clocks are set at whole quarters of an hour
+const twice = new Map(); // quarter of an hour since 1970 -> whether the clock shows it twice, as summer time ends
+
+/** In an hour that comes twice, which of the two a moment is in: " CEST". Else empty. */
+function which(at) {
+  const quarter = Math.floor(at / QUARTER_MS);
+  if (!twice.has(quarter)) {
+    if (twice.size > 999) twice.clear();
+    const shown = (step) => format("wall", { day: "numeric", hour: "2-digit", minute: "2-digit" }).format((quarter + step) * QUARTER_MS);
+    twice.set(quarter, [-8, -4, -2, 2, 4, 8].some((step) => shown(step) === shown(0)));
+  }
+  return twice.get(quarter) ? ` ${zoneName(at)}` : "";
+}
+
+/** What a clock on the wall shows, where its zone stands beside it. */
+export function face(moment) {
   const at = ms(moment);
   return Number.isFinite(at) ? format("clock", { hour: "2-digit", minute: "2-digit", second: "2-digit" }).format(at) : "–";
+}
+
+export function clockTime(moment) {
+  const at = ms(moment);
+  return Number.isFinite(at) ? face(at) + which(at) : "–";
 }
 
 /** The short name of the zone that every time here is in. */
 export function zoneName(moment) {
   const at = ms(moment);
   if (!Number.isFinite(at)) return "";
-  return (format("zone", { timeZoneName: "short" }).formatToParts(at).find((part) => part.type === "timeZoneName") || {}).value || "";
+  // A zone has a short name only in a language of its own people: elsewhere it is "GMT-4".
+  const names = ["en-GB", "en-US", "en-AU"].map((locale) => format(locale, { timeZoneName: "short" }, locale).formatToParts(at).find((part) => part.type === "timeZoneName")?.value || "");
+  return names.find((name) => !/^GMT[+-]/.test(name)) || names[0];
 }
 
 export function hourMinute(moment) {
   const at = ms(moment);
-  return Number.isFinite(at) ? format("short", { hour: "2-digit", minute: "2-digit" }).format(at) : "–";
+  return Number.isFinite(at) ? format("short", { hour: "2-digit", minute: "2-digit" }).format(at) + which(at) : "–";
 }
 
 /** With tenths, for moments that are compared. */
 export function exactTime(moment) {
   const at = ms(moment);
   if (!Number.isFinite(at)) return "–";
-  return `${clockTime(at)}.${Math.floor((((at % 1000) + 1000) % 1000) / 100)}`;
+  return `${face(at)}.${Math.floor((((at % 1000) + 1000) % 1000) / 100)}${which(at)}`;
 }
 
 export function dayTime(moment) {

@@ -1,6 +1,6 @@
 // What is always shown: whose house, which phase, what time, which computer, how old the knowledge is.
 import { h } from "./tree.js";
-import { clockTime, ms, zoneName } from "./clock.js";
+import { clockTime, face, ms, zoneName } from "./clock.js";
 import { openedSincePause } from "./verdict.js";
 import { plural, span } from "./words.js";
 
@@ -20,7 +20,7 @@ export function head(page) {
       h("button", { type: "button", onclick: page.turnPalette }, "Palette", h("span", { class: "wide-only" }, `: ${page.palette}`))),
     h("button", { class: "phase", type: "button", onclick: () => page.askPhase(), "aria-haspopup": "dialog" },
       h("span", { class: "label" }, "phase "), h("strong", {}, house.phase || "not known")),
-    h("p", { class: "time" }, h("strong", {}, clockTime(knowledge.now(browserMs))), " ", h("span", { class: "zone" }, zoneName(knowledge.now(browserMs)))),
+    h("p", { class: "time" }, h("strong", {}, face(knowledge.now(browserMs))), " ", h("span", { class: "zone" }, zoneName(knowledge.now(browserMs)))),
     h("p", { class: "host" }, h("span", { class: "label" }, "listener "), house.host || location.hostname),
     h("p", { class: "age" }, age(feed, browserMs)),
     activityOf(house) ? h("p", { class: "activity", key: "activity" }, h("a", { href: "/listener" }, activityOf(house))) : null,

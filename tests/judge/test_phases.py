@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -77,10 +77,22 @@ def test_times_that_the_clocks_skip_or_repeat() -> None:
     rows = (TimetableRow(EVERY_DAY, time(1, 30), Phase.DARK), TimetableRow(EVERY_DAY, time(12), Phase.GET_IN))
     house = replace(HOUSE, timetable=rows)
     skipped = phases.scheduled(house, datetime(2026, 3, 29, 1, 31, tzinfo=UTC), LONDON)
-    assert skipped == (datetime(2026, 3, 29, 1, 30, tzinfo=UTC), Phase.DARK)
+    assert skipped == (datetime(2026, 3, 29, 1, 0, tzinfo=UTC), Phase.DARK)
     first = phases.scheduled(house, datetime(2026, 10, 25, 0, 30, tzinfo=UTC), LONDON)
     assert first == (datetime(2026, 10, 25, 0, 30, tzinfo=UTC), Phase.DARK)
     assert phases.scheduled(house, datetime(2026, 10, 25, 1, 31, tzinfo=UTC), LONDON) == first
+
+
+def test_rows_in_the_skipped_hour_keep_their_order_before_what_follows() -> None:
+    """01:00 is followed by 02:00: what was due between is due then, and a row at 02:00 has the last word."""
+    rows = [TimetableRow(EVERY_DAY, time(1, 30), Phase.DARK), TimetableRow(EVERY_DAY, time(1, 10), Phase.GET_IN)]
+    skip = datetime(2026, 3, 29, 1, 0, tzinfo=UTC)
+    for more, phase in (((), Phase.DARK), ((TimetableRow(EVERY_DAY, time(2), Phase.SHOW),), Phase.SHOW)):
+        for written in ((*rows, *more), (*more, *rows)):
+            house = replace(HOUSE, timetable=written)
+            assert phases.scheduled(house, skip + timedelta(hours=1), LONDON) == (skip, phase)
+            before = phases.scheduled(house, skip - timedelta(microseconds=1), LONDON)
+            assert before is not None and before[0].date() == datetime(2026, 3, 28, tzinfo=UTC).date()
 
 
 def test_severities_rise_by_themselves_and_fall_only_when_closed_or_confirmed() -> None:

@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
 import pytest
 from playwright.sync_api import Route
 
@@ -344,6 +347,34 @@ def test_limits_without_an_estimate_are_not_called_undeclared(open_page: Open) -
     page.wait_for_selector("text=no estimate, as no data came yet; 16.0 A allowed")
     words = "No limit is judged: that needs declared limits and loads, and data."
     assert page.locator("main h1").inner_text().startswith(words)
+
+
+@pytest.mark.parametrize(
+    ("zone", "moments"),
+    [
+        ("Europe/Berlin", ["2026-10-24T23:59:59Z", "2026-10-25T00:00:00Z", "2026-10-25T01:59:59Z", "2026-10-25T02:00:00Z"]),
+        ("America/New_York", ["2026-11-01T04:59:59Z", "2026-11-01T05:30:00Z", "2026-11-01T06:30:00Z", "2026-11-01T07:00:00Z"]),
+        ("Europe/London", ["2026-03-29T00:59:59Z", "2026-03-29T01:00:00Z", "2026-07-01T12:00:00Z"]),
+        ("UTC", ["2026-10-25T01:30:00Z"]),
+    ],
+)  # fmt: skip
+def test_a_time_in_the_hour_that_comes_twice_says_which(open_page: Open, zone: str, moments: list[str]) -> None:
+    """Expected by the tz database (zoneinfo): a wall time that both values of `fold` (PEP 495) have is said with its zone."""
+    expected = []
+    for text in moments:
+        moment = datetime.fromisoformat(text).astimezone(ZoneInfo(zone))
+        is_twice = moment.utcoffset() != moment.replace(fold=1 - moment.fold).utcoffset()
+        name = f" {moment.tzname()}" if is_twice else ""
+        expected.append(
+            [moment.strftime("%H:%M:%S") + name, moment.strftime("%H:%M") + name, moment.strftime("%H:%M:%S.0") + name]
+        )
+    page = open_page("well").go("/")
+    said = page.evaluate(
+        """([zone, moments]) => import('/web/clock.js').then(clock => { clock.useZone(zone);
+            return moments.map(one => [clock.clockTime(one), clock.hourMinute(one), clock.exactTime(one)]); })""",
+        [zone, moments],
+    )
+    assert said == expected
 
 
 def test_a_folded_rack_asks_for_no_ways_and_an_unfolded_one_shows_them(open_page: Open) -> None:

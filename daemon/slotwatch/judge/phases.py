@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from slotwatch.house.schema import Accepted, House, Phase, Quiet
@@ -79,21 +79,36 @@ def scheduled(house: House, at: datetime, zone: tzinfo) -> tuple[datetime, Phase
     """Give the timetable's newest change at or before a moment, and when it was due (UTC); None: no timetable.
 
     Times are of the house's own wall clock, so that 19:00 stays 19:00 when summer time begins or ends; of a
-    time that comes twice the first counts, and one that the clocks skip falls just after the skip.
+    time that comes twice the first counts, and one that the clocks skip is due as they skip it, before what follows.
     """
     local = at.astimezone(zone)
-    newest: tuple[datetime, Phase] | None = None
+    newest: tuple[datetime, time, Phase] | None = None
     for days_ago in range(8):
         day = (local - timedelta(days=days_ago)).date()
         for row in house.timetable:
             if day.weekday() not in row.days:
                 continue
-            due = datetime.combine(day, row.at, zone).astimezone(UTC)
-            if due <= at and (newest is None or due > newest[0]):
-                newest = due, row.phase
+            due = _shown_first(datetime.combine(day, row.at, zone), zone)
+            if due <= at and (newest is None or (due, row.at) > newest[:2]):
+                newest = due, row.at, row.phase
         if newest is not None and days_ago:
             break
-    return newest
+    return None if newest is None else (newest[0], newest[2])
+
+
+def _shown_first(wall: datetime, zone: tzinfo) -> datetime:
+    """Give when a clock first shows a time (UTC), or, if it skips it, when it does so."""
+    early, late = sorted((wall.astimezone(UTC), wall.replace(fold=1).astimezone(UTC)))
+    shown = early.astimezone(zone)
+    if shown.replace(tzinfo=None) == wall.replace(tzinfo=None):
+        return early
+    while late - early > timedelta.resolution:
+        middle = early + (late - early) / 2
+        if middle.astimezone(zone).utcoffset() == shown.utcoffset():
+            early = middle
+        else:
+            late = middle
+    return late
 
 
 def quiet_window(house: House, rule: Rule, at: datetime) -> Quiet | None:

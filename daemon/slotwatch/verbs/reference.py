@@ -8,6 +8,7 @@ import ssl
 import sys
 import urllib.error
 import urllib.request
+from datetime import tzinfo
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -17,6 +18,7 @@ from slotwatch.edge.shared.token import read_token
 from slotwatch.edge.tools.daemon_client import DEFAULT_URL, say_why, url_of
 from slotwatch.errors import EdgeError
 from slotwatch.judge import wording
+from slotwatch.views.house_time import house_moment, zone_named
 from slotwatch.views.reference_levels import CAUTION
 
 ANSWER_WITHIN_S = 30.0
@@ -70,10 +72,10 @@ def run(arguments: argparse.Namespace) -> int:
             query["tolerance_percent"] = str(arguments.tolerance)
         place = {"list": path, "show": one, "compare": f"{one}/compare"}[arguments.what]
         answer = daemon.ask("GET", place + (f"?{urlencode(query)}" if query else ""))
-    return _say(arguments, answer)
+    return _say(arguments, answer, daemon)
 
 
-def _say(arguments: argparse.Namespace, answer: Any) -> int:
+def _say(arguments: argparse.Namespace, answer: Any, daemon: _Daemon) -> int:
     if arguments.json:
         json.dump(answer, sys.stdout, indent=2, ensure_ascii=False)
         print()
@@ -81,7 +83,7 @@ def _say(arguments: argparse.Namespace, answer: Any) -> int:
         sys.stdout.write(answer)
         return DIFFERS if arguments.what == "compare" and ",differs" in answer else 0
     elif arguments.what == "list":
-        _say_list(answer, arguments.csv)
+        _say_list(answer, arguments.csv, daemon)
     elif arguments.what == "save":
         print(f"{answer['name']}: kept the levels of {wording.count(answer['fixtures'], 'fixture')}{_stored(answer)}")
         if answer["moving"]:
@@ -91,13 +93,13 @@ def _say(arguments: argparse.Namespace, answer: Any) -> int:
     elif arguments.what == "delete":
         print(f"{answer['name']} is deleted{_stored(answer)}")
     elif arguments.what == "show":
-        _say_levels(answer)
+        _say_levels(answer, daemon.zone())
     else:
         _say_comparison(answer)
     return DIFFERS if arguments.what == "compare" and answer["differ"] else 0
 
 
-def _say_list(rows: list[dict[str, Any]], as_csv: bool) -> None:
+def _say_list(rows: list[dict[str, Any]], as_csv: bool, daemon: _Daemon) -> None:
     columns = ("name", "at", "by", "fixtures", "universes")
     if as_csv:
         import csv
@@ -108,14 +110,21 @@ def _say_list(rows: list[dict[str, Any]], as_csv: bool) -> None:
         return
     if not rows:
         print('No reference levels are kept. Keep the present levels: slotwatch reference save "act 1 opening"')
+        return
+    zone = daemon.zone()
     for row in rows:
         by = f", by {row['by']}" if row["by"] else ", kept at curtain up" if row["automatic"] else ""
         held = f"{wording.count(row['fixtures'], 'fixture')} on {wording.count(row['universes'], 'universe')}"
-        print(f"{row['name']}: {held}, {row['at']}{by}")
+        print(f"{row['name']}: {held}, {_on_its_clock(row, zone)}{by}")
 
 
-def _say_levels(answer: dict[str, Any]) -> None:
-    print(f"{answer['name']}, {answer['at']}")
+def _on_its_clock(row: dict[str, Any], zone: tzinfo) -> str:
+    """When it was kept, on the house's clock."""
+    return wording.written(house_moment(row["at"], zone), "%a %-d %b %Y, %H:%M:%S")
+
+
+def _say_levels(answer: dict[str, Any], zone: tzinfo) -> None:
+    print(f"{answer['name']}, {_on_its_clock(answer, zone)}")
     for one in answer["levels"]:
         parts = [
             f"{level['role']} {level['percent']:g} %{' (moving)' if level['moving'] else ''}"
@@ -174,6 +183,10 @@ class _Daemon:
         # No proxy: the daemon is on this computer or on this network.
         self._opener = urllib.request.build_opener(*handlers)
         self._token = read_token(house)[0] if house else b""
+
+    def zone(self) -> tzinfo:
+        """The time zone of its house."""
+        return zone_named(self.ask("GET", "/api/v1/house")["time_zone"])
 
     def ask(self, method: str, path: str, given: dict[str, Any] | None = None) -> Any:
         """Its answer: JSON values, or the text of a table. EdgeError with what to do."""
