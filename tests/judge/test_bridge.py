@@ -529,6 +529,9 @@ def test_a_line_whose_port_went_away_is_not_judged_and_lost_only_if_it_is_dark_o
     tap.judge.observe(LineSeen(tap.now_ns, 1, False, trouble="/dev/ttyUSB0 went away: input/output error"))
     tap.run(6, held, None)
     assert alarms() == ["line-port-missing"]
+    tap.run(90, held, None)
+    _, line = tap.judge.universe_states(tap.model, tap.now_ns).tolist()
+    assert line == UniverseState.NOT_JUDGED, "nobody knows whether the gateway sends"
     tap.judge.observe(LineSeen(tap.now_ns, 1, True))
     tap.run(0.9, held, None)
     assert alarms() == ["line-port-missing"]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.cluster import Cluster
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.lines import line_rows
 from slotwatch.judge.rule import Rule, RuleClass
 from slotwatch.judge.silences import fed_by_routes, is_visible, stopped_by_routes
 from slotwatch.snapshot import STATE_RANKS, Incident, Severity, UniverseState
@@ -66,6 +67,9 @@ def universe_states(ctx: RuleContext, clusters: Sequence[Cluster]) -> NDArray[np
     for network in ctx.listener.unread_ns:
         if ctx.listener.is_blind(network, ctx.now_ns):
             states[(universes.network == network) & (universes.live == 0)] = UniverseState.NOT_JUDGED
+    for number, line in ctx.listener.lines.items():
+        if line.is_missing:
+            states[list(line_rows(ctx, number))] = UniverseState.NOT_JUDGED
     return states
 
 

@@ -32,6 +32,11 @@ class TappedLine:
         while self.counted and seen.t_ns - self.counted[0][0] > LINE_FAULTS_KEPT_NS:
             self.counted.popleft()
 
+    @property
+    def is_missing(self) -> bool:
+        """Whether its port cannot be read now, for a reason that is known."""
+        return not self.seen.open and bool(self.seen.trouble)
+
     def was_read_at(self, t_ns: int) -> bool:
         """Whether its newest report is no older than a moment, and says that its port can be read."""
         return self.seen.open and self.seen.t_ns >= t_ns

@@ -24,7 +24,7 @@ class LinePortMissingFacts(Facts):
 
 
 def missing_ports(ctx: RuleContext) -> dict[int, None]:
-    return {number: None for number, line in ctx.listener.lines.items() if not line.seen.open and line.seen.trouble}
+    return {number: None for number, line in ctx.listener.lines.items() if line.is_missing}
 
 
 def describe_missing(ctx: RuleContext, number: int) -> Finding:
