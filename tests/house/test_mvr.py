@@ -175,6 +175,17 @@ def test_universe_that_nobody_maps_is_asked_for_once(tmp_path: Path) -> None:
     ]
 
 
+def test_universes_that_nobody_maps_are_one_table_to_write(tmp_path: Path) -> None:
+    """TOML 1.0.0, Table: a table may not be defined twice, so a line for each could not be copied."""
+    patch = read(scene(tmp_path, *(fixture(str(n), [(0, n, 1)]) for n in (4, 3, 1))))
+    assert [str(problem) for problem in patch.problems] == [
+        "show.mvr: patch.universes: MVR universes 3, 4 with 2 addresses - "
+        'declare which universe each is: [patch] universes = { 3 = "e131/…", 4 = "e131/…" }'
+    ]
+    many = read(scene(tmp_path, *(fixture(str(n), [(0, n, 1)]) for n in range(3, 20))))
+    assert str(many.problems[0]).count("e131/…") == 12 and "17 addresses" in str(many.problems[0])
+
+
 def test_address_that_is_none_is_not_patched(tmp_path: Path) -> None:
     """pymvr reads an empty address or 0 as universe 1, address 1; here it means "not patched"."""
     data = scene(tmp_path, fixture("1", [(0, 1, 5)]))

@@ -39,6 +39,10 @@ class _Hung:
     layer: str
 
 
+MOST_NUMBERS = 12
+"""MVR universes that are listed in one sentence."""
+
+
 @dataclass(slots=True)
 class _Reading:
     file: str
@@ -215,9 +219,13 @@ def _universe(reading: _Reading, number: int) -> UniverseId | None:
 
 
 def _conclude(reading: _Reading) -> None:
-    for number, count in sorted(reading.missing.items()):
-        wanted = f'declare which universe it is: [patch] universes = {{ {number} = "e131/…" }}'
-        held = f"MVR universe {number} with {_count(count, 'address', 'addresses')}"
+    if reading.missing:
+        numbers = sorted(reading.missing)
+        shown, more = numbers[:MOST_NUMBERS], ", …" * (len(numbers) > MOST_NUMBERS)
+        each = ", ".join(f'{number} = "e131/…"' for number in shown) + more
+        wanted = f"declare which universe {'it' if len(numbers) == 1 else 'each'} is: [patch] universes = {{ {each} }}"
+        universes = f"universe{'s' if len(numbers) > 1 else ''} {', '.join(map(str, shown))}{more}"
+        held = f"MVR {universes} with {_count(reading.missing.total(), 'address', 'addresses')}"
         reading.patch.problems.append(Problem(reading.file, None, "patch.universes", held, wanted))
     if reading.unpatched:
         some = f"{reading.unpatched} fixtures have no address and are"
