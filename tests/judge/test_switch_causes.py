@@ -9,8 +9,9 @@ import pytest
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.rehearse.pretend_switch import PretendPort, PretendSwitch
 from slotwatch.snapshot import Severity
+from slotwatch.wire.observation import NeighbourSeen
 from tests.judge.cases import Play, desk
-from tests.judge.stage import Stage, house_of
+from tests.judge.stage import START_NS, S, Stage, house_of
 from tests.judge.switches import FOH, polled
 
 MAIN = DeclaredSource("main desk", address="10.0.0.1")
@@ -51,6 +52,16 @@ def test_two_leads_pulled_one_after_the_other_are_two_faults() -> None:
     assert lost(stage) == {("e131/2",): ("source-lost", "certain"), ("e131/1",): ("source-lost", "certain")}
     unseen = {("e131/2",): ("source-lost", "high"), ("e131/1",): ("source-lost", "medium")}
     assert lost(shown(desks, 40.0)) == unseen
+
+
+def test_another_device_at_its_address_later_does_not_move_it_to_another_port() -> None:
+    """RFC 5227: a second host may answer for the address of a desk whose lead is out."""
+    answers = [(2.0, MACS[0][0]), *((20.0 + 2 * n, ("02:00:00:00:00:99", MACS[0][0])[n % 2]) for n in range(5))]
+    claims = [(t_s, NeighbourSeen(START_NS + round(t_s * S), 0, "10.0.0.1", mac, True)) for t_s, mac in answers]
+    polls = polled(switch((13.0, NEVER), (NEVER, NEVER)), 34.0)
+    stage = shown([desk(1, (1,), to_s=13.0), desk(2, (2,)), *sorted([*polls, *claims], key=lambda one: one[0])], 34.0)
+    assert lost(stage) == {("e131/1",): ("source-lost", "certain")}
+    assert "port 3 of switch FOH" in stage.rule("universe-lost").summary
 
 
 def test_an_agent_that_reads_its_ports_late_gives_a_span_and_no_moment() -> None:

@@ -32,6 +32,9 @@ class Neighbour:
     failed_ns: int = 0
     moved_ns: int = 0
     """When another device than before claimed it last; 0: none did."""
+    former_mac: str = ""
+    """Whose it was before that, or before the first of moves that follow one another."""
+    former_until_ns: int = 0
 
 
 class Neighbours:
@@ -53,6 +56,13 @@ class Neighbours:
         neighbour = self.by_address.get((network, address))
         claims = (neighbour.macs if neighbour else {}) or self._overheard.get((network, address), {})
         return max(claims, key=claims.__getitem__, default="")
+
+    def device_at(self, network: int, address: str, t_ns: int) -> str:
+        """Give the device address behind an IP address at a time, as far as that is known; else empty."""
+        neighbour = self.by_address.get((network, address))
+        if neighbour is not None and t_ns < neighbour.former_until_ns:
+            return neighbour.former_mac
+        return self.device_address(network, address)
 
     def rivals(self, network: int, address: str) -> list[str]:
         """Return the devices that claim a contested address in turn, sorted by their device addresses."""
@@ -79,13 +89,18 @@ class Neighbours:
             neighbour = self.by_address[key] = Neighbour()
         if seen.mac:
             if self.device_address(*key) not in ("", seen.mac):
-                neighbour.moved_ns = seen.t_ns
+                self._note_move(neighbour, key, seen.t_ns)
             self._note_claim(key, neighbour.macs, seen.mac, seen.t_ns)
         answered_ns = seen.answered_ns or (seen.t_ns if seen.reachable else 0)
         neighbour.answered_ns = max(neighbour.answered_ns, answered_ns)
         if not seen.mac and neighbour.failed_ns <= neighbour.answered_ns:
             neighbour.failed_ns = seen.t_ns
         neighbour.reachable = seen.reachable
+
+    def _note_move(self, neighbour: Neighbour, key: tuple[int, str], t_ns: int) -> None:
+        if not neighbour.moved_ns or t_ns - neighbour.moved_ns > CONTEST_NS:
+            neighbour.former_mac, neighbour.former_until_ns = self.device_address(*key), t_ns
+        neighbour.moved_ns = t_ns
 
     def _note_claim(self, key: tuple[int, str], claims: Claims, mac: str, t_ns: int) -> None:
         """Note a claim; one that returns to a device after another's is a contest, a single change is a swap."""

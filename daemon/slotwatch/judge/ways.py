@@ -24,9 +24,10 @@ def cabling_of(ctx: RuleContext) -> Cabling:
 
 
 def place_of_source(ctx: RuleContext, source: int) -> SwitchPlace | None:
-    """Give the port that a source is connected to; None: not known."""
+    """Give the port that a source is connected to, or was when it was last heard; None: not known."""
     row, cabling = ctx.sources[source], cabling_of(ctx)
-    return cabling.place_of(device_address(ctx.listener, cabling, row.network, row.address))
+    mac = ctx.listener.neighbours.device_at(row.network, row.address, row.last_seen_ns)
+    return cabling.place_of(mac or cabling.mac_of(row.address))
 
 
 def port_at(ctx: RuleContext, place: SwitchPlace) -> PortRecord | None:

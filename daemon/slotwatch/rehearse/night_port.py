@@ -8,6 +8,7 @@ from functools import partial
 from slotwatch.rehearse import stage
 from slotwatch.rehearse.cast import MAIN, ns, seen
 from slotwatch.rehearse.faults_listener import announced
+from slotwatch.rehearse.faults_switches import MAC
 from slotwatch.rehearse.night_flow import as_it_is
 from slotwatch.rehearse.night_plan import LIGHTS, Expected, NightPlan, Silence
 from slotwatch.rehearse.stage import mixed
@@ -30,7 +31,7 @@ def group_not_joined(plan: NightPlan, subject: str, at_s: float) -> None:
 
 def address_taken(plan: NightPlan, subject: str, at_s: float) -> None:
     """A second computer has the main desk's address: a note."""
-    own, stranger = "02:00:c0:00:02:0a", "02:00:00:00:00:99"
+    own, stranger = MAC[MAIN], "02:00:00:00:00:99"
     table = [NeighbourSeen(ns(at_s + 2 * n), 0, MAIN, (stranger, own)[n % 2], True) for n in range(12)]
     plan.parts["neighbours"] = lambda: seen(NeighbourSeen(ns(1.0), 0, MAIN, own, True), *table)
     found = Expected("address taken", ("duplicate-address",), (), (), at_s, at_s + 6.5, is_note=True)
