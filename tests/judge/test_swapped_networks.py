@@ -91,6 +91,15 @@ def test_lead_that_was_out_before_the_swap_is_out_all_the_time(rests: bool) -> N
     assert "lead on network B down, network A continues. The source itself is running." in lost.summary
 
 
+def test_what_came_by_a_network_only_through_the_swap_does_not_still_work_there_after_it() -> None:
+    """Its stream there runs out only 2.5 s after its last packet (ANSI E1.31-2018 6.7.1)."""
+    stage = Stage(BOTH, *leg(MAIN, 0), *leg(MAIN, 1, to_s=5.0), *leg(LIGHTS, 0), *leg(LIGHTS, 1))
+    for step in range(1, 12):
+        stage.run(RIGHT_S + step / 4)
+        (lost,) = [one for one in stage.open if one.rule == "universe-lost"]
+        assert not [line for line in lost.still_working if "main desk" in line and "on B" in line.replace("@", "on ")]
+
+
 @pytest.mark.parametrize("network", [0, 1])
 def test_a_stranger_that_begins_while_networks_are_swapped_is_reported(network: int) -> None:
     desks = [part for one in (MAIN, LIGHTS) for on in (0, 1) for part in leg(one, on)]

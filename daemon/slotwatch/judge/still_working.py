@@ -43,7 +43,7 @@ def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[in
             verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}{say_discards(ctx, rows)}")
     keepers: dict[int, list[int]] = {}
     for row in (scene.alive & is_among(streams.universe, stopped_universes)).nonzero()[0].tolist():
-        if (source := ctx.source_of(row)) not in said:
+        if (source := ctx.source_of(row)) not in said and not _has_left(ctx, row):
             keepers.setdefault(source, []).append(row)
     # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
     kept = sorted(
@@ -58,13 +58,30 @@ def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[in
         senders = f"{_what_it_is(ctx, legs[0])}{ctx.say_legs(legs)}"
         verdict.still_working.append(f"{senders} is sending {_say_sent(ctx, rows)}")
     others_alive = [source for source in scene.others_alive() if source not in keepers and source not in said]
-    others_alive = [source for source in others_alive if not _is_intruder(scene, source)]
+    others_alive = [
+        source
+        for source in others_alive
+        if not _is_intruder(scene, source) and not all(_has_left(ctx, row) for row in scene.alive_of(source).tolist())
+    ]
     whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
     for legs in whole[:MOST_NAMED]:
         senders = f"{_stranger(ctx, legs[0])}{ctx.say_legs(legs)}"
         verdict.still_working.append(f"{senders} is sending {_say_sent(ctx, scene.alive_of(*legs).tolist())}")
     if len(whole) > MOST_NAMED:
         verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
+
+
+def _has_left(ctx: RuleContext, stream: int) -> bool:
+    """Whether the same sender came to another network with this universe since it was heard here last."""
+    source, universe = ctx.source_of(stream), ctx.universe_of(stream)
+    same = [leg for leg in ctx.other_legs(source) if ctx.sources[leg].address == ctx.sources[source].address]
+    return any(
+        ctx.live[row]
+        and ctx.streams.since_ns[row] > ctx.streams.last_arrival_ns[stream]
+        and ctx.universe_id(ctx.universe_of(row)) == ctx.universe_id(universe)
+        for leg in same
+        for row in ctx.streams_from(leg).tolist()
+    )
 
 
 def _say_sent(ctx: RuleContext, streams: Sequence[int]) -> str:
