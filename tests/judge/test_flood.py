@@ -251,6 +251,7 @@ def test_invented_senders_who_fight_with_a_declared_one_are_one_fight() -> None:
     shown = Stage(HOUSE_OF_ONE, true_desk(), *crowd).run(120.0)
     (fight,) = [one for one in shown.all if one.rule == "source-conflict"]
     assert len(fight.universes) == 16
+    assert '"Desk A" (10.0.0.1) and senders that came in a crowd fight over universes' in fight.summary
 
 
 @pytest.mark.slow

@@ -231,6 +231,16 @@ def _legs(ctx: RuleContext, about: About) -> tuple[IncidentLeg, ...]:
     return tuple(IncidentLeg(name, network, state) for (name, network), state in found.items())
 
 
+def _say_senders(ctx: RuleContext, rows: list[int]) -> list[str]:
+    """Name sources; those of a crowd, who are invented, in one word beside others."""
+    if ctx.crowd.since_ns:
+        strange = ctx.strangers_since(ctx.crowd.since_ns)
+        own = [row for row in rows if not strange[row]]
+        if 0 < len(own) < len(rows):
+            return [*ctx.say_sources(own), "senders that came in a crowd"]
+    return ctx.say_sources(rows)
+
+
 def _say_moved(ctx: RuleContext, cluster: Cluster, universes: list[int]) -> str:
     """Say where a universe that is lost, missing or kept by another source is heard instead; empty if nowhere."""
     if cluster.rule.name not in MAY_HAVE_MOVED or cluster.cause == "wrong-network":
@@ -266,7 +276,7 @@ def _summarise(
         cases = [case for case in cases if not case.over]
         rows = rows_of(ctx, [case.finding for case in cases])
     # What puts frames on a tapped line has no name.
-    sources = ctx.say_sources(row for row in rows if ctx.sources[row].protocol != Protocol.LINE)
+    sources = _say_senders(ctx, [row for row in rows if ctx.sources[row].protocol != Protocol.LINE])
     sources += [f'"{name}"' for name in sorted({name for case in cases for name in case.finding.source_names})]
     works = [line for line in verdict.still_working if not line.endswith(HELD)] if verdict and not is_record else []
     facts = _Filled(cluster.rule.numbers())
