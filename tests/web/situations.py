@@ -698,6 +698,7 @@ def returned(now_ms: float) -> Situation:
     made.incidents = [one for one in made.incidents if one["id"] in {3, 7}]
     made.incidents[-1] |= {
         "began_at": iso(now_ms - 200000), "opened_at": iso(now_ms - 197000), "returned_at": iso(now_ms - 9000), "lasted_s": 13.0, "flaps": 3,
+        "next_checks": [],
     }  # fmt: skip
     for row in made.universes:
         row |= universe(
@@ -711,6 +712,7 @@ def over(now_ms: float) -> Situation:
     """The same a minute later: closed, of this phase, and seen by nobody."""
     made = returned(now_ms)
     made.incidents[-1] |= {"state": "closed", "closed_at": iso(now_ms - 60000), "returned_at": iso(now_ms - 70000)}
+    made.incidents[-1]["next_checks"] = ["Look at its link lamp, and at its switch port."]
     for row in made.universes:
         row |= {"state": "steady", "incidents": []}
     return made

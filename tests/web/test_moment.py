@@ -231,6 +231,14 @@ def test_back_is_reported_at_once_with_its_own_length_and_its_number(open_page: 
     assert page.locator("text=What to do").count() == 0, "what is back has nothing to be done"
 
 
+def test_what_is_over_says_what_was_suggested_and_asks_for_nothing_now(open_page: Open) -> None:
+    """Common practice, no source: who is called in the morning looks for what was wrong in the night."""
+    page = open_page("over").go("/incident/7")
+    page.wait_for_selector("text=What was suggested, while it lasted")
+    assert "Look at its link lamp" in page.locator("main").inner_text()
+    assert page.locator("text=What to do").count() == 0
+
+
 def test_what_is_over_is_remembered_until_somebody_has_seen_it(open_page: Open) -> None:
     opened = open_page("over")
     page = opened.go("/")
