@@ -11,14 +11,17 @@ from dataclasses import replace
 
 import pytest
 
+from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, House, Network
 from slotwatch.judge.orders import Resume
 from slotwatch.snapshot import Incident
 from slotwatch.views.records import incident_of, record
+from slotwatch.wire.universe import Protocol, UniverseId
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, S, Stage
 from tests.judge.test_swapped_networks import BOTH, HOMES, LIGHTS, MAIN, ONE_ON_A, SWAP_S, TEST, leg
 
 STOPPED_S, AWAY_S, END_S = 20.0, 1.5, 50.0
 Legs = tuple[tuple[Desk, int], ...]
+Homes = tuple[tuple[str, str, str], ...]
 ON_A, ON_B = ((MAIN, 0), (LIGHTS, 0)), ((MAIN, 1), (LIGHTS, 1))
 SPARE = Desk("Spare", (9,), "10.1.0.77", 77, 90, network=1)
 OWN = replace(BOTH, universes=tuple(replace(one, networks=(int(one.id.number == 9),)) for one in BOTH.universes))
@@ -44,12 +47,12 @@ def at(legs: Legs, *, swapped_until_s: float) -> list[Desk]:
     return [*wrong, *(lead(desk, home, swapped=False, from_s=swapped_until_s) for desk, home in legs)]
 
 
-def started_again(left: Iterable[Incident], *desks: Desk) -> Stage:
+def started_again(left: Iterable[Incident], *desks: Desk, house: House = BOTH, homes: Homes = HOMES) -> Stage:
     """A new judgement that knows what the history kept of the one before."""
     offset_ns = WALL_OFFSET_NS + round((STOPPED_S + AWAY_S) * S)
-    after = Stage(BOTH, *desks, wall_offset_ns=offset_ns).run(0.3)
+    after = Stage(house, *desks, wall_offset_ns=offset_ns).run(0.3)
     kept = tuple(incident_of(record(one), offset_ns) for one in left)
-    after.judge.command(Resume(next_id=1 + len(kept), incidents=kept, homes=HOMES))
+    after.judge.command(Resume(next_id=1 + len(kept), incidents=kept, homes=homes))
     return after
 
 
@@ -77,6 +80,25 @@ def test_a_swap_that_was_put_right_while_nobody_listened_is_over(legs: Legs) -> 
     assert found.closed_ns is not None
     assert found.timeline[-1].text == "It was over when this listener was restarted."
     assert "is not known" not in found.summary
+
+
+def test_a_source_of_a_third_network_does_not_show_that_two_others_are_right_again() -> None:
+    """It is heard first after the restart."""
+    haze = Desk("Haze", (20,), "10.2.0.5", 5, network=2)
+    on_c = DeclaredUniverse(UniverseId(Protocol.E131, 20), networks=(2,), sources=("haze",))
+    house = replace(
+        BOTH,
+        networks=(*BOTH.networks, Network("C", "eth3")),
+        sources=(*BOTH.sources, DeclaredSource("haze", cid=haze.cid)),
+        universes=(*BOTH.universes, on_c),
+    )
+    before = Stage(house, *(part for desk, home in ON_A + ON_B for part in leg(desk, home)), haze).run(STOPPED_S)
+    (left,) = before.open
+    late = [lead(desk, home, swapped=True, from_s=1.0) for desk, home in ON_A + ON_B]
+    homes = (*HOMES, ("C", "haze", haze.address))
+    found = started_again((left,), *late, haze, house=house, homes=homes).run(20.0).only()
+    assert (found.id, found.closed_ns, found.flaps) == (left.id, None, 0)
+    assert found.summary == left.summary
 
 
 @pytest.mark.parametrize("legs", [ON_A, ON_B], ids=["only-a", "only-b"])

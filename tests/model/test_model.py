@@ -11,6 +11,7 @@ import sacn
 from sacn.messages.data_packet import DataPacket
 
 from slotwatch.house.schema import DeclaredUniverse, House, Limits
+from slotwatch.model.announced_ends import announced_ends
 from slotwatch.model.endings import ALONE_NS
 from slotwatch.model.model import Model
 from slotwatch.model.streams import EVERY_STEP
@@ -138,6 +139,22 @@ def test_an_end_with_numbers_that_do_not_fit_changes_nothing(count: int) -> None
     row, streams = bench.stream(), bench.model.streams
     assert streams.live[row] and streams.since_ns[row] == START and streams.last_terminated_ns[row] == 0
     assert (streams.frames[row], streams.lost_frames[row], streams.discarded[row]) == (120, 0, 0)
+
+
+@pytest.mark.parametrize("later_s", [60, 3600])
+def test_an_end_that_was_announced_stays_so_where_others_end_another_universe_an_hour_later(later_s: int) -> None:
+    """Somebody who sends one an hour later says nothing about it; common practice, no source."""
+    bench, number = Bench(), 100
+    bench.feed(frames(number))
+    bench.feed(ending(START + number * 25 * MS, number, 3))
+    at_ns = START + later_s * SECOND
+    other = [Sent(at_ns + i * 25 * MS, e131(bytes(512), universe=2, sequence=i)) for i in range(80)]
+    forged = Sent(at_ns + 40 * 25 * MS - MS, e131(bytes(512), universe=2, sequence=40, options=OPTION_TERMINATED))
+    bench.feed(sorted([*other, forged], key=lambda packet: packet.t_ns))
+    bench.model.advance(at_ns + 3 * SECOND)
+    streams = bench.model.streams
+    assert streams.last_false_end_ns.any()
+    assert announced_ends(streams)[bench.stream()] == (later_s == 3600)
 
 
 @pytest.mark.parametrize("options", [OPTION_PREVIEW, OPTION_TERMINATED])

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import explain
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.drafts import IncidentRecord
-from slotwatch.judge.homes import are_as_before
+from slotwatch.judge.homes import are_as_before, group_of
 from slotwatch.judge.likeness import GONE, LOSSES
 from slotwatch.judge.returns import WATCHED, say_back
 from slotwatch.judge.rule import Rule
@@ -29,6 +30,7 @@ _WORKS = " Still working: "
 _DOUBTS = {"networks-swapped": " Whether they still are is not known since this listener was restarted."}
 """What is added after a restart to a rule that knows its fault only by what was heard before it."""
 _DESCRIBED = ("opened", "revised", "widened", "returned")
+_BEFORE_THAT = " Before that: "
 
 
 def moved(incident: Incident, wall_offset_ns: int) -> Incident:
@@ -73,7 +75,7 @@ def record_of(incident: Incident) -> IncidentRecord:
     told = [one.text.removeprefix(RETURNED) for one in incident.timeline if one.what in _DESCRIBED]
     described = [text for text in told if WATCHED not in text]
     summary = incident.summary if incident.returned_ns is None else described[-1] if described else ""
-    entry.while_it_lasted = summary.partition(_WORKS)[0]
+    entry.while_it_lasted = summary.rpartition(_BEFORE_THAT)[2].partition(_WORKS)[0]
     entry.evidence_of_it = tuple(line for line in incident.evidence if line != incident.outage)
     entry.checks_of_it = incident.next_checks
     if incident.closed_ns is None:
@@ -86,8 +88,11 @@ def record_of(incident: Incident) -> IncidentRecord:
 
 
 def is_known_over(ctx: RuleContext, incident: Incident) -> bool:
-    """Whether networks that were swapped before a restart are right again: each source is heard on its own."""
-    return incident.rule == "networks-swapped" and are_as_before(ctx)
+    """Whether networks that were swapped before a restart are right again: each of their sources is on its own."""
+    if incident.rule != "networks-swapped":
+        return False
+    pairs = combinations(range(len(ctx.house.networks)), 2)
+    return any(group_of(pair) == incident.group and are_as_before(ctx, pair) for pair in pairs)
 
 
 def given_ns(incident: Incident) -> int:
@@ -127,7 +132,7 @@ def say_part_back(ctx: RuleContext, incident: Incident, while_it_lasted: str) ->
     if not back:
         return while_it_lasted
     heard = ctx.name_universes(sorted(back))
-    return f"Heard again since this listener restarted: {heard}. Before that: {while_it_lasted}"
+    return f"Heard again since this listener restarted: {heard}.{_BEFORE_THAT}{while_it_lasted}"
 
 
 def _awaited_sources(ctx: RuleContext, incident: Incident) -> set[str]:

@@ -257,11 +257,17 @@ def is_as_before(ctx: RuleContext, source: int) -> bool:
     return _home_before(ctx, source) == ctx.sources[source].network
 
 
-def are_as_before(ctx: RuleContext) -> bool:
-    """Whether every source of which it is known is heard on the network that it had before a restart, and one is."""
+def are_as_before(ctx: RuleContext, pair: Pair) -> bool:
+    """Whether every source of which it is known is heard on that one of two networks that it had before a restart, and
+    one is."""
     rows = set(ctx.streams.source[ctx.live].tolist())
-    known = [row for row in rows if _home_before(ctx, row) is not None]
+    known = [row for row in rows if _home_before(ctx, row) in pair]
     return bool(known) and all(is_as_before(ctx, row) for row in known)
+
+
+def group_of(pair: Pair) -> str:
+    """The group of what is said of two networks."""
+    return f"networks:{pair[0]}:{pair[1]}"
 
 
 def _by_memory(ctx: RuleContext, source: int, home: int, others: list[int]) -> Displaced | None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 Times = NDArray[np.int64]
 DOUBTED_NS = 600_000_000_000
-"""For so long after a packet that was not the source's own, none counts as its own."""
+"""For so long before and after a packet that was not the source's own, none counts as its own."""
 
 
 class EndColumns(Protocol):
@@ -47,11 +47,11 @@ def _obeyed_ends(streams: EndColumns) -> NDArray[np.bool_]:
 
 
 def _have_strangers(streams: EndColumns) -> NDArray[np.bool_]:
-    """(S,) streams of sources in whose name somebody else sent such packets before their last frame, or beside it."""
+    """(S,) streams of sources in whose name somebody else sent such packets not long before or after their end."""
     unfit_ns = np.where(streams.last_unfit_end_ns >= streams.since_ns, streams.last_unfit_end_ns, 0)
     strange_ns = np.maximum(streams.last_false_end_ns, unfit_ns) * streams.used
     newest_ns = np.zeros(int(streams.source.max(initial=0)) + 1, np.int64)
     np.maximum.at(newest_ns, streams.source, strange_ns)
     of_source_ns = newest_ns[streams.source]
-    have: NDArray[np.bool_] = (of_source_ns > 0) & (streams.last_arrival_ns - of_source_ns <= DOUBTED_NS)
+    have: NDArray[np.bool_] = (of_source_ns > 0) & (np.abs(streams.last_arrival_ns - of_source_ns) <= DOUBTED_NS)
     return have

@@ -154,7 +154,7 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
     universes = [ctx.universe_of(row) for row in rows]
     common = sorted({universe for universe in universes if universes.count(universe) > 1})
     sources = [ctx.sources[source] for source in key]
-    known = next(rows for rows in ctx.model.sources.addresses.values() if key[0] in rows)
+    known = ctx.model.sources.addresses[sources[0].network, sources[0].protocol, sources[0].source_id]
     is_flood = len(known) >= MAX_ADDRESSES
     two = len(key) == 2 and not is_flood
     own = [row for row in known if ctx.declared_source(row) is not None and ctx.live[ctx.streams_from(row)].any()]

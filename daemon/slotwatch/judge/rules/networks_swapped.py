@@ -10,7 +10,7 @@ from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, TICK_NS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import NETWORK, Effect, Explains, Reach
-from slotwatch.judge.homes import UNDER_WAY_NS, Displaced, Pair, displaced_sources, swapped_pairs
+from slotwatch.judge.homes import UNDER_WAY_NS, Displaced, Pair, displaced_sources, group_of, swapped_pairs
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import LOOK_AT_OWN_LEADS, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.snapshot import Confidence, Severity
@@ -71,7 +71,7 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
         changed = f"they changed places at {ctx.time_of_day(since_ns)}"
         what = f"{changed}, so they are right again unless somebody changed them in between"
     return Finding(
-        group=f"networks:{pair[0]}:{pair[1]}",
+        group=group_of(pair),
         since_ns=since_ns,
         networks=pair,
         facts=NetworksSwappedFacts(first, second, have, when, what),
