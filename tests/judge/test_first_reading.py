@@ -10,6 +10,7 @@ from dataclasses import replace
 from slotwatch.house.schema import DeclaredSource, Network
 from slotwatch.rehearse import packets
 from slotwatch.rehearse.anytrouble import any_trouble
+from slotwatch.rehearse.anytwo import any_two
 from slotwatch.snapshot import Snapshot, UniverseState
 from slotwatch.wire.observation import DropsSeen
 from slotwatch.wire.universe import Protocol
@@ -185,3 +186,19 @@ def test_who_is_heard_by_another_lead_again_is_not_said_to_be_silent() -> None:
     told = [one.summary for one in stage.open if one.returned_ns is None and "e131/9@B" in one.universes]
     assert told and '"Lights" is still silent' not in " ".join(told)
     assert '"Lights" is back in part' in told[0]
+
+
+def test_nobody_is_sent_to_the_screen_of_a_source_that_is_back() -> None:
+    """In this drawn show a lead of the backup comes out, and 0.1 s later the house lights die for 1.8 s."""
+    told: dict[str, tuple[str, ...]] = {}
+
+    def look(now: Snapshot) -> None:
+        absent = (one for one in now.incidents if one.rule == "backup-absent" and one.returned_ns is None)
+        told.update({one.summary: one.next_checks for one in absent if one.closed_ns is None})
+
+    perform(any_two(9800329).scenario, resting=True, look=look)
+    back = [summary for summary in told if '"house lights" is back.' in summary]
+    assert back
+    for summary in back:
+        assert "completely silent" not in summary
+        assert not [check for check in told[summary] if "house lights" in check], told[summary]

@@ -205,6 +205,7 @@ def _source_lost(scene: Scene, others: list[int]) -> Verdict:
             leg_causes.say_leads(scene),
         ],
         next_checks=checks,
+        speaks_of=tuple(scene.sources),
     )
     doubt_when(scene, verdict)
     leg_doubts.say_blind_legs(scene, verdict)
