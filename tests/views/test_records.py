@@ -21,3 +21,11 @@ def test_a_record_read_after_another_boot_says_the_same() -> None:
     again = incident_of(record(found), WALL_OFFSET_NS + 123_456_789_000)
     assert again.began_ns != found.began_ns
     assert shown(again) == shown(replace(found))
+
+
+def test_an_alert_of_an_incident_that_an_older_version_kept_has_the_labels_that_it_had() -> None:
+    """Alertmanager distinguishes alerts by their labels alone (its API v2): others would page once more."""
+    kept = record(incident(universes=("e131/1",), settled_as=("source-died", "power", "e131/1")))
+    del kept["settled_as"]
+    kept["rule"], kept["cause"], kept["known_as"] = "universe-missing", "power", "source-died"
+    assert incident_of(json.loads(json.dumps(kept)), WALL_OFFSET_NS).settled_as == ("source-died", "power", "e131/1")

@@ -98,6 +98,9 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
     """
     given = kept["acknowledged"]
     closed, returned = kept["closed_wall_ns"], kept.get("returned_wall_ns")
+    known_as = str(kept.get("known_as", kept["rule"]))
+    # Older records have no labels that an alert keeps: it had those of each moment.
+    of_then = known_as, kept["cause"], kept["universes"][0] if len(kept["universes"]) == 1 else ""
     return Incident(
         id=int(kept["id"]),
         rule=kept["rule"],
@@ -137,8 +140,8 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
         group=str(kept.get("group", "")),
         part_of=int(kept.get("part_of", 0)),
         outage=str(kept.get("outage", "")),
-        known_as=str(kept.get("known_as", kept["rule"])),
-        settled_as=msgspec.convert(kept.get("settled_as", (kept["rule"], kept["cause"], "")), tuple[str, str, str]),
+        known_as=known_as,
+        settled_as=msgspec.convert(kept.get("settled_as", of_then), tuple[str, str, str]),
         controlled_by=tuple(kept.get("controlled_by", {}).items()),
     )
 
