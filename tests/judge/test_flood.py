@@ -175,7 +175,7 @@ def test_the_declared_address_comes_first_and_a_loss_names_no_invented_one() -> 
         data = e131(universe, n % 256, bytes([n % 256]) * 24, cid=DESK_CID, name="Desk A")
         made.append(Packet(13 + n / 3000, data, f"10.9.{who >> 8}.{who & 255}", group_of(universe)))
     shown = Stage(HOUSE_OF_ONE, replace(true_desk(), to_s=22.0), Plain(made)).run(21.0)
-    assert shown.rule("duplicate-identity").summary.startswith("One identity from 64 addresses and more: 10.0.0.1, ")
+    assert shown.rule("duplicate-identity").summary.startswith("One identity from at least 64 addresses: 10.0.0.1, ")
     loss = shown.run(30.0).rule("universe-lost").summary
     assert loss.startswith('Universes e131/1 to e131/16 lost from "Desk A" (10.0.0.1) since ') and "10.9." not in loss
 

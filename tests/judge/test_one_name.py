@@ -129,5 +129,5 @@ def test_a_source_that_went_on_after_ends_in_its_name_did_not_announce_the_next(
     assert set(loss.universes) == {"e131/1", "e131/2"} and loss.severity == Severity.CRITICAL
     assert "announced" not in loss.summary
     said = " ".join(loss.evidence)
-    assert "so they are not believed" in said and "without the stream-terminated bit" not in said
+    assert "so these are not believed" in said and "without the stream-terminated bit" not in said
     assert "somebody else sent those packets" in str(loss.also_possible)

@@ -132,7 +132,7 @@ def say_part_back(ctx: RuleContext, incident: Incident, while_it_lasted: str) ->
     if not back:
         return while_it_lasted
     heard = ctx.name_universes(sorted(back))
-    return f"Heard again since this listener restarted: {heard}.{_BEFORE_THAT}{while_it_lasted}"
+    return f"Heard again since this listener restarted: {heard}, but not the others.{_BEFORE_THAT}{while_it_lasted}"
 
 
 def _awaited_sources(ctx: RuleContext, incident: Incident) -> set[str]:

@@ -240,7 +240,9 @@ def say_doubted_ends(scene: Scene, verdict: Verdict) -> Verdict:
     if is_doubted:
         came, those = f"Packets with the stream-terminated bit came for {universes}", "those packets"
         verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
-        why = "Others came before whose number did not fit, or after which it went on, so they are not believed."
+        why = (
+            "Earlier ones had a number that does not fit, or the source went on after them, so these are not believed."
+        )
     else:
         at = ctx.time_of_day(int(streams.last_unfit_end_ns[rows].max()))
         came, those = f"A packet with the stream-terminated bit came for {universes} at {at}", "that packet"

@@ -116,12 +116,13 @@ def _in_its_name(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArr
     ctx, row = scene.ctx, scene.ctx.sources[source]
     name, one = ctx.say_source(source), len(set(ctx.streams.universe[mine].tolist())) == 1
     going = ctx.name_universes(sorted(set(ctx.streams.universe[alive].tolist())))
+    gone = ctx.name_universes(sorted(set(ctx.streams.universe[mine].tolist())))
     return Verdict(
         "unknown",
         Confidence.LOW,
         f"Two senders used the identity and address of {name}. One of them still sends {going}, so it is not known "
         f"whether {ctx.source_name(source)} itself runs.",
-        [f"Before {'it' if one else 'they'} stopped, packets of two series of numbers came for {going}."],
+        [f"Before {gone} stopped, packets of two series of numbers came for {going}."],
         [
             "the source stopped: power, crash or its network lead",
             f"{'this group no longer reaches' if one else 'these groups no longer reach'} this port",

@@ -176,7 +176,7 @@ def describe_clones(ctx: RuleContext, key: Sources) -> Finding:
         streams=tuple(row for row in rows if ctx.universe_of(row) in common),
         networks=tuple({source.network for source in sources}),
         facts=DuplicateIdentityFacts(
-            f"{MAX_ADDRESSES} addresses and more" if is_flood else "two machines" if two else f"{len(key)} addresses",
+            f"at least {MAX_ADDRESSES} addresses" if is_flood else "two machines" if two else f"{len(key)} addresses",
             addresses,
             "both send" if two else "send",
             f"{cid[:8]}…",

@@ -38,8 +38,10 @@ class UnevenRefreshParameters(RuleParameters):
     window_s: float = number(10.0, "time in which gaps are counted")
     gaps: int = number(3, "number of gaps that makes it uneven")
     pauses: int = number(3, "number of long pauses of an E1.31 stream in a row that makes it uneven")
-    pace_frames: int = number(12, "newest frames whose mean interval shows that a stream came back to its pace")
-    jump: int = number(128, "step of a slot, of 255, that belongs to a chase or a bump, not to a fade")
+    pace_frames: int = number(
+        12, "number of newest frames whose mean interval shows whether a stream is back at its pace"
+    )
+    jump: int = number(128, "step of a slot, of 255, from which it is a chase or a bump, not a fade")
     clump_gap_ms: float = number(50.0, "gap before the start of a clump of frames")
     clumps: int = number(8, "fewest clumps that are compared with the beacon interval of wireless networks")
     beacon_ms: float = number(102.4, "beacon interval of wireless networks", "IEEE 802.11: 100 units of 1.024 ms")
@@ -165,20 +167,25 @@ def describe_uneven(
         limit_ms, longest_ms = FLOOR_MS, ms_from_ns(ctx.longest_uneven_ns(row))
         is_lost = bool(ctx.counted((LOST,), p.window_s)[row])
         there = intervals_there(ctx.listener.elsewhere, ctx, row, counted_in(UNEVEN, p.window_s)(ctx, row))
-        found = f"{wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s"
+        found = f"{wording.count(gaps, 'gap')} over {FLOOR_MS:g} ms in {p.window_s:g} s, the longest"
     elif pace_ns := slowed.limit_ns(row):
         limit_ms, longest_ms = ms_from_ns(pace_ns), ms_from_ns(int(streams.max_gap_10s_ns[row]))
         is_lost = bool(ctx.counted((LOST,), p.window_s)[row])
         there = intervals_there(ctx.listener.elsewhere, ctx, row, window_of(p.window_s)(ctx, row))
-        found = f"its mean interval stays over {limit_ms:.0f} ms, {UNEVEN_FACTOR} times its median of before"
+        found = (
+            f"its mean interval stays over {limit_ms:.0f} ms, {UNEVEN_FACTOR} times the median before, the longest gap"
+        )
     else:
         limit_ms = ms_from_ns(PAUSE_US * MICROSECOND_NS)
         longest_ms = ms_from_ns(int(streams.pauses_longest_us[row]) * MICROSECOND_NS)
         # The first of them may have been counted before. One frame that is lost at some time is no pause.
         is_lost = int(streams.lost_frames[row]) - int(streams.pauses_lost_before[row]) >= max(pauses - 1, 1)
         there = afar.there(ctx, row)
-        found = f"at least {p.pauses} gaps of {PAUSE_S:g} s or more in a row, each within {ROW_S:g} s of the one before"
-    evidence = [f"{name}: {found}, the longest {longest_ms:.0f} ms, while levels move."]
+        found = (
+            f"at least {p.pauses} gaps of {PAUSE_S:g} s or more in a row, each within {ROW_S:g} s of the one before, "
+            "the longest"
+        )
+    evidence = [f"{name}: {found} {longest_ms:.0f} ms, while levels move."]
     also: tuple[str, ...] = ("a program on the sender that delays it at times",)
     # Evidence is what was counted. What follows from it depends on which other streams are uneven; the summary has it.
     if not (streams.sequence_measurable[row] and had_time(ctx, loss, slice(row, row + 1))[0]):
@@ -199,7 +206,7 @@ def describe_uneven(
             verdict, cause = "Its sender pauses, or the path delays them.", ""
         elif there.interval_max_ms < limit_ms:
             verdict, cause = f"They are delayed between {places_of(own, name)}.", WAY_BETWEEN
-            evidence += [f"At {name} the same stream has no gap over {limit_ms:g} ms.", say_page(there.declared)]
+            evidence += [f"At {name} the same stream has no gap over {limit_ms:.0f} ms.", say_page(there.declared)]
             also = (f"the computer or the switch port of {own} alone",)
         else:
             evidence.append(f"At {name} the same stream has gaps of up to {there.interval_max_ms:.0f} ms.")
@@ -277,7 +284,9 @@ RULE = Rule(
     measured=(
         Threshold("median_ratio", UNEVEN_FACTOR, "gap over the stream's own median interval"),
         Threshold("gap_ms", FLOOR_MS, "shortest gap that counts"),
-        Threshold("moving_share", MOVING_SHARE, "share of frames that step by 4 or more while a slowed stream moves"),
+        Threshold(
+            "moving_share", MOVING_SHARE, "share of frames with a step of 4 or more from which a slowed stream moves"
+        ),
         Threshold("moving_window_s", MOVING_WINDOW_S, "time over which that share is taken"),
         Threshold("pause_s", PAUSE_S, "shortest gap that is a long pause: longer than any keep-alive", KEEP_ALIVE),
         Threshold("row_s", ROW_S, "longest time from the end of one long pause to that of the next in a row"),
