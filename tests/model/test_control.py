@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from slotwatch.house.schema import DeclaredUniverse, House
+from slotwatch.house.schema import DeclaredUniverse, House, Limits
 from slotwatch.model.control import in_control
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.model.packets import MS, SECOND, START, Bench, Sent, artnet, cid, e131
@@ -130,6 +130,18 @@ def test_slot_priorities_hold_for_two_and_a_half_seconds() -> None:
     assert shown(bench) == ([9] * 4, [2] * 4)
 
 
+def test_slot_priorities_of_a_dead_source_hold_for_as_long_as_its_levels() -> None:
+    """A house whose receivers hold 10 s. E1.31 6.7.1: a source is gone as a whole, after the loss timeout."""
+    declared = DeclaredUniverse(UniverseId(Protocol.E131, 1), limits=Limits(loss_timeout_s=10.0))
+    bench = Bench(House(universes=(declared,)))
+    send(bench, A, [1] * 4)
+    send(bench, A, [50, 200, 50, 200], code=0xDD)
+    for index in range(10):
+        send(bench, B, [9] * 4, at_ns=START + index * 900 * MS, sequence=index, priority=100)
+    bench.model.advance(START + 8 * SECOND)
+    assert shown(bench) == ([9, 1, 9, 1], [2, 1, 2, 1])
+
+
 def test_lost_sources_win_nothing() -> None:
     bench = Bench(HOUSE)
     send(bench, A, [200] * 4, priority=120)
@@ -212,5 +224,5 @@ def test_who_wins_most_slots_is_in_control_where_slots_have_priorities(theirs: l
     send(bench, B, theirs, code=0xDD, priority=100, at_ns=START + MS)
     bench.model.advance(START + 2 * MS)
     row = bench.universe()
-    lead = in_control(bench.model.streams, np.array([row]), START + 2 * MS)
+    lead = in_control(bench.model.streams, np.array([row]))
     assert bench.model.sources[int(bench.model.streams.source[lead[0]])].address == f"10.0.0.{leads[-1]}"

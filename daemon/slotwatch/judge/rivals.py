@@ -185,7 +185,7 @@ def slot_ranks(ctx: RuleContext, rows: Rows) -> NDArray[np.uint16]:
     streams = ctx.streams
     ranks = np.repeat(np.maximum(streams.priority[rows].astype(np.uint16) * 2, 1)[:, None], SLOTS, axis=1)
     sent_ns = streams.last_slot_priority_ns[rows]
-    gives = np.flatnonzero((sent_ns > 0) & (ctx.now_ns - sent_ns <= SLOT_PRIORITY_LOSS_NS))
+    gives = np.flatnonzero((sent_ns > 0) & (streams.last_arrival_ns[rows] - sent_ns <= SLOT_PRIORITY_LOSS_NS))
     if len(gives):
         ranks[gives] = streams.slot_priorities[rows[gives]].astype(np.uint16) * 2
     return ranks.astype(np.uint16)

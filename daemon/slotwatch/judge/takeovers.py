@@ -39,10 +39,10 @@ class Takeover:
         table = ctx.model.streams
         if not len(others) or row not in rows:
             return None
-        if not by_packets and not gives_slot_priorities(table, np.array(rows, np.intp), ctx.now_ns).any():
+        if not by_packets and not gives_slot_priorities(table, np.array(rows, np.intp)).any():
             return None
-        own = slot_keys(table, np.array([row], np.intp), ctx.now_ns)[0]
-        theirs = slot_keys(table, others, ctx.now_ns)
+        own = slot_keys(table, np.array([row], np.intp))[0]
+        theirs = slot_keys(table, others)
         best, holder = theirs.max(0), others[theirs.argmax(0)]
         taken = (own >> 8 > best >> 8) & (best > 0)
         losers, counts = np.unique(holder[taken], return_counts=True)

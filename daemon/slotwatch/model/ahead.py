@@ -123,7 +123,7 @@ class Ahead:
         streams, top = self._streams, self._streams.top
         if self._streams.is_crowded or self._stage.active or self._arrivals.winners_stale:
             return False
-        # Who wins a slot changes when its slot priorities run out.
+        # That slot priorities run out is found soon after the last of them.
         is_live = np.count_nonzero(streams.live[:top])
         slots_ns = int(streams.last_slot_priority_ns[:top].max(initial=0)) if is_live else 0
         return now_ns - max(slots_ns, self._counters.last_offence_ns()) >= OFFENCE_NS

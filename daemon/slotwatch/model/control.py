@@ -69,34 +69,35 @@ def settle(streams: Streams) -> None:
     universes.slots[of] = np.maximum.reduceat(np.where(equal, streams.slots[rows], 0), starts)
 
 
-def gives_slot_priorities(streams: Streams, rows: NDArray[np.intp], now_ns: int) -> NDArray[np.bool_]:
-    """Which of these streams have sent 0xDD in the last 2.5 s."""
+def gives_slot_priorities(streams: Streams, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which of these streams have sent 0xDD in the 2.5 s before their newest frame: what a dead source gave it keeps
+    for as long as its levels are held."""
     sent = streams.last_slot_priority_ns[rows]
-    fresh: NDArray[np.bool_] = (sent > 0) & (now_ns - sent <= SLOT_PRIORITY_LOSS_NS)
+    fresh: NDArray[np.bool_] = (sent > 0) & (streams.last_arrival_ns[rows] - sent <= SLOT_PRIORITY_LOSS_NS)
     return fresh
 
 
-def decided_by_slot(streams: Streams, now_ns: int) -> NDArray[np.bool_]:
+def decided_by_slot(streams: Streams) -> NDArray[np.bool_]:
     """(capacity of universes,) where at least one live stream gives slots priorities of their own."""
     decided = np.zeros(streams.universes.capacity, np.bool_)
     if not streams.last_slot_priority_ns[: streams.top].any():
         return decided
     rows = np.flatnonzero(streams.live[: streams.top])
-    decided[streams.universe[rows[gives_slot_priorities(streams, rows, now_ns)]]] = True
+    decided[streams.universe[rows[gives_slot_priorities(streams, rows)]]] = True
     return decided
 
 
-def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> NDArray[np.intp]:
+def in_control(streams: Streams, universes: NDArray[np.intp]) -> NDArray[np.intp]:
     """Stream in control of each universe row, NOBODY for none: the winner, or the one that wins most slots where slots
     decide.
 
     Of several with as many slots, the universe's winner is named, else the first of them.
     """
     found = streams.universes.winner[universes].astype(np.intp)
-    by_slot = np.flatnonzero(decided_by_slot(streams, now_ns)[universes] & (found >= 0))
+    by_slot = np.flatnonzero(decided_by_slot(streams)[universes] & (found >= 0))
     if not len(by_slot):
         return found
-    _, owners = winner_levels(streams, universes[by_slot], now_ns)
+    _, owners = winner_levels(streams, universes[by_slot])
     for number, place in enumerate(by_slot.tolist()):
         of_slots = owners.of(number)
         holders, slots = np.unique(of_slots[of_slots >= 0], return_counts=True)
@@ -106,13 +107,13 @@ def in_control(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> ND
     return found
 
 
-def winner_levels(streams: Streams, universes: NDArray[np.intp], now_ns: int) -> tuple[NDArray[np.uint8], SlotOwners]:
+def winner_levels(streams: Streams, universes: NDArray[np.intp]) -> tuple[NDArray[np.uint8], SlotOwners]:
     """Levels of each universe row, (U, 512), 0 where none wins, and the streams that win their slots."""
     shown = np.zeros((len(universes), SLOTS), np.uint8)
     owners = none_owned(len(universes))
     table = streams.universes
     winner = table.winner[universes]
-    slot_by_slot = decided_by_slot(streams, now_ns)
+    slot_by_slot = decided_by_slot(streams)
     merged = slot_by_slot[universes] | (table.contenders[universes] > 1)
     alone = np.flatnonzero((winner >= 0) & ~merged)
     if len(alone):
@@ -124,7 +125,7 @@ def winner_levels(streams: Streams, universes: NDArray[np.intp], now_ns: int) ->
     several = np.flatnonzero((winner >= 0) & merged)
     if len(several):
         owners.shared = several.astype(np.int32)
-        owners.each = _merge(streams, universes, several, slot_by_slot, now_ns, shown)
+        owners.each = _merge(streams, universes, several, slot_by_slot, shown)
     return shown, owners
 
 
@@ -133,7 +134,6 @@ def _merge(
     universes: NDArray[np.intp],
     several: NDArray[np.intp],
     slot_by_slot: NDArray[np.bool_],
-    now_ns: int,
     shown: NDArray[np.uint8],
 ) -> NDArray[np.int16]:
     """Merge universes with several contenders, rank by rank: all first streams, all second ones …
@@ -157,7 +157,7 @@ def _merge(
         which = rows[counts_in & (rank == each)]
         if not len(which):
             continue
-        keys = slot_keys(streams, which, now_ns)
+        keys = slot_keys(streams, which)
         at = place[streams.universe[which]]
         higher = keys > best[at]
         best[at] = np.where(higher, keys, best[at])
@@ -167,13 +167,13 @@ def _merge(
     return owners
 
 
-def slot_keys(streams: Streams, rows: NDArray[np.intp], now_ns: int) -> NDArray[np.uint16]:
+def slot_keys(streams: Streams, rows: NDArray[np.intp]) -> NDArray[np.uint16]:
     """Priority × 256 + level of every slot of these streams, (N, 512); 0 where the stream has no say.
 
     A packet priority of 0 is the lowest, not "not mine": it ranks as 1. Slot priorities over 200 rank as 200.
     """
     priority = np.repeat(np.maximum(streams.priority[rows], 1)[:, None].astype(np.uint16), SLOTS, axis=1)
-    gives = np.flatnonzero(gives_slot_priorities(streams, rows, now_ns))
+    gives = np.flatnonzero(gives_slot_priorities(streams, rows))
     if len(gives):
         priority[gives] = np.minimum(streams.slot_priorities[rows[gives]], MAX_PRIORITY)
     keys: NDArray[np.uint16] = priority << np.uint16(8) | streams.levels[rows]

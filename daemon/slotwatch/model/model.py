@@ -328,7 +328,7 @@ class Model:
     def winner_levels(self, universe_rows: NDArray[np.intp]) -> tuple[NDArray[np.uint8], SlotOwners]:
         """What a conforming receiver of each universe row would show, (U, 512), and the streams that win their slots.
         As of the last `advance`."""
-        return control.winner_levels(self.streams, universe_rows, self.now_ns)
+        return control.winner_levels(self.streams, universe_rows)
 
     @property
     def levels(self) -> NDArray[np.uint8]:

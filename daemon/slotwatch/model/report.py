@@ -168,7 +168,7 @@ def _universe_columns(
     stream_place: NDArray[np.int32],
 ) -> Columns:
     universes, streams = model.universes, model.streams
-    winner = in_control(streams, rows, model.now_ns)
+    winner = in_control(streams, rows)
     won = winner >= 0
     columns: Columns = {}
     for name, dtype in UNIVERSE_COLUMNS:
@@ -201,7 +201,7 @@ def _stream_columns(
         columns[name] = np.zeros(len(rows), dtype) if column is None else column[rows].astype(dtype)
     columns["universe_row"][:] = universe_place[streams.universe[rows]]
     columns["source"][:] = source_place[streams.source[rows]]
-    columns["slot_priority"][:] = gives_slot_priorities(streams, rows, model.now_ns)
+    columns["slot_priority"][:] = gives_slot_priorities(streams, rows)
     columns["state"][:] = _stream_states(model, rows)
     columns["joined"][:] = model.universes.joined[streams.universe[rows]]
     columns["changes_hz"][:] = streams.changed_5s[rows] / np.float32(5)

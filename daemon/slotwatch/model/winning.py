@@ -24,7 +24,7 @@ class CompiledLevels(Protocol):
 def merged_universes(model: Any, rows: NDArray[np.intp] | slice) -> NDArray[np.bool_]:
     """(n,) which of these universe rows have levels of several streams: equal priorities, or priorities by slot."""
     merged: NDArray[np.bool_] = model.universes.contenders[rows] > 1
-    return merged | decided_by_slot(model.streams, model.now_ns)[rows]
+    return merged | decided_by_slot(model.streams)[rows]
 
 
 def winning_levels(model: Any, rows: NDArray[np.intp]) -> NDArray[np.uint8]:

@@ -35,7 +35,7 @@ def is_backup_in_control(ctx: RuleContext) -> Mask:
         return np.zeros(universes.count, np.bool_)
     roles = np.array([source.role == "backup" for source in ctx.house.sources] + [False], np.bool_)
     winner = np.zeros(universes.count, np.intp)
-    winner[won] = in_control(ctx.model.streams, np.flatnonzero(won), ctx.now_ns)
+    winner[won] = in_control(ctx.model.streams, np.flatnonzero(won))
     declared = ctx.stream_sources_declared[winner]
     backup: Mask = won & roles[np.where(declared >= 0, declared, len(roles) - 1)]
     for row in np.flatnonzero(backup).tolist():
@@ -51,7 +51,7 @@ def is_backup_in_control(ctx: RuleContext) -> Mask:
 
 
 def describe_backup_in_control(ctx: RuleContext, row: int) -> Finding:
-    winner = int(in_control(ctx.model.streams, np.array([row]), ctx.now_ns)[0])
+    winner = int(in_control(ctx.model.streams, np.array([row]))[0])
     if winner < 0:
         winner = int(ctx.streams_of(row)[0])
     streams = ctx.streams

@@ -46,7 +46,7 @@ def winners_that_differ(ctx: RuleContext) -> dict[Key, None]:
     for declared, other in ctx.listener.elsewhere.well(ctx):
         there = other.positions(ctx)
         rows = list(there.winners)
-        of_rows = in_control(ctx.model.streams, np.array(rows, np.intp), ctx.now_ns).tolist()
+        of_rows = in_control(ctx.model.streams, np.array(rows, np.intp)).tolist()
         for row, stream in zip(rows, of_rows, strict=True):
             winner = there.winners[row]
             if stream < 0 or not there.judged[row]:
@@ -70,7 +70,7 @@ def describe_winners(ctx: RuleContext, key: Key) -> Finding:
     declared = declared_listener(ctx, name)
     other = ctx.listener.elsewhere.get(name)
     here, there = declared.own_name, name
-    own = int(in_control(ctx.model.streams, np.array([row]), ctx.now_ns)[0])
+    own = int(in_control(ctx.model.streams, np.array([row]))[0])
     seen = other.positions(ctx) if other else None
     evidence = []
     winner_here, winner_there = "no source", _name_there(seen.winners.get(row) if seen else None, source)
