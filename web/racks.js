@@ -11,7 +11,7 @@ const kept = new Kept();
 export default {
   title: () => "Racks",
   draw(page) {
-    const entry = page.use("/api/v1/racks", 1);
+    const entry = page.use("/api/v1/racks?ways=counted", 1);
     if (entry.value === undefined) return [top("Racks."), awaiting(entry, "Racks")];
     const racks = items(entry.value, "racks");
     if (!racks.length) {

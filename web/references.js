@@ -96,7 +96,7 @@ function deleting(page, row) {
 /** What of the house may be chosen: its universes, racks and positions. */
 function choices(page) {
   const fixtures = items((page.use("/api/v1/fixtures", 30) || {}).value, "fixtures");
-  const racks = items((page.use("/api/v1/racks", 30) || {}).value, "racks");
+  const racks = items((page.use("/api/v1/racks?ways=counted", 30) || {}).value, "racks");
   return [
     ["universes", "Universes", [...page.feed.universes.keys()]],
     ["racks", "Racks", [...new Set(racks.map((rack) => String(rack.rack || rack.name)))]],

@@ -211,7 +211,7 @@ class StandIn:
         if head == "racks" and tail:
             found = next((one for one in here.answers[head]["racks"] if one["rack"] == tail), None)
             return web.json_response(found) if found else _missing(tail)
-        if head == "racks" and head in here.answers:
+        if head == "racks" and head in here.answers and request.query.get("ways") == "counted":
             folded = [{key: one[key] for key in one if key != "ways"} for one in here.answers[head]["racks"]]
             return web.json_response({"racks": folded})
         if head == "sources":

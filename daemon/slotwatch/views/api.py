@@ -91,9 +91,10 @@ def patch(declared: House) -> PatchAnswer:
     return _fixtures.patch(declared)
 
 
-def racks(reading: Reading) -> list[RackAnswer]:
-    """Racks with their estimated currents, as judging estimates them; without their ways."""
-    return [_racks.rack(row) for row in sheet_of(reading).snapshot.racks]
+def racks(reading: Reading, *, with_ways: bool = True) -> list[RackAnswer]:
+    """Racks with their estimated currents, as judging estimates them."""
+    made = _racks.rack_detail if with_ways else _racks.rack
+    return [made(row) for row in sheet_of(reading).snapshot.racks]
 
 
 def rack(reading: Reading, name: str) -> RackAnswer | None:

@@ -23,6 +23,13 @@ _SINCE = Parameter("since", "query", "ISO 8601; without a zone it is UTC.", _TIM
 _UNTIL = Parameter("until", "query", "ISO 8601; left out: now.", _TIME)
 _REFERENCE = Parameter("name", "path", "Name of the reference levels.", {"type": "string"}, "act 1 opening")
 _RACK = Parameter("name", "path", "Name of the rack.", {"type": "string"}, "Rack 1")
+_WAYS = Parameter(
+    "ways",
+    "query",
+    "Whether each rack lists its ways; their counts are always there.",
+    {"type": "string", "enum": ["listed", "counted"]},
+    "listed",
+)
 _AS_CSV = Parameter("format", "query", "How it is written.", {"type": "string", "enum": ["json", "csv"]}, "json")
 _ONE_REFERENCE = f"/api/v1/references/{{{_REFERENCE.name}}}"
 _ONE_INCIDENT = f"/api/v1/incidents/{{{_ID.name}}}"
@@ -126,7 +133,14 @@ ENDPOINTS: tuple[Endpoint, ...] = (
     Endpoint("get", "/api/v1/receivers", "Declared receivers", list[traffic.ReceiverAnswer]),
     Endpoint("get", "/api/v1/fixtures", "Patched fixtures with their levels", list[stage.FixtureAnswer]),
     Endpoint("get", "/api/v1/patch", "The patch and its conflicts", stage.PatchAnswer),
-    Endpoint("get", "/api/v1/racks", "Racks with their estimated currents", list[stage.RackAnswer]),
+    Endpoint(
+        "get",
+        "/api/v1/racks",
+        "Racks with their estimated currents",
+        list[stage.RackAnswer],
+        parameters=(_WAYS,),
+        refusals=(400,),
+    ),
     Endpoint(
         "get",
         f"/api/v1/racks/{{{_RACK.name}}}",

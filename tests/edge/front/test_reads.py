@@ -52,15 +52,15 @@ async def test_lists_and_single_objects_fit_the_schemas(tmp_path: Path) -> None:
         assert len(await get(run, "/api/v1/fixtures")) == 2  # type: ignore[arg-type]
 
 
-async def test_racks_are_counted_in_their_list_and_one_lists_its_ways(tmp_path: Path) -> None:
-    """A house may have thousands of ways, and a list of racks is asked for every second."""
+async def test_racks_list_their_ways_or_count_them(tmp_path: Path) -> None:
+    """A house may have thousands of ways, and the page asks every second."""
     ways = (
         WayLoad(1, 1, "C1", "dimmer", 255, 10.5, 10.5, 10.0),
         WayLoad(2, 1, "C2", "dimmer", 0, 0.0, 5.0, 10.0),
         WayLoad(3, 1, "", "dimmer", 128, None, 0.0, None),
     )
     async with running(tmp_path, snapshot=snapshot(racks=(rack("Rack A/1", 10.5, ways),))) as run:
-        found = await get(run, "/api/v1/racks")
+        found = await get(run, "/api/v1/racks?ways=counted")
         assert isinstance(found, list)
         (one,) = found
         assert "ways" not in one and one["supplies"][0]["estimated_a"] == 10.5
@@ -73,6 +73,9 @@ async def test_racks_are_counted_in_their_list_and_one_lists_its_ways(tmp_path: 
             "estimated_a": 0.0, "full_a": 5.0, "limit_a": 10.0,
         }  # fmt: skip
         assert whole == one
+        (listed,) = await get(run, "/api/v1/racks")  # type: ignore[misc]
+        assert [way["way"] for way in listed.pop("ways")] == [1, 2, 3] and listed == one
+        assert await refused(run, "/api/v1/racks?ways=two", 400) == '"ways" must be listed or counted.'
         assert await refused(run, "/api/v1/racks/nowhere", 404) == "No rack nowhere is declared."
 
 

@@ -58,7 +58,6 @@ class Reads:
             "receivers": lambda: api.receivers(self._front.current()),
             "fixtures": lambda: api.fixtures(self._front.current(), self._front.house),
             "patch": lambda: api.patch(self._front.house),
-            "racks": lambda: api.racks(self._front.current()),
             "routes": lambda: api.routes(self._front.current()),
             "readiness": self._readiness,
             "rig-check": lambda: api.rig_check(self._front.current()),
@@ -92,6 +91,7 @@ class Reads:
             web.get("/api/v1/universes/{name:.+}/elsewhere", self.elsewhere),
             web.get("/api/v1/usual", self._usual.answer),
             web.get("/api/v1/universes/{name:.+}", self.universe),
+            web.get("/api/v1/racks", self.racks),
             web.get("/api/v1/racks/{name:.+}", self.rack),
             web.get("/api/v1/marks", self.marks),
             web.get("/api/v1/report", self.report),
@@ -180,6 +180,13 @@ class Reads:
     async def universe(self, request: web.Request) -> web.Response:
         sheet, row = self._row(request)
         return answer({"at": sheet.at, **api.universe_detail(sheet, row, self._front.house)})
+
+    async def racks(self, request: web.Request) -> web.Response:
+        ways = request.query.get("ways", "listed")
+        if ways not in ("listed", "counted"):
+            raise Refused(400, '"ways" must be listed or counted.')
+        sheet = self._front.current()
+        return await asyncio.to_thread(lambda: answer(api.racks(sheet, with_ways=ways == "listed")))
 
     async def rack(self, request: web.Request) -> web.Response:
         name = request.match_info["name"]

@@ -143,7 +143,9 @@ class RackAnswer(TypedDict):
     universe: UniverseName
     known: bool
     volts: float
-    ways: NotRequired[Annotated[list[WayAnswer], Meta(description="Not in lists.")]]
+    ways: NotRequired[
+        Annotated[list[WayAnswer], Meta(description="Left out of a list of racks whose ways are counted.")]
+    ]
     ways_declared: Count
     ways_above_zero: Count
     ways_judged: Annotated[Count, Meta(description="Ways with a declared limit and an estimate.")]
