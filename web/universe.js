@@ -52,8 +52,17 @@ function draw(page) {
         one.interval_histogram && one.interval_histogram.length ? h("p", { class: "quiet" }, "Heights are square roots of counts, so that one late frame among thousands still shows.") : null),
       part("The last hour", hourPart(history, touching, nowMs))),
     part("Tonight and the other shows", usualPart(usual, history.value === undefined ? [] : minutesOf(history.value), nowMs)),
-    one.levels ? part("Levels", one.levels.length ? levels(one, theirs(fixtures.value, name)) : h("p", {}, "Nobody sends it now, so nothing is commanded. What receivers hold is not visible from this port.")) : null,
+    one.levels ? part("Levels", one.levels.length ? levels(one, theirs(fixtures.value, name)) : h("p", {}, noLevels(one))) : null,
   ];
+}
+
+/** Whether it is expected and has not come yet, as just after a start. */
+function isAwaited(one) { return one.state === "not-sent" && one.expected && !one.last_frame_at; }
+
+/** Why no level is shown. That nobody sends is known only where it is judged and seen. */
+function noLevels(one) {
+  const known = one.state !== "not-judged" && one.state !== "not-visible" && !isAwaited(one);
+  return `${known ? "Nobody sends it now, so nothing is commanded." : "What is commanded is not known."} What receivers hold is not visible from this port.`;
 }
 
 function sentenceOf(one, name, nowMs) {
@@ -65,8 +74,8 @@ function sentenceOf(one, name, nowMs) {
     case "lost": return `${label} is lost: no frame for ${one.last_frame_at ? span((nowMs - ms(one.last_frame_at)) / 1000) : "as long as is known"}.`;
     case "missing": return `${label} is missing: it is declared, and no frame has come.`;
     case "not-visible": return `${label} is not visible from this port; it may be fine.`;
-    case "not-judged": return `${label} is not judged: this listener itself was at fault.`;
-    case "not-sent": return one.last_frame_at ? `${label} was stopped by its source.` : `${label} is not sent, and nothing is expected of it now.`;
+    case "not-judged": return `${label} is not judged: ${one.last_frame_at ? "this listener itself was at fault" : "no frame of it has come since this listener started"}.`;
+    case "not-sent": return isAwaited(one) ? `${label} is expected, and no frame of it has come yet.` : one.last_frame_at ? `${label} was stopped by its source.` : `${label} is not sent, and nothing is expected of it now.`;
     case "on-backup": return `${label} is on its backup${from}, at ${hertz(one.refresh_hz)}: a main source is silent.`;
     case "returning": return `${label} is back at ${hertz(one.refresh_hz)}${from}, and is watched until its incident closes.`;
     case "faulty": return `${label} arrives${from} at ${hertz(one.refresh_hz)}, and something is wrong with it.`;

@@ -177,6 +177,30 @@ def test_of_what_nobody_sends_no_levels_are_made_up(open_page: Open) -> None:
     assert "at zero" not in page.locator("main").inner_text()
 
 
+@pytest.mark.parametrize(
+    ("state", "expected", "sentence", "known"),
+    [
+        ("not-sent", True, "is expected, and no frame of it has come yet.", False),
+        ("not-sent", False, "is not sent, and nothing is expected of it now.", True),
+        ("not-judged", True, "is not judged: no frame of it has come since this listener started.", False),
+        ("not-visible", True, "is not visible from this port; it may be fine.", False),
+    ],
+)
+def test_what_is_not_judged_yet_is_not_said_to_be_sent_by_nobody(
+    open_page: Open, state: str, expected: bool, sentence: str, known: bool
+) -> None:
+    """Just after a start what is expected has not come yet (docs/glossary.md): that is no silence."""
+    opened = open_page("desk-lost")
+    blank = {"state": state, "expected": expected, "last_frame_at": None, "levels": [], "streams": []}
+    row = next(row for row in opened.listener.situation.universes if row["universe"] == "e131/3")
+    row |= {key: value for key, value in blank.items() if key in row}
+    opened.listener.situation.details["e131/3"] |= blank
+    page = opened.go("/universe/e131/3")
+    said = "Nobody sends it now, so nothing is commanded." if known else "What is commanded is not known."
+    page.wait_for_selector(f"text={said}")
+    assert page.locator("main h1").inner_text().endswith(sentence)
+
+
 def test_missing_frames_and_gaps_have_a_band_where_the_last_hour_was_worse_than_any_show(open_page: Open) -> None:
     """Of the stand-in: 1 of 2,401 frames is 0.04 % and the longest gap 930 ms; the shows had 0.01 % and 120 ms at most."""
     page = open_page("well").go("/universe/e131/1")
