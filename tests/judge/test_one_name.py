@@ -96,6 +96,8 @@ def test_where_a_second_sender_goes_on_in_its_name_the_source_is_not_said_to_run
     assert (loss.universes, loss.cause) == (("e131/2",), "unknown")
     assert 'Two senders used the identity and address of "Desk A" (10.0.0.1). One of them still sends' in loss.summary
     assert "is running" not in loss.summary
+    # What is sent by unicast has no group (ANSI E1.31-2018 9.3).
+    assert "this universe no longer reaches this port" in loss.also_possible
 
 
 ENDS = {"each alone, with the next number": (0,), "two in a row": (0, 1), "with a number that does not fit": (100,)}

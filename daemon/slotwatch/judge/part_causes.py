@@ -125,7 +125,7 @@ def _in_its_name(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArr
         [f"Before {gone} stopped, packets of two series of numbers came for {going}."],
         [
             "the source stopped: power, crash or its network lead",
-            f"{'this group no longer reaches' if one else 'these groups no longer reach'} this port",
+            f"{'this universe no longer reaches' if one else 'these universes no longer reach'} this port",
         ],
         next_checks=[
             f"Look at {row.declared_as or row.source_name or row.address}: is it running?",
