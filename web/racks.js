@@ -17,7 +17,7 @@ export default {
     if (!racks.length) {
       return [top("No rack is declared.", "With [[racks]] and a circuits file in the house file, this page estimates what each way and each supply line would draw."), toHours()];
     }
-    const { shown, find, pager } = paged(racks, ON_A_PAGE, "Find a rack by name or universe, or “over the limit”", page,
+    const { shown, find, pager } = paged(racks, ON_A_PAGE, "Find a rack by name, universe or “over the limit”", page,
       (rack, wanted) => [rack.rack, rack.universe, overOf(rack).length ? "over the limit" : ""].some((text) => text.toLowerCase().includes(wanted)));
     const drawn = shown.map((rack) => one(rack, page));
     kept.turn();
@@ -75,9 +75,9 @@ function one(rack, page) {
   };
   return part(rack.rack,
     kept.get(`summary ${rack.rack}`, rack, () => summary(rack)),
-    h("details", { key: "ways", ontoggle: toggled, init: { open: unfolded.has(rack.rack) } }, h("summary", {}, `The ${rack.ways_declared} ways of ${rack.rack}`),
+    h("details", { key: "ways", ontoggle: toggled, init: { open: unfolded.has(rack.rack) } }, h("summary", {}, `The ${plural(rack.ways_declared, "way")} of ${rack.rack}`),
       entry ? [awaiting(entry, "The ways"), entry.value ? kept.get(`ways ${rack.rack}`, entry.value, () => ways(entry.value)) : null]
-        : h("p", { class: "quiet", key: "trouble" }, "They are asked for when the page goes on.")));
+        : h("p", { class: "quiet", key: "trouble" }, "They are asked for when the page resumes.")));
 }
 
 function summary(rack) {

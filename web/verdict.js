@@ -8,8 +8,8 @@ const MOST_LINE = 35;
 const AWAITED_S = 10; // time after its start that judging gives what is expected
 
 /** How many universes are in which state. `due` leaves out those that no source has to send, `awaited` counts those
- * that are expected and have not come yet, as long as they still have time to after the start, `others` says of those
- * that arrive who decides their levels, where that is not only who is to. */
+ * that are expected and have not come yet, as long as they still have time to after the start, `others` says who
+ * controls those that arrive, if not only the sources that should. */
 export function tally(feed) {
   const states = Object.fromEntries(WORST_FIRST.map((state) => [state, 0]));
   let due = 0;

@@ -164,7 +164,7 @@ def unknown(name: str, known: list[str], what: str, section: Section | None = No
         return f"not a known {what}; the nearest is {near[0]}"
     if section and name in BY_NAME and BY_NAME[name].key(section.name):
         return f"not a known {what}; each entry of {BY_NAME[name].header} lists its own {section.name}"
-    # What one kind of entry has is not what another kind wants: slots that are excluded are no slots of a rack.
+    # A key of another kind of entry is no hint: the slots of an exclusion are not those of a rack.
     homes = [
         home.header for home in BY_NAME.values() if home.name and home.key(name) and not (section and section.many)
     ]

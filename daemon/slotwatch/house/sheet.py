@@ -216,7 +216,7 @@ def _missing(file: str, sheet: TableSheet, name: str, columns: tuple[Column, ...
     column = next(column for column in columns if column.name == name)
     others = f" (also understood: {', '.join(column.others)})" if column.others else ""
     wanted = (
-        f"a column named {name} is expected{others}; {sheet.readings}. If a column has it under another title, give"
-        f' that beside `file` in the house file: columns = {{ {name} = "its title" }}'
+        f"a column named {name} is expected{others}; {sheet.readings}. If the column has another title, name"
+        f' it beside `file` in the house file: columns = {{ {name} = "its title" }}'
     )
     return Problem(file, sheet.header[0], name, "no such column", wanted)

@@ -91,7 +91,7 @@ class Finding:
     on_any_network: bool = False
     """Whichever network it came by, it would be true: no mix-up of networks explains it."""
     controlled_by: str = ""
-    """Who decides levels of its universes, if not the sources that are to; empty: nobody else."""
+    """Who controls its universes, if not only the sources that should; empty: nobody else."""
 
 
 def finding_of(

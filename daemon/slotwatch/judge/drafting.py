@@ -207,7 +207,7 @@ def _say_span(ctx: RuleContext, since_ns: int, until_ns: int, rows: Iterable[int
 
 
 def _controlled_by(ctx: RuleContext, cluster: Cluster) -> tuple[tuple[str, str], ...]:
-    """Say who decides levels now that are others' to decide, by what it is about before what it explains."""
+    """Say who controls universes now that others should. What the cluster is about counts before what it explains."""
     now = (case.finding for case in (*cluster.explained, *cluster.cases) if case.holds)
     found = {row: one.controlled_by for one in now if one.controlled_by for row in one.universes}
     return tuple((ctx.universe_name(row), found[row]) for row in sorted(found))

@@ -68,7 +68,7 @@ class IncidentDraft:
     heard_elsewhere: tuple[HeardElsewhere, ...] = ()
     legs: tuple[IncidentLeg, ...] = ()
     controlled_by: tuple[tuple[str, str], ...] = ()
-    """(universe, who decides its levels now, if not the sources that are to)."""
+    """(universe, who controls it now, if not only the sources that should)."""
     outage: Outage = NO_OUTAGE
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""

@@ -140,9 +140,11 @@ def _is_any_at_home(ctx: RuleContext, under_way_ns: int, pair: Pair, displaced: 
 
 
 def may_be_swapped(ctx: RuleContext, pair: Pair, after_ns: int = 0) -> bool:
-    """Whether no declared source is heard, after a moment, with a universe that belongs to one of two networks alone,
-    on that one only. One that is shows that they are as they should be; what is declared or heard on both looks the
-    same either way."""
+    """Whether two networks may still be swapped.
+
+    They are not where a declared source is heard after `after_ns`, on the network of its universe and not on the other.
+    What is declared or heard on both looks the same either way.
+    """
     universes = ctx.universes
     heard: NDArray[np.bool_] = universes.used & (universes.live > 0) & (universes.last_arrival_ns > after_ns)
     for home, other in (pair, pair[::-1]):
@@ -258,8 +260,8 @@ def is_as_before(ctx: RuleContext, source: int) -> bool:
 
 
 def are_as_before(ctx: RuleContext, pair: Pair) -> bool:
-    """Whether every source of which it is known is heard on that one of two networks that it had before a restart, and
-    one is."""
+    """Whether every source whose network of before a restart is known, and is one of two, is heard there; False if none
+    is known."""
     rows = set(ctx.streams.source[ctx.live].tolist())
     known = [row for row in rows if _home_before(ctx, row) in pair]
     return bool(known) and all(is_as_before(ctx, row) for row in known)

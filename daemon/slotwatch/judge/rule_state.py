@@ -69,7 +69,7 @@ class RuleState:
         self._has_unheard = False
         """Whether a case is unheard."""
         self.has_visited = False
-        """Whether that is because of what may have come by another network's lead."""
+        """Whether a case stays raised because of what may have come by another network's lead."""
         self.raised: dict[Key, Raised] = {}
         self.last_answer = LastAnswer(binding)
         self.is_refreshed = False

@@ -55,7 +55,7 @@ def _came_before(ctx: RuleContext, row: int, other: int, overlap_s: float) -> bo
 def is_back_as(ctx: RuleContext, row: int, earlier: int) -> bool:
     """Whether the source of a stream seems to be that of the earlier one, by its name or its CID.
 
-    Somebody who is invented takes nobody's place.
+    An invented sender takes nobody's place.
     """
     if ctx.crowd.has_any(ctx, (row, earlier)):
         return False

@@ -13,7 +13,7 @@ from slotwatch.model.control import gives_slot_priorities, slot_keys
 
 STRANGER = "a stranger"
 SEVERAL = "several sources"
-"""Who is in control of a universe, where it is no source of the house, and where no source is alone."""
+"""Who controls a universe: a source that the house does not declare; more than one source."""
 
 
 @dataclass(frozen=True, slots=True)

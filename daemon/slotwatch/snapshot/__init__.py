@@ -218,7 +218,7 @@ class Incident:
     settled_as: tuple[str, str, str] = ("", "", "")
     """Rule, cause and universe (empty: several, or none) some seconds after it opened: an alert keeps them."""
     controlled_by: tuple[tuple[str, str], ...] = ()
-    """(universe, who decides its levels now, if not the sources that are to), as a phrase: `a stranger`."""
+    """(universe, who controls it now, if not only the sources that should), as a phrase: `a stranger`."""
 
     def copy(self) -> Incident:
         """Give it as it is now: it will change."""

@@ -1,9 +1,9 @@
 """Open incidents as alerts for Alertmanager, which groups, silences and pages.
 
 Labels are bounded: rule, cause, severity, house, the universe where it is one, and what the house file adds.
-Alertmanager distinguishes alerts by them alone, so they are as the incident had settled: only another severity gives
-another alert, for that may have to wake somebody else. Everything else is an annotation, which may change while an
-alert lives. Incidents that share all labels are one alert.
+Alertmanager distinguishes alerts by them alone, so they stay as they were when the incident had settled. Only another
+severity gives another alert: it may have to wake somebody else. Everything else is an annotation, which may change
+while an alert lives. Incidents that share all labels are one alert.
 """
 
 from __future__ import annotations

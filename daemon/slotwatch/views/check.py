@@ -17,7 +17,7 @@ from slotwatch.snapshot.readiness import ExceptionInForce
 STOPS_THE_START = "certificate-unusable"
 NOT_CHECKED = "not-checked"
 """What the user who asks may not read, and another one perhaps may."""
-NO_CIRCUITS = "no circuits are declared; list them with their load_w in the file of [circuits] file"
+NO_CIRCUITS = "no circuits are declared; list them with their load_w in a CSV file that [circuits] names"
 KINDS = ("networks", "sources", "universes", "fixtures", "circuits", "racks", "receivers", "lines", "routes")
 
 

@@ -77,7 +77,7 @@ def counts(sheet: Sheet) -> CountsAnswer:
 
 
 def controlled_by_others(sheet: Sheet) -> dict[str, str]:
-    """Who decides levels of universes that arrive, where open incidents name others than the sources that are to."""
+    """Who controls universes that arrive, where by open incidents it is not only the sources that should."""
     states = sheet.universes["state"]
     found: dict[str, str] = {}
     for one in sheet.snapshot.incidents:

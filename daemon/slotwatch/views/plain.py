@@ -140,7 +140,7 @@ def _arrive(number: int, of_all: int) -> str:
 
 
 def _from_whom(others: Mapping[str, str]) -> str:
-    """Say who decides levels beside the sources that are to, by universe."""
+    """Say how many universes are controlled by whom. others: as `controlled_by_others` gives them."""
     whom = set(others.values())
     return f"{len(others)} from {whom.pop() if len(whom) == 1 else 'other sources'}"
 

@@ -30,7 +30,7 @@ class Captures:
         self._waiting: dict[int, tuple[int, int]] = {}
         """Incident to when it began and when its capture is due."""
         self._writer = self._newest = 0
-        """The process that writes, and the incident that the last one began to write for."""
+        """The process that writes, and the newest incident that one was started for."""
         self.failed = 0
         """Captures that could not be written since this process started."""
         self.trouble = ""

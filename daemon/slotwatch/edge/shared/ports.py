@@ -12,8 +12,8 @@ OWN = "slotwatch"
 def holders(protocol: str, port: int) -> list[str]:
     """Names and numbers (`program (process 812)`) of the programs with this local port open. `protocol`: udp or tcp.
 
-    A program of another user is found only by root; otherwise its owner's number is given instead. The number of a
-    slotwatch is that of the process to end: its parts are started again.
+    A program of another user is found only by root; otherwise its owner's number is given instead. Of slotwatch
+    it is the process to end: its parts are started again.
     """
     inodes = _inodes(protocol, port)
     found = {inode: name for inode, name in _open_sockets().items() if inode in inodes}

@@ -274,7 +274,7 @@ def _rest_ns(longest_ns: int, soonest_loss_ns: int | None, due_ns: int) -> int:
 
 
 def _on_grid(step_ns: int) -> int:
-    """The same in whole ticks, so that what is reported when does not depend on which ticks were left out."""
+    """Round up to whole ticks, so that what is said, and when, does not depend on which ticks were left out."""
     return -(-step_ns // TICK_NS) * TICK_NS
 
 

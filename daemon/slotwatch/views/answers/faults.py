@@ -129,7 +129,7 @@ class IncidentAnswer(TypedDict):
     acknowledged: AcknowledgedAnswer | None
     accepted: Annotated[AcceptedAnswer | None, Meta(description="The exception that keeps it a note; null if none.")]
     controlled_by: Annotated[
-        dict[str, str], Meta(description="Who decides a universe's levels now, if not the sources that are to.")
+        dict[str, str], Meta(description="Who controls a universe now, if not only the sources that should.")
     ]
     heard_elsewhere: list[HeardElsewhereAnswer]
     legs: Annotated[list[IncidentLegAnswer], Meta(description="Its sources on each network they were heard on.")]

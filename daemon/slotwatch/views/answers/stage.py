@@ -17,7 +17,8 @@ class CountsAnswer(TypedDict):
     incidents: Annotated[dict[str, int], Meta(description="Open, by severity.")]
     acknowledged: Count
     controlled_by_others: Annotated[
-        Count, Meta(description="Universes that arrive and whose levels not only the sources decide that are to.")
+        Count,
+        Meta(description="Universes that arrive and that others control, alone or beside the sources that should."),
     ]
 
 
