@@ -88,7 +88,7 @@ def ends_announced_falsely() -> Iterator[Item]:
         "critical",
         "medium",
         began_s=8.0,
-        says=("came for universes e131/1 to e131/3", "so they are not believed"),
+        says=("came for universes e131/1 to e131/3", "so these are not believed"),
         unsaid=("announced the end",),
     ),
     TWO,
