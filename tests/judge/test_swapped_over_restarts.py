@@ -116,6 +116,16 @@ def test_networks_that_were_swapped_before_the_first_start_are_not_swapped_when_
     assert {"networks-swapped", "identity-changed"}.isdisjoint(one.rule for one in stage.all), stage.reported()
 
 
+def test_a_source_that_changes_its_address_after_networks_were_put_right_is_reported() -> None:
+    legs = ((MAIN, 0), (replace(MAIN, universes=(1,)), 1), (LIGHTS, 0), (LIGHTS, 1))
+    desks = at(legs, swapped_until_s=STOPPED_S)
+    own = next(one for one in desks if one.address == MAIN.address and one.network == 0)
+    desks.remove(own)
+    changed = replace(own, address="10.0.0.50", from_s=30.0)
+    stage = Stage(ONE_ON_A, *desks, replace(own, to_s=30.0), changed).run(40.0)
+    assert stage.rule("identity-changed").summary == '"main desk" (10.0.0.50) came back under a new address.'
+
+
 def test_a_swap_of_before_the_first_start_that_the_house_file_shows_ends_when_it_is_put_right() -> None:
     stage = Stage(OWN, *at(((MAIN, 0), (LIGHTS, 1)), swapped_until_s=STOPPED_S)).run(40.0)
     found = stage.rule("networks-swapped")

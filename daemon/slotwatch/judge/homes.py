@@ -76,11 +76,16 @@ def swapped_pairs(ctx: RuleContext, under_way_ns: int = UNDER_WAY_NS) -> list[Pa
     return [pair for pair in pairs if may_be_swapped(ctx, pair, _since_ns(displaced, pair) + under_way_ns)]
 
 
-def righted_pairs(ctx: RuleContext) -> list[Pair]:
-    """Pairs of networks that were exchanged since this listener started, and are now as the house declares them."""
+def righted_sources(ctx: RuleContext) -> set[int]:
+    """Sources that moved with two networks which were exchanged since this listener started, and are now as the house
+    declares them."""
     displaced = displaced_sources(ctx)
-    pairs = _exchanged_pairs(ctx, displaced, UNDER_WAY_NS)
-    return [pair for pair in pairs if not may_be_swapped(ctx, pair, _since_ns(displaced, pair) + UNDER_WAY_NS)]
+    righted = {
+        pair
+        for pair in _exchanged_pairs(ctx, displaced, UNDER_WAY_NS)
+        if not may_be_swapped(ctx, pair, _since_ns(displaced, pair) + UNDER_WAY_NS)
+    }
+    return {one.source for one in displaced if (min(one.home, one.here), max(one.home, one.here)) in righted}
 
 
 def _exchanged_pairs(ctx: RuleContext, displaced: list[Displaced], under_way_ns: int) -> list[Pair]:

@@ -10,7 +10,7 @@ import numpy as np
 from slotwatch.durations import ns_from_s
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.homes import is_as_before, righted_pairs
+from slotwatch.judge.homes import is_as_before, righted_sources
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.subjects import is_any_live
@@ -53,12 +53,12 @@ def has_changed(ctx: RuleContext, p: IdentityChangedParameters) -> Mask:
 
 
 def _went_back(ctx: RuleContext, row: int, before: int) -> bool:
-    """Whether a source of one identity has again the address, and the network, that it had before a restart, or that
-    it has now that two networks are right again."""
+    """Whether a source of one identity has again the address, and the network, that it had before a restart, or moved
+    with two networks that are right again."""
     source = ctx.source_of(row)
     if ctx.sources[source].source_id != ctx.sources[ctx.source_of(before)].source_id:
         return False
-    return is_as_before(ctx, source) or any(ctx.streams.network[row] in pair for pair in ctx.once(righted_pairs))
+    return is_as_before(ctx, source) or source in ctx.once(righted_sources)
 
 
 def earlier_one(ctx: RuleContext, row: int, p: IdentityChangedParameters) -> int:
