@@ -10,7 +10,7 @@ from slotwatch.judge.among import is_among
 from slotwatch.judge.group_tables import SWITCHED_OFF_TOGETHER, forgotten
 from slotwatch.judge.lists import say_renumbered, say_undeclared
 from slotwatch.judge.multicast_causes import multicast_lost, querier_gone, say_how
-from slotwatch.judge.rule import LOOK_AT_STAGE
+from slotwatch.judge.rule import LOOK_AT_STAGE, LOOK_FOR_A_SECOND
 from slotwatch.judge.scene import Scene, lead_of
 from slotwatch.judge.stops import SLACK_NS
 from slotwatch.judge.verdict import Verdict
@@ -129,7 +129,7 @@ def _in_its_name(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArr
         ],
         next_checks=[
             f"Look at {row.declared_as or row.source_name or row.address}: is it running?",
-            "Look for a second program or computer that sends with its identity (CID) and address.",
+            LOOK_FOR_A_SECOND,
             LOOK_AT_STAGE,
         ],
         speaks_of=(source,),

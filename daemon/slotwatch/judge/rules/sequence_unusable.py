@@ -14,7 +14,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, window_of
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
-from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.rule import LOOK_FOR_A_SECOND, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.model.interleaving import PLAIN
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES, LOST
@@ -26,7 +26,6 @@ STUCK_PACKETS = STUCK_AFTER + 1
 TWO_SENDERS = "two-senders"
 HABITS = frozenset({"backwards", "erratic", "random", "shared", "stepped", "stuck"})
 """Causes where one sender numbers its packets so."""
-LOOK_FOR_A_SECOND = ("Look for a second program or computer that sends with its identity (CID) and address.",)
 MADE_BY_TWO = frozenset(
     {"false-end", "fast-refresh", "preview-only", "slot-priority-faulty", "slots-vary", "sync-missing", "unlike-usual"}
 )
@@ -171,7 +170,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
             Confidence.MEDIUM,
         )
         effect = "Receivers may follow either of them, or both in turn."
-        also, checks = ("one program that numbers two of its outputs separately",), LOOK_FOR_A_SECOND
+        also, checks = ("one program that numbers two of its outputs separately",), (LOOK_FOR_A_SECOND,)
     elif streams.sequence_stuck[row]:
         habit, cause, figure = "do not change", "stuck", f" They stay at {int(streams.sequence[row])}."
     elif step >= DISCARD_STEPS:
