@@ -99,7 +99,7 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
     given = kept["acknowledged"]
     closed, returned = kept["closed_wall_ns"], kept.get("returned_wall_ns")
     known_as = str(kept.get("known_as", kept["rule"]))
-    # Older records have no labels that an alert keeps: it had those of each moment.
+    # A record of an older version does not say what its alert keeps: it had the labels of each moment.
     of_then = known_as, kept["cause"], kept["universes"][0] if len(kept["universes"]) == 1 else ""
     return Incident(
         id=int(kept["id"]),
