@@ -17,6 +17,7 @@ from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.lags import ALLOWED_LAG_MS, Lags
 from slotwatch.judge.parameters import Threshold
 from slotwatch.judge.stops import measure_stops
+from slotwatch.model.control import gives_slot_priorities
 from slotwatch.wire.e131 import SLOT_PRIORITY_LOSS_NS
 from slotwatch.wire.universe import SLOTS
 
@@ -184,8 +185,7 @@ def slot_ranks(ctx: RuleContext, rows: Rows) -> NDArray[np.uint16]:
     """
     streams = ctx.streams
     ranks = np.repeat(np.maximum(streams.priority[rows].astype(np.uint16) * 2, 1)[:, None], SLOTS, axis=1)
-    sent_ns = streams.last_slot_priority_ns[rows]
-    gives = np.flatnonzero((sent_ns > 0) & (streams.last_arrival_ns[rows] - sent_ns <= SLOT_PRIORITY_LOSS_NS))
+    gives = np.flatnonzero(gives_slot_priorities(ctx.model.streams, rows))
     if len(gives):
         ranks[gives] = streams.slot_priorities[rows[gives]].astype(np.uint16) * 2
     return ranks.astype(np.uint16)
