@@ -3,6 +3,7 @@ import { h } from "./tree.js";
 import { items } from "./feed.js";
 import { share, taken } from "./charts.js";
 import { awaiting, part, top, universeLink } from "./parts.js";
+import { isCommandKnown } from "./universe.js";
 import { list, percent, plural } from "./words.js";
 
 const MOST = 200;
@@ -68,7 +69,12 @@ function fixtureList(page, rows) {
       h("p", { class: "name" }, h("strong", {}, fixture.label || fixture.fixture), " ", h("span", { class: "quiet" },
         [fixture.label ? fixture.fixture : "", fixture.position, fixture.circuit ? `circuit ${fixture.circuit}` : "", fixture.profile].filter(Boolean).join(", "))),
       h("p", { class: "roles" }, h("a", { href: `/universe/${fixture.universe}` }, `${fixture.universe} at ${fixture.address}`), " ",
-        Object.entries(fixture.levels || {}).slice(0, 1).map(([role, level]) => h("span", { key: role, class: "role" }, h("span", { class: "word" }, role), share(level || 0, 255), h("span", { class: "number" }, percent(level)))))))),
+        Object.entries(fixture.levels || {}).slice(0, 1).map(([role, level]) => h("span", { key: role, class: "role" }, h("span", { class: "word" }, role), share(level || 0, 255), h("span", { class: "number" }, levelText(page, fixture, level)))))))),
     found.length > MOST ? h("p", { class: "quiet" }, `${found.length - MOST} more; narrow the search to see them.`) : found.length ? null : h("p", { class: "quiet" }, "No fixture has that name."),
   ];
+}
+
+function levelText(page, fixture, level) {
+  const one = page.feed.universes.get(fixture.universe);
+  return Number.isFinite(level) || (one && isCommandKnown(one)) ? percent(level) : "not known";
 }

@@ -59,10 +59,12 @@ function draw(page) {
 /** Whether it is expected and has not come yet, as just after a start. */
 function isAwaited(one) { return one.state === "not-sent" && one.expected && !one.last_frame_at; }
 
-/** Why no level is shown. That nobody sends is known only where it is judged and seen. */
+/** Whether what is commanded now is known, also that nothing is: only where a universe is judged and seen. */
+export function isCommandKnown(one) { return one.state !== "not-judged" && one.state !== "not-visible" && !isAwaited(one); }
+
+/** Why no level is shown. */
 function noLevels(one) {
-  const known = one.state !== "not-judged" && one.state !== "not-visible" && !isAwaited(one);
-  return `${known ? "Nobody sends it now, so nothing is commanded." : "What is commanded is not known."} What receivers hold is not visible from this port.`;
+  return `${isCommandKnown(one) ? "Nobody sends it now, so nothing is commanded." : "What is commanded is not known."} What receivers hold is not visible from this port.`;
 }
 
 function sentenceOf(one, name, nowMs) {

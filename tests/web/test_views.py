@@ -201,6 +201,31 @@ def test_what_is_not_judged_yet_is_not_said_to_be_sent_by_nobody(
     assert page.locator("main h1").inner_text().endswith(sentence)
 
 
+@pytest.mark.parametrize(
+    ("state", "expected", "said"),
+    [
+        ("not-sent", True, "not known"),
+        ("not-sent", False, "not sent"),
+        ("not-judged", True, "not known"),
+        ("not-visible", True, "not known"),
+        ("lost", True, "not sent"),
+    ],
+)
+def test_the_patch_calls_a_level_not_sent_only_where_that_is_known(
+    open_page: Open, state: str, expected: bool, said: str
+) -> None:
+    """docs/glossary.md: "not sent" says that no source sends it. What is not seen, or not yet, may well be sent."""
+    opened = open_page("desk-lost")
+    row = next(row for row in opened.listener.situation.universes if row["universe"] == "e131/3")
+    row |= {"state": state, "expected": expected, "last_frame_at": None}
+    for fixture in opened.listener.situation.answers["fixtures"]["fixtures"]:
+        if fixture["universe"] == "e131/3":
+            fixture["levels"] = dict.fromkeys(fixture["levels"])
+    page = opened.go("/patch")
+    texts = page.locator(".fixtures li", has_text="e131/3 at").locator(".number").all_inner_texts()
+    assert set(texts) == {said}
+
+
 def test_missing_frames_and_gaps_have_a_band_where_the_last_hour_was_worse_than_any_show(open_page: Open) -> None:
     """Of the stand-in: 1 of 2,401 frames is 0.04 % and the longest gap 930 ms; the shows had 0.01 % and 120 ms at most."""
     page = open_page("well").go("/universe/e131/1")
