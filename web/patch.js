@@ -28,7 +28,7 @@ function draw(page) {
     conflicts.length ? part("Conflicts", h("ul", { class: "plain ruled" }, conflicts.map((conflict, i) => h("li", { key: i }, conflictText(conflict))))) : null,
     part("A free address", freeFor(page, universes)),
     part("Universes", h("ul", { class: "plain ruled" }, universes.map((row) => h("li", { key: row.universe, class: "patched" },
-      h("p", {}, universeLink(row.universe), ` ${row.used} slots taken, free: ${freeText(row.free)}`), taken(row.free || [], `${row.universe}: ${row.used} of 512 slots taken`))))),
+      h("p", {}, universeLink(row.universe), ` ${row.unsized ? "at least " : ""}${row.used} slots taken, free${row.unsized ? " at most" : ""}: ${freeText(row.free)}`), taken(row.free || [], `${row.universe}: ${row.used} of 512 slots taken`))))),
     part("Fixtures", fixtureList(page, rows)),
   ];
 }
@@ -48,6 +48,7 @@ function freeText(free) {
 function freeFor(page, universes) {
   const footprint = Math.max(1, Math.min(512, Number(page.local.footprint || 1)));
   const found = [];
+  const unsized = universes.reduce((sum, row) => sum + (row.unsized || 0), 0);
   for (const row of universes) {
     const gap = (row.free || []).find(([first, last]) => last - first + 1 >= footprint);
     if (gap) found.push(`${row.universe} at ${gap[0]}`);
@@ -56,6 +57,7 @@ function freeFor(page, universes) {
     h("label", { class: "find" }, h("span", {}, "Slots the fixture needs"),
       h("input", { type: "number", inputmode: "numeric", min: 1, max: 512, init: { value: "1" }, oninput: (event) => { page.local.footprint = event.target.value; page.redraw(); } })),
     h("p", { role: "status" }, found.length ? `First room for ${plural(footprint, "slot")}: ${list(found.slice(0, 6))}.` : `No declared universe has ${plural(footprint, "slot")} in a row.`),
+    unsized ? h("p", { key: "unsized" }, `The number of slots of ${plural(unsized, "fixture")} is not known, for no declared profile says it: what is called free may be taken.`) : null,
   ];
 }
 

@@ -231,7 +231,7 @@ def test_shared_numbers_are_counted_and_reported(tmp_path: Path) -> None:
 
 def test_unknown_mode_is_kept_without_roles(tmp_path: Path) -> None:
     patch = read(scene(tmp_path, fixture("5", [(0, 1, 1)], "Nonsense"), wash=None))
-    assert [(f.profile, f.slots) for f in patch.fixtures] == [("Wash Nonsense", ("",))]
+    assert [(f.profile, f.slots, f.is_size_known) for f in patch.fixtures] == [("Wash Nonsense", ("",), False)]
     assert "Wash.gdtf is not in the archive" in patch.notes[1]
 
 

@@ -251,8 +251,28 @@ def test_patch_by_universe_fixture_and_free_space(capsys: pytest.CaptureFixture[
     ]
     assert run(capsys, "patch", "-c", str(hall), "--by", "fixture")[1].splitlines()[1].startswith("1        e131/1")
     assert json.loads(run(capsys, "patch", "-c", str(hall), "--by", "free", "--json")[1]) == [
-        {"universe": "e131/1", "label": "", "fixtures": 2, "used": 7, "free": [[8, 512]]}
+        {"universe": "e131/1", "label": "", "fixtures": 2, "used": 7, "free": [[8, 512]], "unsized": 0}
     ]
+
+
+def test_a_fixture_without_its_mode_is_not_said_to_have_one_slot(
+    capsys: pytest.CaptureFixture[str], hall: Path
+) -> None:
+    """Only a mode says how many slots a fixture answers to (DIN SPEC 15800): without it, what follows may be taken."""
+    rows = "1,1,1,Odd mode,\n2,1,9,Odd mode,6\n"
+    (hall.parent / "patch.csv").write_text(f"fixture,universe,address,profile,footprint\n{rows}")
+    _, out, err = run(capsys, "patch", "-c", str(hall))
+    lines = [line.split("  ") for line in out.splitlines()]
+    assert [[cell.strip() for cell in line if cell][2] for line in lines] == ["last", "not known", "14"]
+    assert err == (
+        "slotwatch patch: warning: the number of slots of 1 fixture is not known, for the profile is not declared and "
+        "the file does not bring it: slots that are listed as free may be taken\n"
+    )
+    assert run(capsys, "patch", "-c", str(hall), "--find", "5")[1:] == ("e131/1  2\n", err)
+    rows = json.loads(run(capsys, "patch", "-c", str(hall), "--json")[1])
+    assert [(row["last"], row["footprint"]) for row in rows] == [(None, None), (14, 6)]
+    (free,) = json.loads(run(capsys, "patch", "-c", str(hall), "--by", "free", "--json")[1])
+    assert (free["used"], free["unsized"]) == (7, 1)
 
 
 def test_patch_finds_free_addresses(capsys: pytest.CaptureFixture[str], hall: Path) -> None:

@@ -241,6 +241,7 @@ def test_patch_says_what_is_free_and_what_collides() -> None:
         "used": 7,
         "free_slots": 505,
         "free": [[5, 509]],
+        "unsized": 0,
     }
     assert {one["kind"] for one in found["conflicts"]} == {"unknown-profile"}, "the made-up house declares no profile"
     twice = replace(house(), fixtures=(*house().fixtures, replace(house().fixtures[0], name="103", address=3)))

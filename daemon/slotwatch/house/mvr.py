@@ -152,6 +152,7 @@ def _read_fixture(reading: _Reading, fixture: Any, position: str, faces_audience
                 position,
                 faces_audience=faces_audience,
                 file=reading.file,
+                is_size_known=mode is not None and bool(mode.breaks),
             )
         )
 

@@ -134,6 +134,7 @@ def _read_row(
             flags[1],
             file,
             row.number,
+            is_size_known=profile is not None or bool(row["footprint"]),
         )
     )
 

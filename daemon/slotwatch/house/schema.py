@@ -112,7 +112,7 @@ class Fixture:
     address: int
     """1 to 512: slot of its first role."""
     slots: tuple[str, ...]
-    """Role of each slot; where only a footprint is known, empty strings."""
+    """Role of each slot; where only a footprint is known, empty strings; where not even that is, one of them."""
     profile: str = ""
     label: str = ""
     position: str = ""
@@ -121,6 +121,8 @@ class Fixture:
     accepted_overlap: bool = False
     file: str = ""
     row: int | None = None
+    is_size_known: bool = True
+    """Whether it answers to as many slots as `slots` has, and not to more."""
 
     @property
     def footprint(self) -> int:

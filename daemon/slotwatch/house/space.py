@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,8 @@ class Space:
     """Slots that a fixture or a rack's way answers to."""
     free: tuple[tuple[int, int], ...]
     """First and last slot of every free run."""
+    unsized: int
+    """Fixtures whose number of slots is not known: some of what is free may be theirs."""
 
 
 def used_slots(house: House) -> dict[UniverseId, NDArray[np.bool_]]:
@@ -41,11 +44,17 @@ def used_slots(house: House) -> dict[UniverseId, NDArray[np.bool_]]:
 def spaces(house: House) -> list[Space]:
     """Every declared or patched universe, in the order of the house."""
     labels = {universe.id: universe.label for universe in house.universes}
-    counts: dict[UniverseId, int] = {}
-    for fixture in house.fixtures:
-        counts[fixture.universe] = counts.get(fixture.universe, 0) + 1
+    counts = Counter(fixture.universe for fixture in house.fixtures)
+    unsized = Counter(fixture.universe for fixture in house.fixtures if not fixture.is_size_known)
     return [
-        Space(universe, labels.get(universe, ""), counts.get(universe, 0), int(slots.sum()), free_runs(slots))
+        Space(
+            universe,
+            labels.get(universe, ""),
+            counts[universe],
+            int(slots.sum()),
+            free_runs(slots),
+            unsized[universe],
+        )
         for universe, slots in used_slots(house).items()
     ]
 

@@ -37,6 +37,9 @@ def run(arguments: argparse.Namespace) -> int:
     for file in house.empty_patches:
         print(shown(f"slotwatch patch: warning: {file} holds no patched fixtures"), file=sys.stderr)
     only = _only(house, arguments.universe)
+    unsized = sum(space.unsized for space in spaces(house) if only is None or space.universe == only)
+    if unsized:
+        print(shown(f"slotwatch patch: warning: {_say_unsized(unsized)}"), file=sys.stderr)
     if arguments.find is not None:
         return _find(house, arguments.find, arguments.count, only, arguments.json)
     if arguments.by == "free":
@@ -60,6 +63,14 @@ _HEADINGS = {
     "fixture": ("fixture", "universe", "address", "last", "profile", "label", "position", "circuit"),
     "free": ("universe", "label", "fixtures", "used", "free"),
 }
+
+
+def _say_unsized(count: int) -> str:
+    of_whom = "1 fixture is" if count == 1 else f"{count} fixtures are"
+    return (
+        f"the number of slots of {of_whom} not known, for the profile is not declared and the file does not bring it: "
+        "slots that are listed as free may be taken"
+    )
 
 
 def _only(house: House, text: str | None) -> UniverseId | None:
@@ -119,8 +130,8 @@ def _row(fixture: Fixture) -> dict[str, Any]:
         "fixture": fixture.name,
         "universe": str(fixture.universe),
         "address": fixture.address,
-        "last": fixture.last_slot,
-        "footprint": fixture.footprint,
+        "last": fixture.last_slot if fixture.is_size_known else None,
+        "footprint": fixture.footprint if fixture.is_size_known else None,
         "profile": fixture.profile,
         "label": fixture.label,
         "position": fixture.position,
@@ -137,6 +148,7 @@ def _free(house: House) -> list[dict[str, Any]]:
             "fixtures": space.fixtures,
             "used": space.used,
             "free": [list(run) for run in space.free],
+            "unsized": space.unsized,
         }
         for space in spaces(house)
     ]
@@ -152,4 +164,6 @@ def _table(rows: Iterable[dict[str, Any]], headings: tuple[str, ...]) -> list[st
 def _cell(value: Any) -> str:
     if isinstance(value, list):
         return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in value) or "none"
+    if value is None:
+        return "not known"
     return str(value)

@@ -85,6 +85,7 @@ def patch(house: House) -> PatchAnswer:
                 "used": space.used,
                 "free_slots": SLOTS - space.used,
                 "free": [list(run) for run in space.free],
+                "unsized": space.unsized,
             }
             for space in spaces(house)
         ],

@@ -22,7 +22,7 @@ from slotwatch.errors import FormatError
 if TYPE_CHECKING:
     from slotwatch.house.schema import House
 
-FORMAT = 7
+FORMAT = 8
 """Raised with every change of what a house holds."""
 ADVICE = "restart slotwatch"
 _HEAD = struct.Struct("<QI")

@@ -20,6 +20,7 @@ class SharedPart(NamedTuple):
     faces_audience: bool
     accepted_overlap: bool
     file: str
+    is_size_known: bool
 
 
 class PatchRow(NamedTuple):
@@ -46,7 +47,15 @@ def of(fixtures: Iterable[Fixture]) -> PatchTable:
     kinds: dict[SharedPart, int] = {}
     rows = []
     for one in fixtures:
-        kind = SharedPart(one.slots, one.profile, one.position, one.faces_audience, one.accepted_overlap, one.file)
+        kind = SharedPart(
+            one.slots,
+            one.profile,
+            one.position,
+            one.faces_audience,
+            one.accepted_overlap,
+            one.file,
+            one.is_size_known,
+        )
         universe = universes.setdefault(one.universe, len(universes))
         place = kinds.setdefault(kind, len(kinds))
         rows.append(PatchRow(one.name, universe, one.address, one.label, one.circuit, one.row, place))
@@ -74,4 +83,5 @@ def _fixture(universes: list[UniverseId], kinds: list[SharedPart], row: PatchRow
         accepted_overlap=kind.accepted_overlap,
         file=kind.file,
         row=row.row,
+        is_size_known=kind.is_size_known,
     )

@@ -90,6 +90,9 @@ class SpaceAnswer(TypedDict):
     used: Count
     free_slots: Count
     free: Annotated[list[list[SlotNumber]], Meta(description="[first, last] of each run.")]
+    unsized: Annotated[
+        Count, Meta(description="Fixtures whose number of slots is not known: some of `free` may be theirs.")
+    ]
 
 
 class ConflictAnswer(TypedDict):
