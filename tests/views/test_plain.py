@@ -101,6 +101,13 @@ def test_what_a_stranger_controls_is_not_called_well() -> None:
     calm.universes["state"][1] = UniverseState.NOT_SENT  # a stranger that is gone decides nothing
     assert headline(Sheet(calm)) == f"No alarm: 2 of 2 universes arrive, 1 from a stranger. {beside}"
     assert counts(Sheet(calm))["controlled_by_others"] == 1
+    calm.universes["state"][1] = UniverseState.NOT_VISIBLE
+    unseen = "2 of 3 universes arrive, 1 from a stranger, 1 not visible from this port"
+    assert headline(Sheet(calm)) == f"No alarm: {unseen}. {beside}"
+    calm.universes["state"][1] = UniverseState.ON_BACKUP
+    backup = "1 on backup of 3 universes; 2 from a stranger"
+    assert headline(Sheet(calm)) == f"No alarm, but not all is well: {backup}. {beside}"
+    calm.universes["state"][1] = UniverseState.NOT_SENT
     also = incident(8, rule="source-conflict", severity=Severity.NOTE, controlled_by=(("artnet/0", "several sources"),))
     calm.incidents = (note, also)
     assert headline(Sheet(calm)).startswith("No alarm: 2 of 2 universes arrive, 2 from other sources.")
@@ -144,6 +151,14 @@ def test_incidents_are_in_the_order_of_the_headline() -> None:
     listed = page[page.index("<h2>Open incidents") :]
     assert listed.index("Lost second.") < listed.index("Lost first.") < listed.index("Slow.")
     assert "cause ," not in page
+
+
+def test_when_an_incident_began_first_is_not_taken_for_when_it_began_last() -> None:
+    """An incident's sentence has the moment of its last outage, as the page's verdict does (web/verdict.js, beganMs)."""
+    page = plain_page(Sheet(snapshot(incidents=(incident(1, flaps=3), incident(2)))))
+    first, second = sorted(re.findall(r"<p>([^<;]*began [^<;]*|Began [^<;]*); rule", page))
+    assert first.startswith("Began ")
+    assert second.startswith("First began ") and second.endswith(", 4 times in all")
 
 
 class Shape(HTMLParser):

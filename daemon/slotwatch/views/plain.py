@@ -118,20 +118,22 @@ def _without_alarm(sheet: Sheet) -> str:
     others = controlled_by_others(sheet)
     look = [f"{states[state.word]} {state.word.replace('-', ' ')}" for state in TO_LOOK_AT if states[state.word]]
     awaited = _not_heard_yet(sheet)
-    if awaited and not look:
-        return f"Just started: {_arrive(steady, due + awaited)}, {awaited} not heard yet."
+    if not look and (awaited or (steady and others)):
+        beside = [_from_whom(others)] if others else []
+        beside += [f"{unseen} not visible from this port"] if unseen else []
+        beside += [f"{awaited} not heard yet"] if awaited else []
+        return f"{'Just started' if awaited else 'No alarm'}: {', '.join((_arrive(steady, due + awaited), *beside))}."
     if not due:
         return "Nothing is sent, and nothing is due." if states[UniverseState.NOT_SENT.word] else "Nothing is heard."
     if look:
-        return f"No alarm, but not all is well: {', '.join(look)} of {wording.count(due, 'universe')}."
+        counted = f"{', '.join(look)} of {wording.count(due, 'universe')}"
+        return f"No alarm, but not all is well: {counted}{f'; {_from_whom(others)}' if others else ''}."
     if not steady:
         return f"Blind: 0 of {wording.count(due, 'universe')} seen from this port."
     if not sheet.snapshot.universes["declared"].any():
         return f"Nothing declared: {wording.count(steady, 'universe')} heard."
-    if unseen and not others:
+    if unseen:
         return f"No fault seen: {_arrive(steady, due)}, {unseen} not visible from this port."
-    if others:
-        return f"No alarm: {_arrive(steady, due)}, {_from_whom(others)}."
     return f"All is well: {_arrive(steady, due)}."
 
 
