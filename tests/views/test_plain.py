@@ -154,7 +154,7 @@ def test_incidents_are_in_the_order_of_the_headline() -> None:
 
 
 def test_when_an_incident_began_first_is_not_taken_for_when_it_began_last() -> None:
-    """An incident's sentence has the moment of its last outage, as the page's verdict does (web/verdict.js, beganMs)."""
+    """Its sentence has the moment of its last outage, as the verdict of the page does (web/verdict.js, beganMs)."""
     page = plain_page(Sheet(snapshot(incidents=(incident(1, flaps=3), incident(2)))))
     first, second = sorted(re.findall(r"<p>([^<;]*began [^<;]*|Began [^<;]*); rule", page))
     assert first.startswith("Began ")
