@@ -100,7 +100,14 @@ def test_a_reference_outlives_a_kill_and_says_what_differs(tmp_path: Path, capsy
             for number in (daemon.process.pid, *children):
                 os.kill(number, signal.SIGKILL)
             daemon.process.wait()
-    with ended(start(file, ports)) as daemon, looking(daemon, look):
+    with ended(start(file, ports)) as daemon:
+        status, text = ran(capsys, daemon, "compare", "act 1 opening")
+        assert (status, text.splitlines()[0]) == (2, "No fixture can be compared with act 1 opening.")
+        compare_and_delete(daemon, look, capsys)
+
+
+def compare_and_delete(daemon: Daemon, look: dict[str, bytes], capsys: pytest.CaptureFixture[str]) -> None:
+    with looking(daemon, look):
         until(lambda: level(daemon, 1) == 153)
         # The pair moves by 1 of 65,535, from 0x40ff to 0x4100; its fine octet by 255.
         look["levels"] = levels(153, 0x4100)

@@ -69,8 +69,8 @@ def test_lamp_change_begins_anew() -> None:
     hours = counted(100, 255, 255, 255)
     assert hours.lamp_change("circuit 1", 5 * S).name == "1"
     assert [row.on_h for row in hours.rows()] == [0.0, 0.028, 0.028]
-    with pytest.raises(ValueError, match="no circuit or fixture is called '9'"):
-        hours.lamp_change("9", 0)
+    with pytest.raises(ValueError, match="this house has no circuit 9"):
+        hours.lamp_change("circuit 9", 0)
 
 
 def test_restored_and_taken_over() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from slotwatch.house.schema import Circuit, Fixture, House
 from slotwatch.model.reference_bytes import pack, unpack
-from slotwatch.model.reference_comparison import compare
+from slotwatch.model.reference_comparison import NotCompared, compare
 from slotwatch.model.reference_levels import UniverseLevels, channels_of, keep
 from slotwatch.wire.universe import Protocol, UniverseId
 
@@ -80,6 +80,14 @@ def test_what_moved_when_it_was_kept_is_not_compared() -> None:
     kept = keep("act 1", 0, "", HOUSE, {"e131/1": levels({1: 10, **pair(0)}, moving=(102, 103))})
     found = compare(kept, HOUSE, {"e131/1": levels({1: 10, **pair(60000)})}, PERCENT)
     assert (found.differences, found.moving, found.compared) == ((), 1, 3)
+
+
+def test_a_fixture_of_which_all_moved_is_not_called_as_it_was() -> None:
+    kept = keep("act 1", 0, "", HOUSE, {"e131/1": levels({1: 10}, moving=(1, 101, 102, 103))})
+    found = compare(kept, HOUSE, {"e131/1": levels({1: 10})}, PERCENT)
+    # Of the mover red stood still; the strobe and control slots are never compared.
+    assert found.not_compared == (NotCompared("1", "moving", "all of it moved when the reference was kept"),)
+    assert (found.compared, found.moving) == (2, 3)
 
 
 def test_a_pair_whose_fine_octet_alone_ran_is_compared() -> None:

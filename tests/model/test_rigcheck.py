@@ -200,7 +200,7 @@ def test_commands_say_what_cannot_be_done() -> None:
         stage.judge.command(ChangeRigCheck())
     with pytest.raises(ValueError, match="no rig check runs"):
         stage.judge.command(ChangeRigCheck(stop=True))
-    with pytest.raises(ValueError, match="no circuit or fixture is called 'circuit 9'"):
+    with pytest.raises(ValueError, match="this house has no circuit 9"):
         stage.judge.command(ChangeLamp(circuit="9"))
 
 

@@ -66,7 +66,7 @@ class Hours:
                 self.switches[index] = 0
                 self.changed_ns[index] = now_ns
                 return thing
-        raise ValueError(f"no circuit or fixture is called {name!r}")
+        raise ValueError(f"this house has no {name}")
 
     def rows(self, only_used: bool = True) -> list[LampHours]:
         """Return one row for each thing that was ever on, or for each thing."""

@@ -44,7 +44,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class NotCompared:
-    """A fixture that was not compared, and why: mode-changed, not-patched, no-data or new."""
+    """A fixture that was not compared, and why: mode-changed, not-patched, no-data, moving or new."""
 
     fixture: str
     reason: str
@@ -96,8 +96,9 @@ def compare(reference: Reference, house: House, live: Mapping[str, UniverseLevel
     for key, one in now.items():
         if key not in kept and one.universe in scope and not one.is_universe:
             not_compared.append(NotCompared(one.name, "new", "patched since the reference was kept"))
-    differences, moving = _differences(reference, pairs, live, tolerance)
-    return Comparison(len(pairs), differences, tuple(not_compared), tuple(moved), moving)
+    differences, moving, restless = _differences(reference, pairs, live, tolerance)
+    not_compared += [NotCompared(one.name, "moving", "all of it moved when the reference was kept") for one in restless]
+    return Comparison(len(pairs) - len(restless), differences, tuple(not_compared), tuple(moved), moving)
 
 
 def _mode(one: KeptFixture) -> str:
@@ -119,10 +120,10 @@ def _differences(
     pairs: list[tuple[KeptFixture, KeptFixture]],
     live: Mapping[str, UniverseLevels],
     tolerance: float,
-) -> tuple[tuple[Difference, ...], int]:
-    """The fixtures that differ, and how many channels were left out as moving."""
+) -> tuple[tuple[Difference, ...], int, tuple[KeptFixture, ...]]:
+    """The fixtures that differ, how many channels were left out as moving, and the fixtures without any other."""
     if not pairs:
-        return (), 0
+        return (), 0, ()
     rows_then = {name: row for row, name in enumerate(reference.universes)}
     rows_now = {name: row for row, name in enumerate(live)}
     then = np.stack([one.levels for one in reference.universes.values()]).reshape(-1)
@@ -156,7 +157,9 @@ def _differences(
         for index, start, end in zip(owners[starts].tolist(), starts, ends, strict=True)
     ]
     made.sort(key=lambda one: -one.worst)
-    return tuple(made), int(np.count_nonzero(is_moving))
+    moves = np.bincount(owner[is_moving], minlength=len(pairs))
+    restless = tuple(pairs[index][0] for index in np.flatnonzero((moves > 0) & (moves == counts)).tolist())
+    return tuple(made), int(np.count_nonzero(is_moving)), restless
 
 
 @lru_cache(maxsize=4096)

@@ -16,7 +16,7 @@ from slotwatch.edge.shared.files import load_house
 from slotwatch.edge.shared.places import read_place
 from slotwatch.edge.shared.token import read_token
 from slotwatch.edge.tools.daemon_client import DEFAULT_URL, say_why, url_of
-from slotwatch.errors import EdgeError
+from slotwatch.errors import COULD_NOT_RUN, EdgeError
 from slotwatch.judge import wording
 from slotwatch.views.house_time import house_moment, zone_named
 from slotwatch.views.reference_levels import CAUTION
@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """0 done or all as it was, 1 something differs; EdgeError if it cannot be done."""
+    """0 done or all as it was, 1 something differs, 2 nothing could be compared; EdgeError if it cannot be done."""
     if (arguments.what in WITH_NAME) != bool(arguments.name.strip()):
         wanted = "give a name: slotwatch reference " + (
             f'{arguments.what} "act 1 opening"' if arguments.what in WITH_NAME else 'save "act 1 opening"'
@@ -96,7 +96,9 @@ def _say(arguments: argparse.Namespace, answer: Any, daemon: _Daemon) -> int:
         _say_levels(answer, daemon.zone())
     else:
         _say_comparison(answer)
-    return DIFFERS if arguments.what == "compare" and answer["differ"] else 0
+    if arguments.what != "compare":
+        return 0
+    return DIFFERS if answer["differ"] else 0 if answer["fixtures"] else COULD_NOT_RUN
 
 
 def _say_list(rows: list[dict[str, Any]], as_csv: bool, daemon: _Daemon) -> None:

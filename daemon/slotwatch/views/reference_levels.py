@@ -124,7 +124,7 @@ def sentence(name: str, found: Comparison) -> str:
     """Say it in one sentence: "3 fixtures differ from act 1 opening: unit 12 is at 0 %, was 60 %"."""
     count = len(found.differences)
     if not found.compared:
-        return f"No fixture can be compared with {name} now."
+        return f"No fixture can be compared with {name}."
     if not count:
         few = f"{found.compared} fixture{' is' if found.compared == 1 else 's are'}"
         return f"{few} as in {name}{_and_not_compared(found)}."
@@ -151,7 +151,8 @@ def reason(name: str, found: Comparison | None) -> Reason | None:
     if found is None:
         text = f"No reference levels are kept under the name {name}."
         return Reason(RULE, text)
-    changed = [one for one in found.not_compared if one.reason in ("mode-changed", "not-patched")]
+    whys = ("mode-changed", "not-patched", *(() if found.compared else ("moving",)))
+    changed = [one for one in found.not_compared if one.reason in whys]
     if not found.differences and not changed:
         return None
     text = sentence(name, found)

@@ -111,6 +111,19 @@ async def test_what_moves_while_it_is_kept_is_marked(tmp_path: Path) -> None:
         assert (await read(run, f"{PATH}/act%201%20opening/compare"))["differ"] == 0
 
 
+async def test_a_reference_of_which_all_moved_is_not_as_it_was(tmp_path: Path) -> None:
+    async with running(
+        tmp_path, expecting("act 1 opening"), lit(levels=dict.fromkeys((*range(1, 5), 510, 511, 512), 10))
+    ) as run:
+        run.show(lit(1, dict.fromkeys((*range(1, 5), 510, 511, 512), 200)))
+        await keep(run)
+        found = await read(run, f"{PATH}/act%201%20opening/compare")
+        assert (found["text"], found["fixtures"]) == ("No fixture can be compared with act 1 opening.", 0)
+        assert {one["reason"] for one in found["not_compared"]} == {"moving"}
+        (reason,) = await reasons(run, 4, {1: 200})
+        assert reason.startswith("Not all of act 1 opening can be compared: 101: all of it moved")
+
+
 async def test_a_name_is_replaced_only_when_that_is_asked_for(tmp_path: Path) -> None:
     async with running(tmp_path, snapshot=lit(levels={1: 10})) as run:
         await keep(run)

@@ -106,7 +106,7 @@ class NotComparedAnswer(TypedDict):
     """A fixture that is not compared, and why."""
 
     fixture: str
-    reason: Annotated[str, Meta(description="`mode-changed`, `not-patched`, `no-data` or `new`.")]
+    reason: Annotated[str, Meta(description="`mode-changed`, `not-patched`, `no-data`, `moving` or `new`.")]
     text: str
 
 
