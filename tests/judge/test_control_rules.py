@@ -241,6 +241,26 @@ def test_who_fights_over_a_universe_is_in_control_of_it_together() -> None:
     assert all(one.controlled_by == () for one in shown.all)
 
 
+def test_numbers_of_a_backup_that_stand_hide_no_conflict_of_others() -> None:
+    """Receivers discard what has the number before (ANSI E1.31-2018 6.7.2): of the backup, not of those that fight."""
+    spare = desk(2, priority=90, sequence_of=lambda universe, index: min(index, 140))
+    shown = stage(desk(), spare, desk(3, from_s=4.0, levels=still(200)), sources=(A, B), by=BY).run(24.0)
+    assert {one.rule for one in shown.open} == {"source-conflict", "sequence-unusable"}
+
+
+def test_a_stranger_that_fights_no_longer_is_not_named_by_what_is_left_of_the_conflict() -> None:
+    """From 14 s on both strangers send what the main desk sends."""
+    levels = (lambda t: still(200 if t < 14.0 else 100)(t), lambda t: still(50 if t < 14.0 else 100)(t))
+    strangers = [desk(number, from_s=4.0, levels=levels[number - 2]) for number in (2, 3)]
+    shown = stage(desk(), *strangers, sources=(A,), by=("main desk",)).run(12.0)
+    assert set(shown.rule("source-conflict").sources) == {"main desk", "Desk B", "Desk C"}
+    shown.run(24.0)
+    assert sorted((one.rule, one.sources) for one in shown.open) == [
+        ("unexpected-source", ("Desk B",)),
+        ("unexpected-source", ("Desk C",)),
+    ]
+
+
 def test_a_declared_source_above_its_priority_is_unexpected() -> None:
     shown = stage(desk(priority=101), sources=(A,), by=("main desk",)).run(6.0)
     assert (shown.only().rule, shown.only().cause) == ("unexpected-source", "priority")

@@ -26,6 +26,8 @@ SENT_LATELY_NS = 16 * SECOND
 """Art-Net's timeout of 10 s, a keep-alive of 4 s, and a look each second."""
 FIRST_FRAME_NS = 5 * SECOND
 """Art-Net at rest comes every 4 s: within this every sender is heard of."""
+WEIGHED_NS = SECOND
+"""A cause that may still change is worked out each half second."""
 AWAY = (UniverseState.LOST, UniverseState.MISSING)
 UNKNOWN = (UniverseState.NOT_JUDGED, UniverseState.NOT_VISIBLE)
 LOSSES = ("universe-lost", "universe-missing")
@@ -265,8 +267,9 @@ def _of_checks(moment: Moment, one: Incident) -> Iterator[str]:
                 yield f"{check!r}, and it sends: {one.summary!r}"
         if asked := _SWITCH_POWER.search(check):
             rows = [row for row in snapshot.switches if row.name == asked[1]]
-            # What it answered before the fault began says nothing of it.
-            if any(row.answers and row.answered_ns > one.began_ns for row in rows):
+            # What it answered before the fault began says nothing of it, and what it answers now is not weighed yet.
+            since_ns, weighed_ns = one.began_ns, snapshot.now_ns - WEIGHED_NS
+            if any(row.answers and since_ns < row.answered_ns <= weighed_ns for row in rows):
                 yield f"{check!r}, and that switch answers"
         for name, network in re.findall(r'^Look at the lead of "([^"]+)" on network ([\w-]+)', check):
             for line in one.still_working:

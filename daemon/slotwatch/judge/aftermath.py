@@ -65,6 +65,8 @@ def _say_who_is_back(ctx: RuleContext, group: LossGroup, verdict: Verdict, readi
         reading.sentence, reading.checks = verdict.of_others or BACK_FIRST, []
     if back:
         reading.since_then.append(f"{wording.list_names(back)} {_are(back)} back.")
+        over = {check for check, names in verdict.checks_of if names <= set(back)}
+        reading.checks = [check for check in reading.checks if check not in over]
         whole, reading.sentence = reading.sentence, _without_those(reading.sentence, verdict, back)
         if verdict.parts and reading.sentence != verdict.sentence:
             reading.as_found = reading.as_found or verdict.sentence

@@ -179,7 +179,7 @@ class IncidentBook(ResumedIncidents):
         entry.causes.add(draft.cause)
         self._fill_beginning(entry, draft, is_gone_again=is_gone_again)
         entry.count_what_was_well(draft)
-        is_same_rule = incident.rule == draft.rule
+        before, is_same_rule = incident.rule, incident.rule == draft.rule
         if not {incident.known_as, draft.rule} <= GONE:
             incident.known_as = draft.rule
         incident.rule, incident.cause, incident.confidence = draft.rule, draft.cause, draft.confidence
@@ -188,8 +188,11 @@ class IncidentBook(ResumedIncidents):
         whole = set(incident.universes)
         # What it took down stays named when a part of it is back: the record is of the whole fault.
         incident.universes = joined_universes(incident.universes, draft.universes)
-        incident.sources = joined(incident.sources, draft.sources)
-        incident.source_keys = joined(incident.source_keys, draft.source_keys)
+        # What is left of a wider fault, by another rule, is about fewer sources.
+        is_left = bool(draft.source_keys) and set(draft.source_keys) < set(incident.source_keys)
+        is_left &= not is_same_rule and not {before, draft.rule} <= LOSSES
+        incident.sources = joined(() if is_left else incident.sources, draft.sources)
+        incident.source_keys = joined(() if is_left else incident.source_keys, draft.source_keys)
         incident.fixtures = joined(incident.fixtures, draft.fixtures)
         incident.labels = joined(incident.labels, draft.labels)
         if is_gone_again:

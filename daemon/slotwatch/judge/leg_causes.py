@@ -312,8 +312,10 @@ def _say_gone(scene: Scene, legs: Legs, verdict: Verdict) -> None:
         if rows is dead:
             also = f"{names} went completely silent on {lost} at once: power or crash."
             verdict.evidence.append(f"{full_names(ctx, rows)} ended on {lost} in the same moment.")
-            screens = wording.list_names(ctx.source_name(source) for source in ctx.whole_sources(rows))
-            verdict.next_checks.append(f"Look at the screen of {screens}: {'is it' if one else 'are they'} running?")
+            screens = [ctx.source_name(source) for source in ctx.whole_sources(rows)]
+            check = f"Look at the screen of {wording.list_names(screens)}: {'is it' if one else 'are they'} running?"
+            verdict.next_checks.append(check)
+            verdict.checks_of = ((check, frozenset(f'"{name}"' for name in screens)),)
         else:
             also = f"{names} stopped on {lost} at the same time."
             verdict.evidence.append(

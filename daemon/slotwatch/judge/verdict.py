@@ -44,6 +44,8 @@ class Verdict:
     """What it ends with about other sources that stopped: all that is left of it once those it speaks of are back."""
     parts: tuple[tuple[str, frozenset[str]], ...] = ()
     """Parts of its sentence, each with the names of those that it is about: left out once all of those are back."""
+    checks_of: tuple[tuple[str, frozenset[str]], ...] = ()
+    """Some of its next checks, each with the names of those that it is about: left out once all of those are back."""
     once_back: str = ""
     """The sentence to show once some of the sources that it names are back, where the first would then be wrong."""
     since_then: str = ""

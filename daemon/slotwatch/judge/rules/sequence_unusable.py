@@ -223,8 +223,12 @@ RULE = Rule(
     explains=Explains(
         70,
         # Receivers discard its frames, so its levels freeze for them, whatever the other sources send.
-        Reach(STREAM, rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost"})),
-        Reach(UNIVERSE, rules=frozenset({"backup-differs", "source-conflict"})),
+        Reach(
+            STREAM,
+            rules=frozenset(
+                {"out-of-order", "packet-loss", "uneven-refresh", "universe-lost", "backup-differs", "source-conflict"}
+            ),
+        ),
         # Frames of two senders look like those of one.
         Reach(STREAM, rules=MADE_BY_TWO, causes=frozenset({TWO_SENDERS})),
         # They discard its per-address priorities as well.
