@@ -117,10 +117,11 @@ def _in_its_name(scene: Scene, source: int, mine: NDArray[np.intp], alive: NDArr
     name, one = ctx.say_source(source), len(set(ctx.streams.universe[mine].tolist())) == 1
     going = ctx.name_universes(sorted(set(ctx.streams.universe[alive].tolist())))
     gone = ctx.name_universes(sorted(set(ctx.streams.universe[mine].tolist())))
+    identity = Protocol(ctx.streams.protocol[alive[0]]).facts.identity
     return Verdict(
         "unknown",
         Confidence.LOW,
-        f"Two senders used the identity and address of {name}. One of them still sends {going}, so it is not known "
+        f"Two senders used the {identity} of {name}. One of them still sends {going}, so it is not known "
         f"whether {ctx.source_name(source)} itself runs.",
         [f"Before {gone} stopped, packets of two series of numbers came for {going}."],
         [

@@ -211,7 +211,7 @@ class Arrivals:
         due = last_ns - sources.name_read_ns[source] >= NAME_AGAIN_NS
         if np.count_nonzero(due):
             self._read_names(part.batch, segments.last(part.at)[due], rows[due])
-        low = part.batch.dst.view("<u8")[:, 1][part.at]
+        low = part.destinations
         watch = low != segments.before(low, table.last_destination[rows])
         if self._wrong_groups:
             watch[segments.starts[table.destination_kind[rows] == Destination.OTHER_GROUP]] = True

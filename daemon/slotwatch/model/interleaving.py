@@ -1,9 +1,12 @@
-"""E1.31 streams whose packets carry two series of numbers in turn: two senders with one identity and address.
+"""Streams whose packets carry two series of numbers in turn: two senders with one identity and address.
 
 Each jump of a stream leaves a series. A later jump that lands on the number after the one that was left takes that
 series up again: its sender never stopped, and the packets between came from elsewhere. Jumps within the window of
 ANSI E1.31-2018 6.7.2 are left out: packets that overtake each other cause them. So are steps that the stream is known
 to make: where universes share one count, each packet makes one.
+
+Art-Net counts from 1 to 255, and 0 is "not used": no jump leads to it or from it. A sender may count apart for each
+address that it sends to, so only two packets in a row to one address are compared.
 """
 
 from __future__ import annotations
@@ -43,22 +46,29 @@ class Interleaving:
         table, segments, stream = self._streams, part.segments, part.stream
         rows = segments.rows
         seen = np.where(table.expected_step[rows] == EVERY_STEP, table.series_seen[rows], table.sequence[rows])
-        step = number - segments.before(number, seen)
+        before = segments.before(number, seen)
+        step = number - before
         jump = ~regular & (step >= WINDOW) & (step <= SEQUENCES - WINDOW)
         if not np.count_nonzero(jump):
             return
         # A packet that announces an end is of no series until it is believed: neither it nor the next one is a jump.
         ended = (part.options & OPTION_TERMINATED) != 0
         jump &= ~(ended | segments.before(ended, begins | ((table.options[rows] & OPTION_TERMINATED) != 0)))
-        jump &= table.protocol[stream] == int(Protocol.E131)
-        self._count(stream[jump], (number - step)[jump], number[jump], part.t_ns[jump])
+        others = table.protocol[stream] != int(Protocol.E131)
+        if np.count_nonzero(others):
+            to = part.destinations
+            one_row = (number > 0) & (before > 0) & (to == segments.before(to, table.last_destination[rows]))
+            jump &= ~others | one_row
+        self._count(stream[jump], before[jump], number[jump], part.t_ns[jump])
 
     def _count(
         self, stream: NDArray[np.intp], left: NDArray[np.uint8], number: NDArray[np.uint8], t_ns: NDArray[np.int64]
     ) -> None:
         table = self._streams
         for row, before, now, at_ns in zip(stream.tolist(), left.tolist(), number.tolist(), t_ns.tolist(), strict=True):
-            is_taken_up = now == (int(table.left_number[row]) + 1) % SEQUENCES
+            earlier = int(table.left_number[row])
+            due = (earlier + 1) % SEQUENCES if table.protocol[row] == int(Protocol.E131) else earlier % 255 + 1
+            is_taken_up = now == due
             table.left_number[row] = before
             count = int(table.interleaved[row])
             if at_ns - table.interleaved_ns[row] > FORGET_NS:

@@ -38,6 +38,12 @@ class Part:
         self.kind = self.fields.kind[self.at]
         self.options = self.fields.options[self.at]
 
+    @property
+    def destinations(self) -> NDArray[np.uint64]:
+        """Low half of each destination address, as it lies in memory."""
+        low: NDArray[np.uint64] = self.batch.dst.view("<u8")[:, 1][self.at]
+        return low
+
     def pick(self, places: Rows) -> Part:
         """Only these places of the part."""
         if len(places) == len(self.at):

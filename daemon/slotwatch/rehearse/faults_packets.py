@@ -227,6 +227,26 @@ def two_senders() -> Iterator[Item]:
 
 
 @scenario(
+    "F41",
+    "a second program on the media server's computer sends the same universe, with numbers of its own",
+    24,
+    Truth(
+        "sequence-unusable",
+        8.4,
+        ("artnet/0",),
+        "two-senders",
+        confidence="medium",
+        began_s=8.0,
+        explains=("fast-refresh", "packet-loss"),
+        says=("as if two senders used this address",),
+    ),
+    paper((), (0,), sources=("media",)),
+)
+def two_programs() -> Iterator[Item]:
+    return mixed(media_server().sends(), media_server(start_s=8.0, seed=9).sends())
+
+
+@scenario(
     "F61",
     "the desk restarts its sequence 15 back: half a second of frames is discarded",
     24,

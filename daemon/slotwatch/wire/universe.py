@@ -48,6 +48,8 @@ class ProtocolFacts:
     has_ipv6: bool = False
     is_sent: bool = False
     """Whether a route can send it."""
+    identity: str = "address"
+    """By what its sources are distinguished, as sentences have it."""
 
     @property
     def span(self) -> str:
@@ -61,7 +63,12 @@ E131_DISCOVERY = 64214  # ANSI E1.31-2018 appendix A
 
 _FACTS = {
     # Loss: ANSI E1.31-2018 6.7.1. Port: appendix A. IPv6: 9.3.
-    Protocol.E131: ProtocolFacts("e131", "E1.31", E131_FIRST, E131_LAST, 2.5, 5568, has_ipv6=True, is_sent=True),
+    Protocol.E131: ProtocolFacts(
+        *("e131", "E1.31", E131_FIRST, E131_LAST, 2.5, 5568),
+        has_ipv6=True,
+        is_sent=True,
+        identity="identity and address",
+    ),
     # Loss: as long as a node holds a merge, common practice.
     Protocol.ARTNET: ProtocolFacts("artnet", "Art-Net", ARTNET_FIRST, ARTNET_LAST, 10.0, 6454, is_sent=True),
     # Loss: ANSI E1.11. The house numbers its lines from 1.

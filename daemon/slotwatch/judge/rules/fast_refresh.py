@@ -14,7 +14,8 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
-from slotwatch.model.windows import FRAMES
+from slotwatch.judge.rules.repeated_packets import addresses
+from slotwatch.model.windows import COPIES, FRAMES
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import SLOTS
 
@@ -64,9 +65,16 @@ def is_fast(ctx: RuleContext, p: FastRefreshParameters) -> Mask:
     # No frame has more slots than this one, which is the slowest.
     if (int(frames.max()) - 1) / p.window_s <= p.over_ratio * _least_hz(p):
         return np.zeros(streams.count, np.bool_)
-    rate_hz = (frames.astype(np.float64) - 1) / p.window_s
+    rate_hz = (_frames_of_one_address(ctx, p) - 1) / p.window_s
     fast: Mask = settled & (rate_hz > p.over_ratio * max_hz(streams.slots, p))
     return fast
+
+
+def _frames_of_one_address(ctx: RuleContext, p: FastRefreshParameters) -> NDArray[np.float64]:
+    """(S,) frames of the window that went to one address, where a mirrored port shows those to several."""
+    frames = ctx.counted((FRAMES,), p.window_s).astype(np.float64)
+    copies = ctx.counted((COPIES,), p.window_s)
+    return np.minimum(frames, (frames + copies) / addresses(ctx, p.window_s))
 
 
 def fast_since_ns(ctx: RuleContext, row: int, p: FastRefreshParameters) -> int:
@@ -78,12 +86,15 @@ def fast_until_ns(ctx: RuleContext, row: int, p: FastRefreshParameters) -> int:
 
 
 def _most_hz(ctx: RuleContext, row: int, p: FastRefreshParameters) -> float:
-    return p.over_ratio * float(max_hz(ctx.streams.slots[row : row + 1], p)[0])
+    """The limit as a rate of all frames of the stream, whichever address they went to."""
+    limit_hz = p.over_ratio * float(max_hz(ctx.streams.slots[row : row + 1], p)[0])
+    frames, of_one = int(ctx.counted((FRAMES,), p.window_s)[row]), float(_frames_of_one_address(ctx, p)[row])
+    return limit_hz * frames / of_one if of_one else limit_hz
 
 
 def describe_fast(ctx: RuleContext, row: int, p: FastRefreshParameters) -> Finding:
     streams = ctx.streams
-    rate_hz = int(ctx.counted((FRAMES,), p.window_s)[row]) / p.window_s
+    rate_hz = float(_frames_of_one_address(ctx, p)[row]) / p.window_s
     limit_hz = float(max_hz(streams.slots[row : row + 1], p)[0])
     slots = int(streams.slots[row])
     return finding_of(

@@ -51,13 +51,18 @@ def is_repeated(ctx: RuleContext, p: RepeatedPacketsParameters) -> Mask:
 
 def _copies(ctx: RuleContext, p: RepeatedPacketsParameters) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """(S,) copies and packets of the window, without those that the sender means for further addresses."""
-    streams = ctx.streams
     copies = ctx.counted((COPIES,), p.window_s).astype(np.int64)
     packets = ctx.counted((FRAMES, OTHERS), p.window_s).astype(np.int64)
-    several = (streams.destinations > 1) & (ctx.now_ns - streams.destinations_ns < ns_from_s(p.window_s))
-    meant = np.where(several, (streams.destinations.astype(np.int64) - 1) * ctx.counted((FRAMES,), p.window_s), 0)
+    meant = (addresses(ctx, p.window_s) - 1) * ctx.counted((FRAMES,), p.window_s)
     meant = np.minimum(meant, copies)
     return copies - meant, packets - meant
+
+
+def addresses(ctx: RuleContext, window_s: float) -> NDArray[np.int64]:
+    """(S,) to how many addresses each stream's packets went in turn in the last seconds, at least 1."""
+    streams = ctx.streams
+    several = (streams.destinations > 1) & (ctx.now_ns - streams.destinations_ns < ns_from_s(window_s))
+    return np.where(several, streams.destinations.astype(np.int64), 1)
 
 
 def describe_repeated(ctx: RuleContext, row: int, p: RepeatedPacketsParameters) -> Finding:

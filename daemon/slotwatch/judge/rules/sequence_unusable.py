@@ -1,5 +1,5 @@
-"""E1.31 sequence numbers do not change, run backwards, jump about, step by more than one each time, or are of two
-series."""
+"""E1.31 sequence numbers do not change, run backwards, jump about or step by more than one each time, or those of
+E1.31 or Art-Net are of two series."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from slotwatch.model.interleaving import PLAIN
 from slotwatch.model.sequence import SEQUENCES, STUCK_AFTER, WINDOW
 from slotwatch.model.windows import DISCARDED, FRAMES, LOST
 from slotwatch.snapshot import Confidence, Severity
+from slotwatch.wire.universe import Protocol
 
 DISCARD_STEPS = SEQUENCES - WINDOW
 """Steps of -20 to -1 (as bytes): every frame falls into the discard window of E1.31 6.7.2."""
@@ -72,12 +73,13 @@ def may_be_any(ctx: RuleContext, p: SequenceUnusableParameters) -> bool:
 
 
 def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
-    """E1.31 numbers that do not change, run backwards, jump about, step too far each time, or are of two series."""
+    """E1.31 numbers that do not change, run backwards, jump about or step too far each time, and any of two series."""
     if not ctx.live_count:
         return ctx.live
     streams = ctx.streams
     step = streams.sequence_step
-    odd: Mask = streams.sequence_stuck | _is_of_two(ctx, p)
+    of_two = ctx.live & _is_of_two(ctx, p)
+    odd: Mask = streams.sequence_stuck | of_two
     discarded = ctx.counted((DISCARDED,), p.window_s)
     if np.count_nonzero(discarded > p.discarded):
         odd |= _jumps_back(ctx, discarded > ctx.counted((FRAMES,), p.window_s) + p.discarded, p)
@@ -87,7 +89,7 @@ def is_unusable(ctx: RuleContext, p: SequenceUnusableParameters) -> Mask:
     for row in (ctx.live_e131 & ~odd & (step >= p.step)).nonzero()[0].tolist():
         odd[row] = _steps_too_far(ctx, row, p)
     odd &= ctx.live_e131
-    return odd
+    return odd | of_two
 
 
 def _steps_too_far(ctx: RuleContext, row: int, p: SequenceUnusableParameters) -> bool:
@@ -164,8 +166,9 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     figure, also, checks = "", tuple[str, ...](), tuple[str, ...]()
     effect, confidence = "Conforming receivers may discard its data.", Confidence.CERTAIN
     if _is_of_two(ctx, p)[row]:
+        identity = Protocol(streams.protocol[row]).facts.identity
         habit, cause, confidence = (
-            "belong to two series at once, as if two senders used this identity and address",
+            f"belong to two series at once, as if two senders used this {identity}",
             TWO_SENDERS,
             Confidence.MEDIUM,
         )
@@ -240,7 +243,7 @@ RULE = Rule(
             "discard_window", WINDOW, "numbers behind the last accepted that are discarded", "ANSI E1.31-2018 6.7.2"
         ),
     ),
-    source="ANSI E1.31-2018 6.2.5, 6.7.2",
+    source="ANSI E1.31-2018 6.2.5, 6.7.2; Art-Net 4, ArtDmx: Sequence",
     faults=("F41", "F59", "F60", "F62"),
     next_checks=(
         "Look at the sender's version and settings: each universe needs its own sequence.",
