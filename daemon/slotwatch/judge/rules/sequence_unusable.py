@@ -228,10 +228,10 @@ RULE = Rule(
         # Receivers discard its frames, so its levels freeze for them, whatever the other sources send.
         Reach(
             STREAM,
-            rules=frozenset(
-                {"out-of-order", "packet-loss", "uneven-refresh", "universe-lost", "backup-differs", "source-conflict"}
-            ),
+            rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost", "source-conflict"}),
         ),
+        # Its finding is about the backup alone, and the numbers may be those of the main source.
+        Reach(UNIVERSE, rules=frozenset({"backup-differs"})),
         # Frames of two senders look like those of one.
         Reach(STREAM, rules=MADE_BY_TWO, causes=frozenset({TWO_SENDERS})),
         # They discard its per-address priorities as well.
