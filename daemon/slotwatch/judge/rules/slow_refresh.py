@@ -32,7 +32,7 @@ class SlowRefreshParameters(RuleParameters):
     norm_ratio: float = number(0.6, "least share of the stream's own best moving rate")
     norm_known_s: float = number(30.0, "movement seen before its own best rate counts")
     moving_ratio: float = number(0.8, "share of frames that step by 4 or more in some slot while it moves")
-    chase_hz: float = number(5.0, "rate below which frames are the steps of a chase")
+    chase_hz: float = number(5.0, "rate below which frames are the steps of a chase, unless it was too slow before")
     jump: int = number(128, "step of a slot, of 255, that belongs to a chase or a bump, not to a fade")
     jump_fresh_s: float = number(0.2, "time after a frame in which its jump is looked for")
     jump_kept_s: float = number(2.0, "time after a jump for which an Art-Net stream counts as sent on change")
@@ -49,10 +49,12 @@ class SlowRefreshFacts(Facts):
 
 
 class MovingRates:
-    """Remembers which streams rest, and which jump: a chase sent on change is slow by design."""
+    """Remembers which streams are slow, which rest, and which jump: a chase sent on change is slow by design."""
 
     def __init__(self, p: SlowRefreshParameters) -> None:
         self._p = p
+        self._slow: Mask = np.zeros(0, np.bool_)
+        """(S,) as found at the last look; it may be shorter."""
         self._jumped_ns = np.zeros(0, np.int64)
         self._rested_ns = np.zeros(0, np.int64)
         self._slower = False
@@ -71,6 +73,10 @@ class MovingRates:
 
     def is_slow(self, ctx: RuleContext) -> Mask:
         """While most frames step: mean rate under the limit, or under a share of the stream's own norm."""
+        self._slow = self._find(ctx)
+        return self._slow
+
+    def _find(self, ctx: RuleContext) -> Mask:
         p, streams = self._p, ctx.streams
         self._slower = False
         self._note(ctx)
@@ -92,11 +98,14 @@ class MovingRates:
             return near
         slow: Mask = near & (rate_hz < limit_hz)
         window_ns = ns_from_s(p.window_s)
+        slow &= ctx.settled(window_ns) & ~((streams.protocol == int(Protocol.ARTNET)) & self._jumps(ctx))
+        # What moves on after it became slow has neither come back to its pace nor gone to rest, however slow it gets.
+        goes_on = slow & (streams.equal_frames < p.rest_frames)
+        goes_on[: len(self._slow)] &= self._slow
+        goes_on[len(self._slow) :] = False
         # A rest inside the window, or at its end, makes any mean rate low.
         slow &= ctx.now_ns - self._rested_ns[: streams.count] >= window_ns
-        on_change = (streams.protocol == int(Protocol.ARTNET)) & self._jumps(ctx)
-        chases = (rate_hz < p.chase_hz) | on_change
-        is_slow: Mask = ctx.settled(window_ns) & slow & ~chases
+        is_slow: Mask = (slow & (rate_hz >= p.chase_hz)) | goes_on
         return is_slow
 
     def _note(self, ctx: RuleContext) -> None:
