@@ -90,10 +90,10 @@ RIVALS = [
     moved(
         "preview-only",
         "recent_s",
-        2.0,
+        1.0,
         # The rule is due 2.4 s after the last live frame, which came 0.1 s before FROM_S.
-        preview_until(0.15),
-        preview_until(0.95),
+        preview_until(1.1),
+        preview_until(1.6),
         6.5,  # later it is the loss of its universe
         beside=frozenset({"universe-lost"}),
     ),

@@ -529,6 +529,16 @@ def test_preview_alone_is_reported_and_preview_beside_live_is_not() -> None:
     assert beside.all == []
 
 
+@pytest.mark.parametrize("live_s", [0.0, 10.0])
+def test_previews_that_have_stopped_are_no_preview_only(live_s: float) -> None:
+    """The desk sends a keep-alive a second (E1.31 6.6.2). Without one for longer, its previews have stopped too."""
+    live, last = desk(to_s=live_s), desk(options=0x80, from_s=live_s, to_s=live_s + 0.5)
+    shown = stage(*((live, last) if live_s else (last,))).run(live_s + 9.0)
+    assert "preview-only" not in [event.incident.rule for event in shown.events if event.incident is not None]
+    kept = stage(desk(to_s=10.0), desk(options=0x80, from_s=10.0, hz=1.0)).run(30.0).only()
+    assert kept.rule == "preview-only" and kept.returned_ns is None
+
+
 def test_a_declared_source_that_changes_its_name_is_the_same_source() -> None:
     """It is known by its name alone, and one machine sends on: both names are given where it is named."""
     declared = DeclaredSource("main desk", source_name="Desk A")
