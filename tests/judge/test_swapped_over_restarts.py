@@ -82,6 +82,15 @@ def test_a_swap_that_was_put_right_while_nobody_listened_is_over(legs: Legs) -> 
     assert "is not known" not in found.summary
 
 
+def test_a_network_that_the_house_file_lists_before_the_two_does_not_hide_that_they_are_right() -> None:
+    """Common practice, no source: what has a name is known by it, and not by its place in a list."""
+    before = Stage(BOTH, *(part for desk, home in ON_B for part in leg(desk, home))).run(STOPPED_S)
+    universes = tuple(replace(one, networks=(1, 2)) for one in BOTH.universes)
+    house = replace(BOTH, networks=(Network("C", "eth3"), *BOTH.networks), universes=universes)
+    desks = [replace(desk, network=desk.network + 1) for desk in at(ON_B, swapped_until_s=0.0)]
+    assert started_again(before.open, *desks, house=house).run(5.0).rule("networks-swapped").closed_ns is not None
+
+
 def test_a_source_of_a_third_network_does_not_show_that_two_others_are_right_again() -> None:
     """It is heard first after the restart."""
     haze = Desk("Haze", (20,), "10.2.0.5", 5, network=2)

@@ -279,7 +279,7 @@ def _share_paths(ctx: RuleContext, clusters: list[Cluster], companions: Companio
             kept.extend(together)
             continue
         cases = [case for cluster in together for case in cluster.cases]
-        wide = Cluster(together[0].rule, f"network:{network}" + (f":{place}" if place else ""), cases)
+        wide = Cluster(together[0].rule, f"network:{ctx.network_name(network)}" + (f":{place}" if place else ""), cases)
         wide.verdict = find_shared_cause(ctx, wide.source_rows(ctx), wide.findings())
         if len(names_of(ctx, [case.finding for case in cases if not case.over])) == 1:
             say_several_did(wide.verdict)

@@ -92,7 +92,7 @@ def is_known_over(ctx: RuleContext, incident: Incident) -> bool:
     if incident.rule != "networks-swapped":
         return False
     pairs = combinations(range(len(ctx.house.networks)), 2)
-    return any(group_of(pair) == incident.group and are_as_before(ctx, pair) for pair in pairs)
+    return any(group_of(ctx, pair) == incident.group and are_as_before(ctx, pair) for pair in pairs)
 
 
 def given_ns(incident: Incident) -> int:

@@ -272,9 +272,9 @@ def are_as_before(ctx: RuleContext, pair: Pair) -> bool:
     return bool(known) and all(is_as_before(ctx, row) for row in known)
 
 
-def group_of(pair: Pair) -> str:
-    """The group of what is said of two networks."""
-    return f"networks:{pair[0]}:{pair[1]}"
+def group_of(ctx: RuleContext, pair: Pair) -> str:
+    """The group of what is said of two networks: by their names, for a house file may list them in another order."""
+    return "networks:" + ":".join(sorted(ctx.network_name(network) for network in pair))
 
 
 def _by_memory(ctx: RuleContext, source: int, home: int, others: list[int]) -> Displaced | None:

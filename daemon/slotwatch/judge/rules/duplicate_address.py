@@ -45,7 +45,7 @@ def describe_contested(ctx: RuleContext, key: Contested) -> Finding:
     macs = ctx.listener.neighbours.rivals(network, address)
     sources = tuple(row for row in ctx.sources if ctx.sources[row].address == address)
     return Finding(
-        group=f"address:{network}:{address}",
+        group=f"address:{ctx.network_name(network)}:{address}",
         since_ns=0,
         sources=sources,
         networks=(network,),

@@ -66,7 +66,7 @@ def describe_fallback(ctx: RuleContext, key: Fallback) -> Finding:
     else:
         who = ctx.say_source(row)
     return Finding(
-        group=f"address:{network}:{address}",
+        group=f"address:{ctx.network_name(network)}:{address}",
         since_ns=0,
         sources=(row,) if row >= 0 else (),
         networks=(network,),

@@ -59,7 +59,7 @@ def describe_flooded(ctx: RuleContext, row: int) -> Finding:
                 "the house file does not declare: unless the recording computer joined them, a switch floods multicast"
             )
     return Finding(
-        group=f"network:{network}",
+        group=f"network:{ctx.network_name(network)}",
         since_ns=int(ctx.streams.first_frame_ns[row]),
         universes=(ctx.universe_of(row),),
         networks=(network,),

@@ -46,7 +46,7 @@ def describe_join(ctx: RuleContext, key: Group) -> Finding:
     rows = np.flatnonzero(here & (universes.number == number))
     reason = join.reason.rstrip(".")
     return Finding(
-        group=f"network:{network}",
+        group=f"network:{ctx.network_name(network)}",
         since_ns=join.t_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),

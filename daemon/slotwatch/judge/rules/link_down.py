@@ -67,7 +67,7 @@ def describe_link(ctx: RuleContext, network: int) -> Finding:
         checks = (SHARED, *(check for _, _, its in faults for check in its))
     rows = np.flatnonzero(ctx.universes.used & (ctx.universes.network == network) & (ctx.universes.declared >= 0))
     return Finding(
-        group=f"network:{link.fell_with}",
+        group=f"network:{ctx.network_name(link.fell_with)}",
         since_ns=link.since_ns,
         universes=tuple(rows.tolist()),
         networks=(network,),

@@ -112,7 +112,7 @@ def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
     count = one.recent(ctx.at_ns) if one else 0
     reject, protocol = Reject(one.last_reason if one else 0), Protocol(one.protocol).facts.title if one else ""
     return Finding(
-        group=line_group(ctx, line) if line else f"address:{network}:{address}",
+        group=line_group(ctx, line) if line else f"address:{ctx.network_name(network)}:{address}",
         since_ns=0,
         networks=() if line else (network,),
         facts=MalformedPacketsFacts(f"{address} sends", count, reject.text),
@@ -134,7 +134,7 @@ def _describe_many(ctx: RuleContext, network: int) -> Finding:
     names = wording.list_names(address_text(one.address) for one in senders[:MOST_NAMED])
     return Finding(
         # As a flood of them is named: this is part of one.
-        group=f"flood:{REJECTED}:{network}",
+        group=f"flood:{REJECTED}:{ctx.network_name(network)}",
         since_ns=0,
         networks=(network,),
         facts=MalformedPacketsFacts(f"{addresses} send", count, reject.text),

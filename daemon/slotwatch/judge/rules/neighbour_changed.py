@@ -56,7 +56,7 @@ class ChangedNeighbours:
         name = ctx.network_name(network)
         seen = ctx.listener.ports.now(network, ctx.now_ns)
         return Finding(
-            group=f"network:{network}",
+            group=f"network:{ctx.network_name(network)}",
             since_ns=self._since_ns.get(network, ctx.now_ns),
             networks=(network,),
             facts=NeighbourChangedFacts(

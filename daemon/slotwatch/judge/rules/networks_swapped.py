@@ -71,7 +71,7 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
         changed = f"they changed places at {ctx.time_of_day(since_ns)}"
         what = f"{changed}, so they are right again unless somebody changed them in between"
     return Finding(
-        group=group_of(pair),
+        group=group_of(ctx, pair),
         since_ns=since_ns,
         networks=pair,
         facts=NetworksSwappedFacts(first, second, have, when, what),

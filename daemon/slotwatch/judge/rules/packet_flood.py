@@ -103,7 +103,7 @@ def describe_flood(ctx: RuleContext, key: Flood, p: PacketFloodParameters, storm
     senders = sorted(surge.senders, key=lambda address: -surge.senders[address])
     more = "" if len(senders) <= MOST_NAMED and not surge.others else " and more"
     return Finding(
-        group=f"flood:{kind}:{network}",
+        group=f"flood:{kind}:{ctx.network_name(network)}",
         since_ns=0,
         networks=(network,),
         facts=PacketFloodFacts(

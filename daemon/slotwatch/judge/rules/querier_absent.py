@@ -80,7 +80,7 @@ def describe_silent_querier(ctx: RuleContext, key: Silent, p: QuerierAbsentParam
     network, family, heard = key
     together = _fell_silent_together(ctx, key, p)
     where = wording.at_the_start(say_networks(ctx, sorted(together)))
-    group = f"network:{together[0]}:{family}"
+    group = f"network:{ctx.network_name(together[0])}:{family}"
     word = "IGMP" if family == IGMP else "MLD"
     if not heard:
         return Finding(

@@ -52,7 +52,7 @@ def describe_changed_querier(ctx: RuleContext, key: Change, p: QuerierChangedPar
     recent = [one.address for one in known.values() if ctx.now_ns - one.last_ns < ns_from_s(p.duel_s)]
     duels = ctx.listener.queriers.changes.get(where, 0) >= 2 and len(recent) > 1
     return Finding(
-        group=f"network:{where}",
+        group=f"network:{ctx.network_name(where)}",
         since_ns=ctx.listener.queriers.change[where][0],
         networks=(where,),
         facts=QuerierChangedFacts(

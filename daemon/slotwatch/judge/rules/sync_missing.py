@@ -132,7 +132,7 @@ class Syncs:
         )
         wait_s = self._p.artnet_sync_loss_s
         return Finding(
-            group=f"sync:{key.network}:{key.sender}",
+            group=f"sync:{ctx.network_name(key.network)}:{key.sender}",
             since_ns=last_ns,
             universes=tuple(sorted(set(ctx.streams.universe[rows].tolist()))),
             streams=tuple(rows.tolist()),
@@ -184,7 +184,7 @@ def _describe_e131(ctx: RuleContext, key: AwaitedSync) -> Finding:
     else:
         habit = "stopped, and receivers that synchronise hold their last look."
     return Finding(
-        group=f"sync:{network}:{address}",
+        group=f"sync:{ctx.network_name(network)}:{address}",
         since_ns=last_ns,
         universes=tuple(sorted(set(streams.universe[rows].tolist()))),
         streams=tuple(rows.tolist()),

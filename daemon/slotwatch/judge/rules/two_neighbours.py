@@ -40,7 +40,7 @@ def crowded_networks(ctx: RuleContext, p: TwoNeighboursParameters) -> dict[int, 
 def describe_neighbours(ctx: RuleContext, network: int, p: TwoNeighboursParameters) -> Finding:
     seen = ctx.listener.ports.several(network, ctx.now_ns, p.turns) or ctx.listener.ports.now(network, ctx.now_ns)
     return Finding(
-        group=f"network:{network}",
+        group=f"network:{ctx.network_name(network)}",
         since_ns=min((one.t_ns for one in seen), default=ctx.now_ns),
         networks=(network,),
         facts=TwoNeighboursFacts(ctx.network_name(network), wording.list_names([say_port_of(one) for one in seen])),
