@@ -539,6 +539,16 @@ def test_previews_that_have_stopped_are_no_preview_only(live_s: float) -> None:
     assert kept.rule == "preview-only" and kept.returned_ns is None
 
 
+@pytest.mark.parametrize(("live_s", "stops"), [(0.0, False), (10.0, False), (0.0, True)])
+def test_preview_only_is_over_when_a_live_frame_comes_or_previews_stop(live_s: float, *, stops: bool) -> None:
+    """At 20 s previews stop, or another source is live beside them. Live frames of before do not say when it ended."""
+    seen = desk(options=0x80, from_s=live_s, to_s=20.0 if stops else 40.0)
+    live, spare = desk(to_s=live_s), desk(2, from_s=20.0)
+    found = stage(seen, *([live] if live_s else []), *([] if stops else [spare])).run(24.0).rule("preview-only")
+    assert found.returned_ns is not None
+    assert (found.returned_ns - START_NS) / S == pytest.approx(20.0, abs=2 / HZ)
+
+
 def test_a_declared_source_that_changes_its_name_is_the_same_source() -> None:
     """It is known by its name alone, and one machine sends on: both names are given where it is named."""
     declared = DeclaredSource("main desk", source_name="Desk A")

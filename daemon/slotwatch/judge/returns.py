@@ -58,7 +58,9 @@ def _ended_ns(ctx: RuleContext, case: Raised) -> int | None:
     rows = list(finding.streams)
     if rows and not ctx.live[rows].any():
         # What a source did until it fell silent ended with its last packet, not when it counts as lost.
-        ended_ns = min(ended_ns, int(ctx.streams.last_arrival_ns[rows].max()))
+        streams = ctx.streams
+        newest_ns = streams.last_preview_ns if case.rule.name == "preview-only" else streams.last_arrival_ns
+        ended_ns = min(ended_ns, int(newest_ns[rows].max()))
     return max(finding.since_ns, ended_ns)
 
 
