@@ -133,3 +133,20 @@ def test_a_source_that_went_on_after_ends_in_its_name_did_not_announce_the_next(
     said = " ".join(loss.evidence)
     assert "so these are not believed" in said and "without the stream-terminated bit" not in said
     assert "somebody else sent those packets" in str(loss.also_possible)
+
+
+@pytest.mark.parametrize("dies_s", [19.0, 19.03, 19.05, 19.08])
+def test_a_source_in_whose_name_somebody_sent_is_lost_as_soon_as_any_other(dies_s: float) -> None:
+    """ANSI E1.31-2018 6.7.1: 2.5 s after its last packet. A pass comes every 400 ms at most."""
+    desk = Desk("Desk A", UNIVERSES, hz=20.0, levels=moving(hz=20.0), to_s=dies_s)
+    second = Desk("Desk A", UNIVERSES, hz=25.0, from_s=8.0, to_s=14.0, sequence_of=lambda universe, index: index)
+    loss = Stage(house_of(UNIVERSES, min_refresh_hz=5.0), desk, second).run(dies_s + 4.0).rule("universe-lost")
+    assert dies_s + 2.4 < (loss.opened_ns - START_NS) / S < dies_s + 2.9
+
+
+def test_numbers_of_two_senders_say_of_a_slow_one_not_that_its_frames_are_lost() -> None:
+    """The desk alone is slow after 14 s. 256 numbers are no 10,000 missing frames: nobody had time to send them."""
+    desk = Desk("Desk A", UNIVERSES, hz=15.0, levels=moving(hz=15.0))
+    second = Desk("Desk A", UNIVERSES, hz=30.0, from_s=8.0, to_s=14.0, sequence_of=lambda universe, index: index + 100)
+    slow = Stage(HOUSE, desk, second).run(21.0).rule("slow-refresh")
+    assert not any("lost on the path" in one for one in slow.evidence), slow.evidence

@@ -275,7 +275,7 @@ def packets_overtake() -> Iterator[Item]:
     "F61",
     "a faulty program gives each frame a number in no order: what conforming receivers show of it is left to chance",
     30,
-    Truth("sequence-unusable", 14.2, ONE, began_s=10.0, early_s=4.0, explains=("packet-loss", "universe-lost")),
+    Truth("sequence-unusable", 14.2, ONE, began_s=10.0, early_s=4.0, explains=("packet-loss",)),
     paper((1,)),
 )
 def sequence_in_no_order() -> Iterator[Item]:

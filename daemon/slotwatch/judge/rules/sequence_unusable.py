@@ -226,10 +226,8 @@ RULE = Rule(
     explains=Explains(
         70,
         # Receivers discard its frames, so its levels freeze for them, whatever the other sources send.
-        Reach(
-            STREAM,
-            rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "universe-lost", "source-conflict"}),
-        ),
+        # A loss is never made by numbers: a universe is lost only once nothing arrives.
+        Reach(STREAM, rules=frozenset({"out-of-order", "packet-loss", "uneven-refresh", "source-conflict"})),
         # Its finding is about the backup alone, and the numbers may be those of the main source.
         Reach(UNIVERSE, rules=frozenset({"backup-differs"})),
         # Frames of two senders look like those of one.

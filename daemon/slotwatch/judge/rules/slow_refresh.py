@@ -16,6 +16,7 @@ from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.rules.packet_loss import PacketLossParameters, had_time
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
 from slotwatch.model.windows import BUCKET_NS, FRAMES, LOST, STEPS
 from slotwatch.snapshot import Confidence, Severity
@@ -145,7 +146,7 @@ def _limit_hz(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> float:
     return max(limit_hz, p.norm_ratio * float(streams.best_moving_hz[row]))
 
 
-def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> Finding:
+def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters, loss: PacketLossParameters) -> Finding:
     streams = ctx.streams
     rate_hz = int(ctx.counted((FRAMES,), p.window_s)[row]) / p.window_s
     limit_hz, best_hz = (
@@ -158,7 +159,8 @@ def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> Findi
     evidence = [f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over {p.window_s:g} s while levels move."]
     if known:
         evidence.append(f"Its best moving rate so far: {best_hz:.1f} Hz.")
-    if streams.sequence_measurable[row]:
+    # Numbers that jump about, as where two senders share them, say of no frame that it is missing.
+    if streams.sequence_measurable[row] and had_time(ctx, loss, slice(row, row + 1))[0]:
         evidence.append(
             f"Missing in {LOSS_WINDOW_S:g} s: {wording.count(lost, 'frame')}, lost on the path."
             if lost
@@ -182,7 +184,7 @@ def bind(setup: RuleSetup, p: SlowRefreshParameters) -> tuple[RuleBinding, ...]:
         RuleBinding(
             STREAMS,
             rates.is_slow,
-            partial(describe_slow, p=p),
+            partial(describe_slow, p=p, loss=setup.parameters(PacketLossParameters)),
             subject=rates.may_be,
             began_ns=partial(slow_since_ns, p=p),
             ended_ns=partial(slow_until_ns, p=p),
