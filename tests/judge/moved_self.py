@@ -63,11 +63,12 @@ def stands_still(seconds: float) -> Callable[[Tap], None]:
     return run
 
 
-def faults(count: int) -> Callable[[Tap], None]:
+def faults(count: int, received: int = 100_000) -> Callable[[Tap], None]:
     def run(tap: Tap) -> None:
         tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=0, breaks=0))
         tap.run(1, level_100, level_100)
-        tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=count, breaks=60))
+        seen = LineSeen(tap.now_ns, 1, True, faults=count, breaks=60, received=received, misframed=count)
+        tap.judge.observe(seen)
         tap.run(2, level_100, level_100)
 
     return run
@@ -268,4 +269,5 @@ SELF = [
     Moved("line-differs", "still_s", 8.0, line(stands_still(9.5), stands_still(11.0)), has_cause("still")),
     Moved("line-differs", "moves", 80, line(stands_still(9.5), stands_still(11.0)), has_cause("still")),
     Moved("line-faulty", "most_faults", 20, line(faults(20), faults(21))),
+    Moved("line-faulty", "unreadable_ratio", 0.6, line(faults(599, 1000), faults(600, 1000)), has_cause("unreadable")),
 ]

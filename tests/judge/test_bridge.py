@@ -402,6 +402,25 @@ def test_bytes_without_breaks_are_reported() -> None:
     assert "the adapter here does not show breaks" in incident.also_possible
 
 
+@pytest.mark.parametrize(("misframed", "cause"), [(7_999, ""), (8_000, "unreadable")])
+@pytest.mark.parametrize("breaks", [0, 300])
+def test_a_line_of_which_nearly_no_byte_is_whole_is_read_wrongly(misframed: int, cause: str, breaks: int) -> None:
+    """E1.11: 250,000 bits a second, two stop bits. At another rate, or with the two wires exchanged, stop bits are
+    not where the receiver looks for them; a bad lead spoils some bytes (both common practice, no source)."""
+    tap = Tap(replace(HOUSE, lines=(Line("rack-feed", 1, "/dev/ttyUSB0"),)))
+    for second in range(3):
+        bytes_s, faults_s = 10_000 * second, misframed * second
+        seen = LineSeen(tap.now_ns, 1, True, "", faults_s, breaks * second, bytes_s, faults_s)
+        tap.judge.observe(seen)
+        tap.run(1, None, None)
+    (incident,) = tap.rules()
+    assert (incident.rule, incident.cause) == ("line-faulty", cause or ("" if breaks else "no-breaks"))
+    if cause:
+        fault = "cannot be read: nearly every byte had a framing fault"
+        assert incident.summary == f"line/rack-feed {fault} in 10 s."
+        assert incident.next_checks[0].startswith("Look at the tap's data wires")
+
+
 @pytest.mark.parametrize("alone_s", [0, 6])
 def test_bytes_without_breaks_on_a_compared_line_are_one_incident(alone_s: int) -> None:
     """alone_s: how long they come before the universe does."""

@@ -30,7 +30,7 @@ ROWS = (
     route("b", input_discarded_packets=1, line=PORT),
     route("c"),
 )
-LINES = (LineHealth(1, "/l", True, "", 0, 0, 7, 10), LineHealth(2, "/m", True, "", 0, 0, 1, 0))
+LINES = (LineHealth(1, "/l", True, "", 0, 0, 0, 0, 7, 10), LineHealth(2, "/m", True, "", 0, 0, 0, 0, 1, 0))
 WANTED = {**ROUTES, "lines_dropped_frames": 8, "serial_ports_reopened": 16, "page_dropped_streams": 9}
 
 

@@ -47,6 +47,14 @@ def test_more_bytes_without_a_break_than_a_frame_has_are_faults() -> None:
     assert decoder.feed(b"\1" * 513, 1) == [] and decoder.faults == 0
     assert decoder.feed(b"\1" * 87, 2) == [] and decoder.faults == 87
     assert decoder.breaks == 0
+    assert (decoder.received, decoder.misframed) == (600, 0)
+
+
+def test_bytes_with_framing_faults_are_counted_apart_from_those_that_are_too_many() -> None:
+    """termios(3): a byte with a framing fault is FF 00 X with PARMRK set."""
+    decoder = LineDecoder()
+    decoder.feed(BREAK + b"\0" + b"\xff\0\x07" * 600 + b"\1" * 3, 1)
+    assert (decoder.received, decoder.misframed, decoder.faults) == (604, 600, 603)
 
 
 def test_a_port_that_is_opened_again_continues_no_frame() -> None:

@@ -15,10 +15,14 @@ CHECKS_OF_A_DISTURBED_LINE = (
     "Look for a passive split, an audio lead or a damp connector on this line. Touch no damp connector.",
     "Check whether two outputs are plugged onto one line.",
 )
-CHECKS_WITHOUT_BREAKS = (
-    "Look at what drives this pair: is it an output that is set to DMX512?",
-    "Try another adapter for the tap: some do not show breaks.",
+CHECK_OF_WHAT_DRIVES = "Look at what drives this pair: is it an output that is set to DMX512?"
+CHECKS_WITHOUT_BREAKS = (CHECK_OF_WHAT_DRIVES, "Try another adapter for the tap: some do not show breaks.")
+CHECKS_OF_AN_UNREADABLE_LINE = (
+    "Look at the tap's data wires: are pins 2 and 3 exchanged?",
+    CHECK_OF_WHAT_DRIVES,
+    "Try another adapter for the tap: some cannot receive 250,000 bits a second.",
 )
+"""ANSI E1.11: 250,000 bits a second; pin 2 is Data 1-, pin 3 Data 1+."""
 
 
 def line_name(ctx: RuleContext, number: int) -> str:

@@ -19,8 +19,8 @@ class TappedLine:
     """One line, with its counted faults of the last 10 s."""
 
     seen: LineSeen
-    counted: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=256))
-    """(time, faults, breaks) of the last 10 s."""
+    counted: deque[LineSeen] = field(default_factory=lambda: deque(maxlen=256))
+    """What its port counted in the last 10 s."""
     opened_ns: int = 0
     """When its port could be read again; 0: it always could, or it cannot."""
 
@@ -28,8 +28,8 @@ class TappedLine:
         if seen.open and not self.seen.open:
             self.opened_ns = seen.t_ns
         self.seen = seen
-        self.counted.append((seen.t_ns, seen.faults, seen.breaks))
-        while self.counted and seen.t_ns - self.counted[0][0] > LINE_FAULTS_KEPT_NS:
+        self.counted.append(seen)
+        while self.counted and seen.t_ns - self.counted[0].t_ns > LINE_FAULTS_KEPT_NS:
             self.counted.popleft()
 
     @property
@@ -43,12 +43,18 @@ class TappedLine:
 
     def breaks_since(self, t_ns: int) -> int:
         """Breaks that were counted from a moment on, as far as counts were taken since then."""
-        return next((self.seen.breaks - breaks for at_ns, _, breaks in self.counted if at_ns >= t_ns), 0)
+        return next((self.seen.breaks - one.breaks for one in self.counted if one.t_ns >= t_ns), 0)
 
     @property
     def breaks_10s(self) -> int:
-        return self.seen.breaks - self.counted[0][2] if self.counted else 0
+        return self.seen.breaks - self.counted[0].breaks if self.counted else 0
 
     @property
     def faults_10s(self) -> int:
-        return self.seen.faults - self.counted[0][1] if self.counted else 0
+        return self.seen.faults - self.counted[0].faults if self.counted else 0
+
+    @property
+    def misframed_ratio_10s(self) -> float:
+        """Share of the bytes that came with a framing fault; 0 where none came."""
+        first = self.counted[0] if self.counted else self.seen
+        return (self.seen.misframed - first.misframed) / max(1, self.seen.received - first.received)

@@ -74,6 +74,10 @@ class LineHealth:
     faults: int
     """Bytes with a framing error, and bytes that no frame has room for."""
     breaks: int
+    received: int
+    """Bytes, faulty ones among them."""
+    misframed: int
+    """Bytes with a framing fault."""
     dropped_frames: int
     """Frames that were dropped before they were read."""
     reopened: int

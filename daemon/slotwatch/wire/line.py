@@ -41,6 +41,10 @@ class LineDecoder:
 
     breaks: int = 0
     faults: int = 0
+    received: int = 0
+    """Bytes, faulty ones among them."""
+    misframed: int = 0
+    """Bytes with a framing fault."""
     _held: bytes = b""
     _started_ns: int = 0
     _data: bytearray = field(default_factory=bytearray)
@@ -94,6 +98,7 @@ class LineDecoder:
         return 3
 
     def _plain(self, raw: bytes, frames: list[LineFrame]) -> None:
+        self.received += len(raw)
         room = MOST_BYTES - len(self._data)
         self._data += raw[:room]
         if len(raw) > room:
@@ -104,9 +109,12 @@ class LineDecoder:
 
     def _fault(self, faulty: bytes, frames: list[LineFrame]) -> None:
         self.faults += 1
+        self.misframed += 1
         self._frame_faults += 1
-        if len(self._data) < MOST_BYTES:  # else it would count once more, as what is too many
+        if len(self._data) < MOST_BYTES:
             self._plain(faulty, frames)
+        else:  # it would be a fault once more, as what is too many
+            self.received += 1
 
     def _break(self, t_ns: int, frames: list[LineFrame]) -> None:
         self.breaks += 1

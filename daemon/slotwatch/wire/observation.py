@@ -194,6 +194,10 @@ class LineSeen:
     faults: int = 0
     """Bytes with a framing fault, and bytes that no frame has room for."""
     breaks: int = 0
+    received: int = 0
+    """Bytes, faulty ones among them."""
+    misframed: int = 0
+    """Bytes with a framing fault."""
 
 
 @dataclass(frozen=True, slots=True)

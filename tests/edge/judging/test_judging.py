@@ -420,7 +420,7 @@ def test_how_long_packets_waited_is_counted(house: House) -> None:
 
 
 def test_what_routes_and_lines_counted_is_in_the_listeners_health(house: House) -> None:
-    line = LineHealth(1, "/p", True, "", faults=0, breaks=0, dropped_frames=3, reopened=2)
+    line = LineHealth(1, "/p", True, "", faults=0, breaks=0, received=0, misframed=0, dropped_frames=3, reopened=2)
     with bench(replace(house, listen=replace(house.listen, ask_fixtures=True))) as made:
         assert made.snapshot().house.listener.counted["lines_dropped_frames"] == 0
         made.intake.send(IntakeHealth(IntakeReport(lines=(line,))))

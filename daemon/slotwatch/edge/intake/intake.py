@@ -324,6 +324,8 @@ class Intake:
                 trouble=t.trouble,
                 faults=t.decoder.faults,
                 breaks=t.decoder.breaks,
+                received=t.decoder.received,
+                misframed=t.decoder.misframed,
                 dropped_frames=t.dropped,
                 reopened=t.reopened,
             )

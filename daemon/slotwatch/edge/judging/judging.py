@@ -386,4 +386,6 @@ class JudgingProcess:
 
 
 def _line_seen(line: LineHealth, now_ns: int) -> observation.LineSeen:
-    return observation.LineSeen(now_ns, line.number, line.open, line.trouble, line.faults, line.breaks)
+    return observation.LineSeen(
+        now_ns, line.number, line.open, line.trouble, line.faults, line.breaks, line.received, line.misframed
+    )

@@ -8,7 +8,14 @@ from functools import partial
 from slotwatch.judge import wording
 from slotwatch.judge.binding import KEYS, Finding, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.lines import CHECKS_OF_A_DISTURBED_LINE, CHECKS_WITHOUT_BREAKS, line_group, line_name, line_rows
+from slotwatch.judge.lines import (
+    CHECKS_OF_A_DISTURBED_LINE,
+    CHECKS_OF_AN_UNREADABLE_LINE,
+    CHECKS_WITHOUT_BREAKS,
+    line_group,
+    line_name,
+    line_rows,
+)
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, COMPETENT, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.tapped_line import MOST_FAULTS, WINDOW_S
@@ -16,12 +23,15 @@ from slotwatch.snapshot import Confidence, Severity
 
 NO_BREAKS = "no-breaks"
 """The cause of bytes that no break precedes."""
+UNREADABLE = "unreadable"
+"""The cause of bytes of which nearly none is whole."""
 
 
 @dataclass(frozen=True, slots=True)
 class LineFaultyParameters(RuleParameters):
     on_delay_s: float = number(1.0, "time with too many faults before the incident opens")
     most_faults: int = number(MOST_FAULTS, "bytes with framing faults in the window that are still accepted")
+    unreadable_ratio: float = number(0.8, "share of the bytes with framing faults from which the line is read wrongly")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +44,20 @@ def faulty_lines(ctx: RuleContext, p: LineFaultyParameters) -> dict[int, None]:
     return {number: None for number, line in ctx.listener.lines.items() if line.faults_10s > p.most_faults}
 
 
-def describe_faulty(ctx: RuleContext, number: int) -> Finding:
+def describe_faulty(ctx: RuleContext, number: int, p: LineFaultyParameters) -> Finding:
     line = ctx.listener.lines[number]
+    if line.misframed_ratio_10s >= p.unreadable_ratio:
+        return Finding(
+            group=line_group(ctx, number),
+            since_ns=0,
+            universes=line_rows(ctx, number),
+            facts=LineFaultyFacts(line_name(ctx, number), "cannot be read: nearly every byte had a framing fault"),
+            evidence=("A bad lead or a missing terminator spoils some bytes. Here nearly none is whole.",),
+            cause=UNREADABLE,
+            confidence=Confidence.MEDIUM,
+            also_possible=("what drives the line does not send DMX512", "the adapter here cannot receive DMX512"),
+            next_checks=CHECKS_OF_AN_UNREADABLE_LINE,
+        )
     if not line.breaks_10s:
         return Finding(
             group=line_group(ctx, number),
@@ -61,7 +83,7 @@ def describe_faulty(ctx: RuleContext, number: int) -> Finding:
 def bind(setup: RuleSetup, p: LineFaultyParameters) -> tuple[RuleBinding, ...]:
     if not setup.declares("lines"):
         return ()
-    return (RuleBinding(KEYS, partial(faulty_lines, p=p), describe_faulty, blind_window_s=WINDOW_S),)
+    return (RuleBinding(KEYS, partial(faulty_lines, p=p), partial(describe_faulty, p=p), blind_window_s=WINDOW_S),)
 
 
 RULE = Rule(
