@@ -20,6 +20,7 @@ from slotwatch.snapshot import Incident, Snapshot, TimelineEntry, UniverseState
 from slotwatch.snapshot.columns import Columns
 from tests.rehearse.agreement import disagreements
 from tests.rehearse.invariants import violations
+from tests.rehearse.nights import away_of
 from tests.rehearse.sentence_form import odd_forms
 from tests.rehearse.theatre import perform
 from tests.sweep import swept
@@ -241,13 +242,18 @@ SHOWS = (
     ("night", 9850042, "a lead out, and the house lights that stopped in that moment and are back"),
     ("night", 9600021, "a switch restarts, and answers again while the cause is not final"),
     ("night", 9850399, "two strangers fight with a desk, and the numbers of its backup stand"),
+    ("restarted", 9880124, "a loop at a restart, which the sources do not show in one moment after it"),
+    ("restarted", 9880153, "a source that loses frames, on the other network first after a restart"),
+    ("restarted", 9880166, "a link between switches is down at a restart, and text arrives on one of its universes"),
+    ("restarted", 9910017, "two sources lose frames, by one path after a restart"),
+    ("restarted", 9910019, "a desk that was dead at a restart is heard again, one universe after the other"),
     ("two", 9394012, "a lead out, the switch of that network dark, and a stranger"),
 )
 
 
 @pytest.mark.parametrize(("kind", "seed"), swept([(kind, seed) for kind, seed, _ in SHOWS], every=3))
 def test_sentences_of_a_drawn_show_agree_each_second(kind: str, seed: int) -> None:
-    show = (any_two if kind == "two" else any_night)(seed).scenario
-    found: list[str] = []
-    perform(show, resting=True, look=lambda snapshot: found.extend(violations(snapshot)))
+    night, found = (any_two if kind == "two" else any_night)(seed), list[str]()
+    away_s = away_of(night) if kind == "restarted" else None
+    perform(night.scenario, resting=True, restart_s=away_s, look=lambda now: found.extend(violations(now)))
     assert not found, found[:5]

@@ -15,6 +15,7 @@ from slotwatch.judge.homes import are_as_before, group_of
 from slotwatch.judge.likeness import GONE, LOSSES
 from slotwatch.judge.returns import WATCHED, say_back
 from slotwatch.judge.rule import Rule
+from slotwatch.judge.wording import list_names
 from slotwatch.snapshot import Incident
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def heard_again_ns(ctx: RuleContext, incident: Incident) -> int | None:
     awaited = _awaited_sources(ctx, incident)
     found = 0
     for name in incident.universes:
-        streams = [row for row in ctx.streams_of(rows[name]).tolist() if ctx.live[row]] if name in rows else []
+        streams = _live(ctx, rows[name]) if name in rows else []
         since: dict[str, int] = {}
         for row in streams:
             source = ctx.source_name(ctx.source_of(row))
@@ -127,12 +128,29 @@ def heard_again_ns(ctx: RuleContext, incident: Incident) -> int | None:
 
 def say_part_back(ctx: RuleContext, incident: Incident, while_it_lasted: str) -> str:
     """Put a loss into words of which some universes were heard since the restart, and others were not yet."""
-    rows = {ctx.universe_name(row): row for row in ctx.universes.live.nonzero()[0].tolist()}
-    back = [rows[name] for name in incident.universes if name in rows]
+    back = _part_back(ctx, incident)
     if not back:
         return while_it_lasted
     heard = ctx.name_universes(sorted(back))
     return f"Heard again since this listener restarted: {heard}, but not the others.{_BEFORE_THAT}{while_it_lasted}"
+
+
+def checks_of_part_back(ctx: RuleContext, incident: Incident, checks: tuple[str, ...]) -> tuple[str, ...]:
+    """Give its checks, or one that is of use where its sources are heard on some of its universes since the restart."""
+    heard = {ctx.source_name(ctx.source_of(row)) for each in _part_back(ctx, incident) for row in _live(ctx, each)}
+    names = [f'"{name}"' for name in incident.sources if name in heard]
+    return (f"Look at the output list of {list_names(names)}: is everything on?",) if names else checks
+
+
+def _part_back(ctx: RuleContext, incident: Incident) -> list[int]:
+    """Rows of its universes that are live."""
+    rows = {ctx.universe_name(row): row for row in ctx.universes.live.nonzero()[0].tolist()}
+    return [rows[name] for name in incident.universes if name in rows]
+
+
+def _live(ctx: RuleContext, universe: int) -> list[int]:
+    """Rows of a universe's live streams."""
+    return [row for row in ctx.streams_of(universe).tolist() if ctx.live[row]]
 
 
 def _awaited_sources(ctx: RuleContext, incident: Incident) -> set[str]:

@@ -40,8 +40,8 @@ class IncidentTable:
         """Those of drafts of what is back."""
         self._raised: set[Slot] = set()
         """Rule and universe of all that is an incident of its own now."""
-        self._losers: dict[Slot, list[IncidentDraft]] = {}
-        """Rule and universe of what is lost now: the drafts that name it."""
+        self._parted: dict[Slot, list[IncidentDraft]] = {}
+        """Rule and universe of what is lost or troubled now, by one cause or several: the drafts that name it."""
         self._took_over = False
 
     # --- reading --------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import earlier
-from slotwatch.judge.catalog import FLAPPING, begins_at_a_moment
+from slotwatch.judge.catalog import CATALOG, FLAPPING, begins_at_a_moment
 from slotwatch.judge.drafts import Explains, IncidentDraft, IncidentRecord, Slot
 from slotwatch.judge.events import how_long
 from slotwatch.judge.likeness import ABSENT, GONE, LOSSES, OF_DATA, difference, joined, joined_universes, with_silences
@@ -41,12 +41,13 @@ class IncidentBook(ResumedIncidents):
         kept: set[int] = set()
         by_slot = {entry.slot: entry for entry in self._open.values()}
         # What lasts comes before what is back: if an incident splits, the part that lasts keeps its number.
-        drafts = sorted(drafts, key=lambda draft: draft.returned_ns is not None)
+        # So does the part that has its cause still, of one from before a restart.
+        drafts = sorted(drafts, key=lambda draft: (draft.returned_ns is not None, not self._is_as_before(draft)))
         self._drafted = {(draft.rule, draft.group) for draft in drafts}
         self._claimed = {(draft.rule, draft.group) for draft in drafts if draft.returned_ns is None}
         self._returned = self._drafted - self._claimed
         self._raised = {(draft.rule, name) for draft in drafts for name in draft.universes}
-        self._losers = _losers(drafts)
+        self._parted = _parted(drafts)
         found: list[tuple[IncidentRecord, IncidentDraft]] = []
         for draft in drafts:
             if draft.returned_ns is not None and self._is_within(draft, by_slot, kept):
@@ -64,6 +65,7 @@ class IncidentBook(ResumedIncidents):
         # Only an incident that no draft continues can become part of another.
         for entry, draft in found:
             self._absorb(entry, draft, by_slot, kept, now_ns)
+        self._narrow_waiting(kept)
         for number in [number for number in self._open if number not in kept]:
             self._leave(self._open[number], now_ns)
 
@@ -105,6 +107,11 @@ class IncidentBook(ResumedIncidents):
             return [entry for entry in found if entry.incident.group == draft.group]
         # Records of before there were groups.
         return found if len(found) == 1 and sum(rule == draft.rule for rule, _ in self._claimed) == 1 else []
+
+    def _is_as_before(self, draft: IncidentDraft) -> bool:
+        """Whether an incident from before a restart is found again in a draft by the cause that it had."""
+        waiting = [self._open.get(number) for number in self._resumed]
+        return any(one and one.incident.cause == draft.cause and is_resumed(one, draft) for one in waiting)
 
     def _reopened(self, draft: IncidentDraft) -> IncidentRecord | None:
         for entry in reversed(self._closed):
@@ -264,9 +271,11 @@ class IncidentBook(ResumedIncidents):
             incident.heard_elsewhere = draft.heard_elsewhere
 
     def _give_up(self, incident: Incident, draft: IncidentDraft) -> None:
-        """Strike out what turned out to be lost by another cause, which an incident of its own names now."""
+        """Strike out what turned out to have another cause, which an incident of its own names now."""
         before = set(incident.universes) - set(draft.universes)
-        others = [one for name in before for one in self._losers.get((draft.rule, name), ()) if one is not draft]
+        # A trouble of one universe may be that of a path for some of its sources, and another one's own.
+        names = incident.universes if CATALOG[draft.rule].shares_a_path else before
+        others = [one for name in names for one in self._parted.get((draft.rule, name), ()) if one is not draft]
         # What began after all of this was back took nothing from it.
         others = [one for one in others if draft.returned_ns is None or one.began_ns < draft.returned_ns]
         # Of one universe several sources may be absent, each by its own cause. What others brought meanwhile is theirs.
@@ -283,6 +292,24 @@ class IncidentBook(ResumedIncidents):
         incident.source_keys = tuple(key for key in incident.source_keys if key not in keys)
         incident.fixtures = tuple(name for name in incident.fixtures if name not in fixtures)
         incident.legs = tuple(leg for leg in incident.legs if leg.source not in strangers)
+
+    def _narrow_waiting(self, found: set[int]) -> None:
+        """Strike out of a trouble of before a restart what incidents that were found since name of it."""
+        for entry in [self._open[number] for number in sorted(self._resumed & self._open.keys() - found)]:
+            incident = entry.incident
+            others = [one for name in incident.universes for one in self._parted.get((incident.rule, name), ())]
+            others = [one for one in others if set(one.source_keys) & set(incident.source_keys)]
+            if incident.rule in LOSSES or not others:
+                continue
+            taken = {name for one in others for name in one.universes}
+            incident.labels = tuple(pair for pair in incident.labels if pair[0] not in taken)
+            left = tuple(name for name in incident.universes if name not in taken)
+            if left:
+                incident.universes, incident.revision = left, incident.revision + 1
+                continue
+            whole = self.number_of((others[0].rule, others[0].group)) or 0
+            self._resumed.discard(incident.id)
+            self._close(entry, self._now_ns, f"It is part of incident {whole}: {others[0].summary}", whole)
 
     def _explained(self, before: Explains, now: Explains) -> Explains:
         """What it explains now, and what it explained that is over since: else nothing would tell where that went."""
@@ -344,11 +371,11 @@ class IncidentBook(ResumedIncidents):
             self._close(entry, now_ns)
 
 
-def _losers(drafts: Sequence[IncidentDraft]) -> dict[Slot, list[IncidentDraft]]:
-    """Rule and universe: the drafts of what is lost there now."""
+def _parted(drafts: Sequence[IncidentDraft]) -> dict[Slot, list[IncidentDraft]]:
+    """Rule and universe: the drafts of what is lost there now, or has a trouble that a path may bring to several."""
     found: dict[Slot, list[IncidentDraft]] = {}
     for draft in drafts:
-        if draft.rule in LOSSES and draft.group.startswith("loss:") and draft.returned_ns is None:
+        if draft.returned_ns is None and (draft.rule in LOSSES or CATALOG[draft.rule].shares_a_path):
             for name in draft.universes:
                 found.setdefault((draft.rule, name), []).append(draft)
     return found

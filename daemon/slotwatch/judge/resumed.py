@@ -82,6 +82,7 @@ class ResumedIncidents(IncidentTable):
                 summary = earlier.say_part_back(ctx, incident, entry.while_it_lasted)
                 incident.revision += incident.summary != summary
                 incident.summary = summary
+                incident.next_checks = earlier.checks_of_part_back(ctx, incident, entry.checks_of_it)
 
     def _wider(self, incident: Incident) -> Incident | None:
         """The open loss of universes, found since, that an absence of before became."""
