@@ -64,6 +64,17 @@ def test_another_device_at_its_address_later_does_not_move_it_to_another_port() 
     assert "port 3 of switch FOH" in stage.rule("universe-lost").summary
 
 
+def test_a_desk_keeps_its_port_while_another_device_contends_for_its_address() -> None:
+    """RFC 5227: the two answer for the address in turn. The other device's port is not known."""
+    answers = [(2.0, MACS[0][0]), *((16.0 + 2 * n, ("02:00:00:00:00:99", MACS[0][0])[n % 2]) for n in range(12))]
+    claims = [(t_s, NeighbourSeen(START_NS + round(t_s * S), 0, "10.0.0.1", mac, True)) for t_s, mac in answers]
+    slow = PretendPort("3", speed_mbps=lambda t_s: 1000 if t_s < 18.0 else 10)
+    polls = polled(PretendSwitch("FOH", (slow,), ((MACS[0][0], 1),), ADDRESSES), 38.0)
+    stage = shown([desk(1, (1,)), desk(2, (2,)), *sorted([*polls, *claims], key=lambda one: one[0])], 38.0)
+    found = stage.rule("port-slow")
+    assert (found.opened_ns - START_NS) / S < 28.0 and found.returned_ns is None
+
+
 def test_an_agent_that_reads_its_ports_late_gives_a_span_and_no_moment() -> None:
     """net-snmp reads its interfaces every 15 s, and gives the moment of its reading as that of the change."""
     stage = shown([desk(1, (1,), to_s=8.0), desk(2, (2,)), *polled(switch((20.0, NEVER), (NEVER, NEVER)), 44.0)], 44.0)

@@ -58,10 +58,16 @@ class Neighbours:
         return max(claims, key=claims.__getitem__, default="")
 
     def device_at(self, network: int, address: str, t_ns: int) -> str:
-        """Give the device address behind an IP address at a time, as far as that is known; else empty."""
-        neighbour = self.by_address.get((network, address))
-        if neighbour is not None and t_ns < neighbour.former_until_ns:
-            return neighbour.former_mac
+        """Give the device address behind an IP address at a time, as far as that is known; else empty.
+
+        While several devices claim it in turn, it is that of the device that had it before them.
+        """
+        key = network, address
+        neighbour = self.by_address.get(key)
+        if neighbour is not None and neighbour.former_mac:
+            contested_ns = self.contested.get(key)
+            if t_ns < neighbour.former_until_ns or (contested_ns is not None and t_ns - contested_ns < CONTEST_NS):
+                return neighbour.former_mac
         return self.device_address(network, address)
 
     def rivals(self, network: int, address: str) -> list[str]:
