@@ -247,6 +247,8 @@ SHOWS = (
     ("restarted", 9880166, "a link between switches is down at a restart, and text arrives on one of its universes"),
     ("restarted", 9910017, "two sources lose frames, by one path after a restart"),
     ("restarted", 9910019, "a desk that was dead at a restart is heard again, one universe after the other"),
+    ("two", 9870103, "a lead out, and swapped leads for less than a loss timeout"),
+    ("two", 9870105, "two leads out, and swapped leads"),
     ("two", 9394012, "a lead out, the switch of that network dark, and a stranger"),
 )
 

@@ -102,5 +102,4 @@ def _of_cluster(cluster: Cluster) -> Standing:
 
 def _of_case(case: Raised) -> Standing:
     """What may change of a case while it counts as unchanged. It is the same object while it is raised."""
-    visits = (case.is_visited, case.was_visited, case.is_mixed_up, case.was_mixed_up)
-    return (id(case), case.holds, case.over, case.described_ns, len(case.edges), *visits)
+    return (id(case), case.holds, case.over, case.described_ns, len(case.edges), *case.visits)

@@ -56,6 +56,11 @@ class Raised:
         """When its condition last became true after a second or more in which it was not."""
         return self.edges[-1] if self.edges else self.raised_ns
 
+    @property
+    def visits(self) -> tuple[bool, bool, bool, bool]:
+        """What is known of visitors on its universes: it changes what is said, though the case holds as before."""
+        return self.is_visited, self.was_visited, self.is_mixed_up, self.was_mixed_up
+
     def is_flapping(self, now_ns: int) -> bool:
         """Whether it opened so often and has not been quiet for long enough since."""
         return self.flapping.lasts(self.edges, now_ns)

@@ -222,8 +222,10 @@ class RuleState:
             if raised.is_unheard:
                 self._has_unheard = holds = True
             elif raised.was_visited or not holds:
+                visits = raised.visits
                 holds |= self._is_visited(visitors, raised)
                 self.has_visited |= raised.was_visited
+                changed |= visits != raised.visits
             # What is wrong on one network only is over there once it arrives on another.
             if not holds and raised.holds and raised.finding.on_any_network:
                 holds = raised.was_visited = visitors.has_moved(raised.finding)

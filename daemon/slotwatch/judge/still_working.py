@@ -13,6 +13,7 @@ from slotwatch.judge.discards import say_discards
 from slotwatch.judge.fed_routes import is_own_output
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict
+from slotwatch.judge.visitors import Visitors
 
 MOST_NAMED = 24
 """Sources of each kind that are named among what still works."""
@@ -41,9 +42,9 @@ def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[in
             said.update(of)
             others = sorted({ctx.universe_of(row) for row in rows})
             verdict.still_working.append(f"{ctx.name_universes(others)} of {ctx.say_legs(of)}{say_discards(ctx, rows)}")
-    keepers: dict[int, list[int]] = {}
+    keepers, visitors = dict[int, list[int]](), Visitors(ctx)
     for row in (scene.alive & is_among(streams.universe, stopped_universes)).nonzero()[0].tolist():
-        if (source := ctx.source_of(row)) not in said and not _has_left(ctx, row):
+        if (source := ctx.source_of(row)) not in said and not _is_elsewhere(ctx, visitors, row):
             keepers.setdefault(source, []).append(row)
     # Declared ones come first: a flood may have invented thousands of others. Then those that keep most alive.
     kept = sorted(
@@ -61,7 +62,8 @@ def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[in
     others_alive = [
         source
         for source in others_alive
-        if not _is_intruder(scene, source) and not all(_has_left(ctx, row) for row in scene.alive_of(source).tolist())
+        if not _is_intruder(scene, source)
+        and not all(_is_elsewhere(ctx, visitors, row) for row in scene.alive_of(source).tolist())
     ]
     whole = sorted(ctx.by_source(others_alive), key=lambda legs: ctx.declared_source(legs[0]) is None)
     for legs in whole[:MOST_NAMED]:
@@ -69,6 +71,11 @@ def _say_who_continues(scene: Scene, verdict: Verdict, stopped_universes: set[in
         verdict.still_working.append(f"{senders} is sending {_say_sent(ctx, scene.alive_of(*legs).tolist())}")
     if len(whole) > MOST_NAMED:
         verdict.still_working.append(f"{len(whole) - MOST_NAMED} more sources still send")
+
+
+def _is_elsewhere(ctx: RuleContext, visitors: Visitors, stream: int) -> bool:
+    """Whether a stream shows nothing of its network: it came by the lead of another one, or has gone to another one."""
+    return visitors.visit(stream) is not None or _has_left(ctx, stream)
 
 
 def _has_left(ctx: RuleContext, stream: int) -> bool:
