@@ -14,7 +14,7 @@ import pytest
 from slotwatch.judge.catalog import CATALOG, RULES
 from slotwatch.judge.rule import Rule
 from slotwatch.snapshot import Severity
-from tests.judge.stage import START_NS, Desk, Packet, S, Stage, e131, group_of, house_of, moving
+from tests.judge.stage import START_NS, Desk, Packet, S, Stage, e131, group_of, house_of, moving, still
 from tests.judge.still import Still, one_stream
 from tests.sweep import swept
 
@@ -304,3 +304,27 @@ def test_too_fast_began_with_the_window() -> None:
     for hz in (60.0, 200.0):
         shown = Stage(house_of((1,)), Desk("Desk A", (1,), hz=hz, levels=moving(hz=hz)), every_tick=True).run(6.0)
         assert began_s(shown, "fast-refresh") <= 0.1
+
+
+def test_numbers_that_jump_are_no_loss_once_the_stream_is_faster() -> None:
+    """Fifteen numbers are passed over within one interval: at 25 Hz, and at the 60 Hz that follow, none was sent."""
+    before = Desk("Desk A", (1,), hz=25.0, levels=moving(hz=25.0), to_s=15.8)
+    after = Desk("Desk A", (1,), hz=60.0, levels=moving(hz=60.0), from_s=15.8, sequence_of=lambda u, i: 410 + i)
+    shown = Stage(house_of((1,)), before, after).run(40.0)
+    assert "packet-loss" not in [one.rule for one in shown.all]
+
+
+@pytest.mark.parametrize("hz", [40.0, 100.0])
+def test_frames_that_are_lost_as_a_stream_becomes_faster_are_found(hz: float) -> None:
+    """A desk at rest (E1.31 6.6.2: a frame a second) begins to move, and one gap of half a second swallows frames."""
+    rest = Desk("Desk A", (1,), hz=1.0, levels=still(), to_s=15.0)
+    lost = Desk(
+        "Desk A",
+        (1,),
+        hz=hz,
+        levels=moving(hz=hz),
+        from_s=15.0,
+        sequence_of=lambda u, i: 15 + i,
+        drop=lambda u, i, t: 15.5 <= t < 16.0,
+    )
+    assert "packet-loss" in [one.rule for one in Stage(house_of((1,)), rest, lost).run(30.0).all]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import ns_from_ms, ns_from_s
 from slotwatch.judge import wording
@@ -50,21 +51,42 @@ class PacketLossFacts(Facts):
     verdict: str
 
 
-def loses(ctx: RuleContext, p: PacketLossParameters) -> Mask:
-    """Too many are missing by sequence in the window, or of the last 10 frames."""
-    if not ctx.live_count:
-        return ctx.live
-    streams = ctx.streams
-    lost = ctx.counted((LOST,), p.window_s)
-    some: Mask = ctx.live & (lost > 0) & streams.sequence_measurable
-    if not np.count_nonzero(some):
-        return some
-    due = lost + ctx.counted((FRAMES,), p.window_s)
-    some &= had_time(ctx, p)
-    many = (lost >= p.lost_frames) & (lost > p.loss_ratio * due)
-    burst = streams.lost_of_last_10 >= p.lost_of_last_10
-    loses_: Mask = some & (many | burst)
-    return loses_
+class NumberJumps:
+    """Remembers which numbers jumped: a stream that is faster afterwards had no more time for the frames before."""
+
+    def __init__(self, p: PacketLossParameters) -> None:
+        self._p = p
+        self._jumped = np.zeros(0, np.int64)
+        """(S,) frames ever missing by number when there was no time for them; -1: there was, or more are missing."""
+
+    def loses(self, ctx: RuleContext) -> Mask:
+        """Too many are missing by sequence in the window, or of the last 10 frames."""
+        if not ctx.live_count:
+            return ctx.live
+        p, streams = self._p, ctx.streams
+        lost = ctx.counted((LOST,), p.window_s)
+        some: Mask = ctx.live & (lost > 0) & streams.sequence_measurable
+        if not np.count_nonzero(some):
+            return some
+        due = lost + ctx.counted((FRAMES,), p.window_s)
+        some &= self._had_time(ctx, lost)
+        many = (lost >= p.lost_frames) & (lost > p.loss_ratio * due)
+        burst = streams.lost_of_last_10 >= p.lost_of_last_10
+        loses: Mask = some & (many | burst)
+        return loses
+
+    def _had_time(self, ctx: RuleContext, lost: NDArray[np.uint32]) -> Mask:
+        p, streams, count = self._p, ctx.streams, ctx.streams.count
+        ever, could_be = streams.lost_frames.astype(np.int64), had_time(ctx, p)
+        self._jumped = np.pad(self._jumped, (0, max(0, count - len(self._jumped))), constant_values=-1)
+        jumped = self._jumped[:count]
+        jumped[jumped != ever] = -1
+        # What is lost at once falls into one gap, in which the fastest stream sends no more than this.
+        most = p.possible_ratio * (streams.max_gap_10s_ns // NEW_PACE_NS) + p.possible_frames
+        new = ~could_be & (lost > most)
+        jumped[new] = ever[new]
+        had: Mask = could_be & (jumped < 0)
+        return had
 
 
 def had_time(ctx: RuleContext, p: PacketLossParameters, rows: slice = EVERY_ROW) -> Mask:
@@ -114,7 +136,7 @@ def bind(setup: RuleSetup, p: PacketLossParameters) -> tuple[RuleBinding, ...]:
     return (
         RuleBinding(
             STREAMS,
-            partial(loses, p=p),
+            NumberJumps(p).loses,
             partial(describe_loss, p=p),
             subject=is_any_counted(LOST, p.window_s),
             began_ns=counted_in(LOST, p.window_s),
