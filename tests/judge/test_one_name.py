@@ -8,12 +8,30 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from itertools import groupby
+from types import SimpleNamespace
 
 import pytest
 
 from slotwatch.house.schema import DeclaredSource
+from slotwatch.model.announced_ends import EndColumns, announced_ends
+from slotwatch.model.model import Model
 from slotwatch.snapshot import Severity
-from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, e131, group_of, house_of, moving, still
+from slotwatch.wire.decode import decode
+from tests.judge.stage import (
+    START_NS,
+    Desk,
+    Packet,
+    Plain,
+    S,
+    Stage,
+    e131,
+    group_of,
+    house_of,
+    make_batch,
+    moving,
+    still,
+)
 
 UNIVERSES = (1, 2)
 HOUSE = house_of(
@@ -150,3 +168,47 @@ def test_numbers_of_two_senders_say_of_a_slow_one_not_that_its_frames_are_lost()
     second = Desk("Desk A", UNIVERSES, hz=30.0, from_s=8.0, to_s=14.0, sequence_of=lambda universe, index: index + 100)
     slow = Stage(HOUSE, desk, second).run(21.0).rule("slow-refresh")
     assert not any("lost on the path" in one for one in slow.evidence), slow.evidence
+
+
+def ends(desk: Desk, moments_s: list[float], number_of: Callable[[int], int]) -> Plain:
+    return Plain(
+        [
+            Packet(
+                t_s,
+                e131(number, number_of(place), bytes(512), cid=desk.cid, name=desk.name, options=0x40),
+                desk.address,
+                group_of(number),
+            )
+            for place, t_s in enumerate(moments_s)
+            for number in UNIVERSES
+        ]
+    )
+
+
+def test_ends_with_any_number_are_ends_that_the_source_belies() -> None:
+    """A receiver that checks numbers by 6.7.2 obeys all but those up to 19 behind: it loses the desk each time."""
+    desk = Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0))
+    chance = random.Random(5)
+    forged = ends(desk, [8.01 + 0.1 * place for place in range(40)], lambda place: chance.randrange(256))
+    alarm = Stage(HOUSE, desk, forged).run(10.0).rule("false-end")
+    assert set(alarm.universes) == {"e131/1", "e131/2"} and alarm.opened_ns < START_NS + 9.5 * S
+    assert "somebody else sends these packets with the source's identity and address" in alarm.also_possible
+
+
+@pytest.mark.parametrize("closes", [False, True])
+def test_ends_that_go_on_for_long_do_not_become_the_sources_own(closes: bool) -> None:
+    """Before an output of the desk fails and for 11 minutes after that. Those that begin 11 minutes after it was
+    switched off say nothing of that."""
+    output = Desk("Desk A", (1,), hz=30.0, levels=moving(hz=30.0), to_s=20.0, terminate=closes)
+    from_s, chance = 700.0 if closes else 15.0, random.Random(7)
+    forged = ends(output, [from_s + place for place in range(670)], lambda place: chance.randrange(256))
+    other = Desk("Desk A", (2,), hz=2.0, levels=moving(hz=2.0))
+    until_s = 710.0 if closes else 690.0
+    sent = sorted((one for desk in (output, other, forged) for one in desk.packets(until_s)), key=lambda one: one.t_s)
+    model = Model(HOUSE, START_NS)
+    for second, packets in groupby(sent, key=lambda one: int(one.t_s)):
+        batch = make_batch(list(packets))
+        model.ingest(batch, decode(batch))
+        model.advance(START_NS + (second + 1) * S)
+    columns = {name: getattr(model.streams, name)[: model.streams.top] for name in EndColumns.__annotations__}
+    assert announced_ends(SimpleNamespace(**columns)).tolist() == [closes, False]

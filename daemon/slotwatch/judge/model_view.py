@@ -48,6 +48,7 @@ class StreamColumns(Protocol):
     last_arrival_ns: NDArray[np.int64]
     last_change_ns: NDArray[np.int64]
     last_false_end_ns: NDArray[np.int64]
+    strange_ends_since_ns: NDArray[np.int64]
     last_frame_ns: NDArray[np.int64]
     last_packet_ns: NDArray[np.int64]
     last_preview_ns: NDArray[np.int64]

@@ -26,6 +26,7 @@ class EndColumns(Protocol):
     last_terminated_ns: Times
     last_unfit_end_ns: Times
     last_false_end_ns: Times
+    strange_ends_since_ns: Times
 
 
 def announced_ends(streams: EndColumns) -> NDArray[np.bool_]:
@@ -50,8 +51,11 @@ def _have_strangers(streams: EndColumns) -> NDArray[np.bool_]:
     """(S,) streams of sources in whose name somebody else sent such packets not long before or after their end."""
     unfit_ns = np.where(streams.last_unfit_end_ns >= streams.since_ns, streams.last_unfit_end_ns, 0)
     strange_ns = np.maximum(streams.last_false_end_ns, unfit_ns) * streams.used
-    newest_ns = np.zeros(int(streams.source.max(initial=0)) + 1, np.int64)
-    np.maximum.at(newest_ns, streams.source, strange_ns)
-    of_source_ns = newest_ns[streams.source]
-    have: NDArray[np.bool_] = (of_source_ns > 0) & (np.abs(streams.last_arrival_ns - of_source_ns) <= DOUBTED_NS)
-    return have
+    rows = strange_ns.nonzero()[0]
+    source, count = streams.source[rows], int(streams.source.max(initial=0)) + 1
+    newest_ns, first_ns = np.full(count, -DOUBTED_NS), np.full(count, np.iinfo(np.int64).max)
+    np.maximum.at(newest_ns, source, strange_ns[rows])
+    np.minimum.at(first_ns, source, streams.strange_ends_since_ns[rows])
+    last_ns = streams.last_arrival_ns
+    have: NDArray[np.bool_] = last_ns <= newest_ns[streams.source] + DOUBTED_NS
+    return have & (last_ns >= first_ns[streams.source] - DOUBTED_NS)

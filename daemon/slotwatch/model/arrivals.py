@@ -107,16 +107,14 @@ class Arrivals:
         """Take whatever carries slots: preview, last packets, other start codes among it."""
         segments, options = part.segments, part.options
         is_levels = part.kind == LEVELS
-        used = np.ones(len(options), np.bool_)
+        used, unfit = np.ones(len(options), np.bool_), np.zeros(len(options), np.bool_)
         if verdict is not None:
             used = (verdict == SequenceVerdict.ACCEPT) | (verdict == SequenceVerdict.REPEAT_OBEYED)
-            unfit = np.flatnonzero(verdict == SequenceVerdict.UNFIT)
-            if len(unfit):
-                np.maximum.at(self.streams.last_unfit_end_ns, part.stream[unfit], part.t_ns[unfit])
+            unfit = verdict == SequenceVerdict.UNFIT
         live = (options & _NOT_LIVE) == 0
         ends = used & ((options & OPTION_TERMINATED) != 0)
-        if ends.any():
-            ends = self.endings.believe(part.stream, part.t_ns, ends, is_levels & live)
+        if (ends | unfit).any():
+            ends = self.endings.believe(part.stream, part.t_ns, ends, unfit, is_levels & live)
         fresh = self._live_and_die(part.stream, part.t_ns, is_levels & live, ends)
         if ends.any():
             self.endings.date()

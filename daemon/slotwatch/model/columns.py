@@ -33,6 +33,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("last_terminated_ns", "<i8"),
     ("last_unfit_end_ns", "<i8"),  # last packet that announced its end with a number that does not fit
     ("last_false_end_ns", "<i8"),  # last packet that announced its end while it went on: it is not believed
+    ("strange_ends_since_ns", "<i8"),  # since when either has come, see `model.announced_ends.DOUBTED_NS`
     ("last_slot_priority_ns", "<i8"),
     ("lost_ns", "<i8"),  # when it was found lost (silence over its timeout, or terminated); 0 while live
     # --- as last sent

@@ -4,7 +4,7 @@ A source that stops a stream sends three such packets in a row (ANSI E1.31-2018 
 number. Anyone on the wire can send one with the source's own address. So one alone ends nothing while the source
 continues: it counts with the second in a row, or once nothing followed for as long as an idle source may be silent.
 Where the stream has gone on after several lately, only silence counts. One whose number does not fit its series is not
-believed at all (`model.series`).
+believed at all (`model.series`), but counts where the stream goes on: receivers obey it.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.model.announced_ends import DOUBTED_NS
 from slotwatch.model.segments import Rows
 from slotwatch.model.streams import Streams
 
@@ -34,19 +35,29 @@ class Endings:
         self._began: dict[int, int] = {}
         self._over: dict[int, tuple[int, int]] = {}
         """Stream row to the first of two in a row that were believed lately, and the row's generation."""
+        self._unfit: dict[int, tuple[int, int]] = {}
+        """Stream row to the first one since its last frame that does not fit, and the row's generation."""
 
     def believe(
-        self, stream: Rows, t_ns: NDArray[np.int64], ends: NDArray[np.bool_], frames: NDArray[np.bool_]
+        self,
+        stream: Rows,
+        t_ns: NDArray[np.int64],
+        ends: NDArray[np.bool_],
+        unfit: NDArray[np.bool_],
+        frames: NDArray[np.bool_],
     ) -> NDArray[np.bool_]:
-        """Say which of these ends count. The rows are sorted by stream; frames: live levels, accepted or not."""
+        """Say which of these ends count. The rows are sorted by stream.
+
+        unfit: those whose numbers do not fit. frames: live levels, accepted or not.
+        """
         table, believed = self._streams, np.zeros(len(ends), np.bool_)
         self._began.clear()
-        for row in np.unique(stream[ends]).tolist():
+        for row in np.unique(stream[ends | unfit]).tolist():
             first, last = stream.searchsorted((row, row + 1)).tolist()
             since_ns, generation = self._alone.pop(row, (0, 0))
             if since_ns and not self._is_alone(row, since_ns, generation):
                 since_ns = 0
-            over_ns = self._lasting_over(row)
+            over_ns, unfit_ns = self._lasting_over(row), self._lasting_unfit(row)
             was_over = is_over = not bool(table.live[row])
             for place in range(first, last):
                 at_ns = int(t_ns[place])
@@ -55,10 +66,16 @@ class Endings:
                         is_over, over_ns = True, since_ns
                     believed[place] = is_over
                     since_ns = since_ns or (0 if is_over else at_ns)
+                elif unfit[place]:
+                    self._note_strange(row, at_ns)
+                    table.last_unfit_end_ns[row] = at_ns
+                    unfit_ns = unfit_ns or at_ns
                 elif frames[place]:
-                    self._weigh(row, over_ns or since_ns, at_ns)
-                    since_ns, over_ns, is_over, was_over = 0, 0, False, False
+                    self._weigh(row, over_ns or since_ns or unfit_ns, at_ns)
+                    since_ns, over_ns, unfit_ns, is_over, was_over = 0, 0, 0, False, False
             generation = int(table.generation[row])
+            if unfit_ns:
+                self._unfit[row] = unfit_ns, generation
             if over_ns:
                 self._over[row] = over_ns, generation
                 if not was_over:
@@ -114,6 +131,16 @@ class Endings:
         self._weigh(row, ended_ns, int(self._streams.since_ns[row]))
         return 0
 
+    def _lasting_unfit(self, row: int) -> int:
+        """Take out the first end that does not fit; 0 if there is none, or the stream went on since."""
+        since_ns, generation = self._unfit.pop(row, (0, 0))
+        if not since_ns or self._streams.generation[row] != generation:
+            return 0
+        if self._streams.last_arrival_ns[row] <= since_ns:
+            return since_ns
+        self._count_false(row, since_ns)
+        return 0
+
     def _weigh(self, row: int, ended_ns: int, next_ns: int) -> None:
         """Count an end that the stream's next frame belied soon after. ended_ns: 0 if there was none."""
         if ended_ns and next_ns - ended_ns <= ALONE_NS:
@@ -126,7 +153,15 @@ class Endings:
     def _count_false(self, row: int, at_ns: int) -> None:
         """Count one that the stream's next frame belied."""
         table = self._streams
+        self._note_strange(row, at_ns)
         if at_ns - table.last_false_end_ns[row] > PAUSE_NS:
             table.false_ends[row] = 0
         table.false_ends[row] += 1
         table.last_false_end_ns[row] = at_ns
+
+    def _note_strange(self, row: int, at_ns: int) -> None:
+        """Keep since when such packets have come that are not the source's own, without a pause of DOUBTED_NS."""
+        table = self._streams
+        newest_ns = max(int(table.last_false_end_ns[row]), int(table.last_unfit_end_ns[row]))
+        if not newest_ns or at_ns - newest_ns > DOUBTED_NS:
+            table.strange_ends_since_ns[row] = at_ns
