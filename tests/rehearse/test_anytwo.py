@@ -142,3 +142,11 @@ def test_swapped_leads_give_no_source_a_new_address(seed: int) -> None:
     """The other lead of a source that was heard all along on the other network."""
     rules = {event.incident.rule for event in _played(seed).events if event.incident}
     assert "identity-changed" not in rules
+
+
+@pytest.mark.parametrize(("seed", "due_s"), [(9101004, 24.0 + 14.0), (9870197, 18.6 + 14.0), (9620012, None)])
+def test_frames_that_a_dark_network_loses_are_due_once_it_is_back(seed: int, due_s: float | None) -> None:
+    """Nobody can count frames on a network that brings none (the third is dark to the end). 14 s: a window of 10 s,
+    and its passes."""
+    owed = [one.due_s for one in any_two(seed).expected if one.rules == ("packet-loss",)]
+    assert owed == ([] if due_s is None else [pytest.approx(due_s, abs=0.1)])

@@ -119,6 +119,22 @@ class TwoNetworks:
 
         self.truths.append(truth)
 
+    def expect_counted(
+        self, fault: str, rule: str, leg: Leg, at_s: float, to_s: float, also: tuple[str, ...] = ()
+    ) -> None:
+        """Expect what is found by counting the frames of a lead: once they came for long enough."""
+
+        def truth() -> Expected:
+            from_s = at_s
+            for subject, network, cut_s, back_s in sorted(self.silences, key=lambda one: one[2]):
+                if (subject, network) == leg and cut_s < from_s + WINDOW_DUE_S and back_s > max(from_s, cut_s):
+                    from_s = back_s
+            due_s = from_s + WINDOW_DUE_S
+            is_owed = self.is_moving and min(to_s, SECONDS - 1.0) > due_s
+            return Expected(fault, (rule,), (), self.universes(*leg), at_s, due_s, also, is_owed)
+
+        self.truths.append(truth)
+
 
 Trouble = Callable[[TwoNetworks, str, float, float], str]
 """Takes the show, its subject, from when and to when; returns what it does, in words."""
@@ -215,16 +231,7 @@ def lead_loses(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> str
     network = plan.chance.below(2)
     ratio, seed = plan.chance.between(0.06, 0.3), plan.chance.below(1 << 30)
     plan.wrap((subject, network), lambda before: stage.lossy(before, ratio, seed, at_s, to_s))
-    plan.expect(
-        f"lossy lead of {subject}",
-        ("packet-loss",),
-        (),
-        plan.universes(subject, network),
-        at_s,
-        at_s + WINDOW_DUE_S,
-        SIDE,
-        is_owed=plan.is_moving and to_s > at_s + WINDOW_DUE_S,
-    )
+    plan.expect_counted(f"lossy lead of {subject}", "packet-loss", (subject, network), at_s, to_s, SIDE)
     return f"{subject}'s lead on {plan.names[network]} loses {ratio:.0%}"
 
 
@@ -232,15 +239,7 @@ def lead_doubles(plan: TwoNetworks, subject: str, at_s: float, to_s: float) -> s
     """Each packet of one lead comes twice."""
     network = plan.chance.below(2)
     plan.wrap((subject, network), lambda before: stage.doubled(before, 1, 0.0003, at_s, to_s))
-    plan.expect(
-        f"doubled lead of {subject}",
-        ("repeated-packets",),
-        (),
-        plan.universes(subject, network),
-        at_s,
-        at_s + WINDOW_DUE_S,
-        is_owed=plan.is_moving and to_s > at_s + WINDOW_DUE_S,
-    )
+    plan.expect_counted(f"doubled lead of {subject}", "repeated-packets", (subject, network), at_s, to_s)
     return f"{subject}'s packets on {plan.names[network]} come twice"
 
 
