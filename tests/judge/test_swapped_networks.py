@@ -100,6 +100,18 @@ def test_what_came_by_a_network_only_through_the_swap_does_not_still_work_there_
         assert not [line for line in lost.still_working if "main desk" in line and "on B" in line.replace("@", "on ")]
 
 
+@pytest.mark.parametrize("home", [0, 1])
+def test_a_network_on_which_only_the_swap_brought_data_is_not_said_to_have_stopped(home: int) -> None:
+    """The other network carries nothing. Once the leads are right, it is as silent as it was."""
+    desks = [part for one in (MAIN, LIGHTS) for part in leg(one, home)]
+    shown = Stage(BOTH, *desks).run(END_S)
+    (lost,) = [one for one in shown.open if one.rule == "universe-lost"]
+    assert "no longer reaches this port" not in lost.summary
+    assert f"Nothing comes by their own leads on network {'BA'[home]}." in lost.summary
+    undeclared = Stage(replace(BOTH, universes=()), *desks).run(END_S)
+    assert [one.rule for one in undeclared.all] == ["networks-swapped"]
+
+
 @pytest.mark.parametrize("network", [0, 1])
 def test_a_stranger_that_begins_while_networks_are_swapped_is_reported(network: int) -> None:
     desks = [part for one in (MAIN, LIGHTS) for on in (0, 1) for part in leg(one, on)]

@@ -69,12 +69,12 @@ def find_wrong_network(scene: Scene) -> Verdict | None:
         networks.update(streams.network[found].tolist())
     here, there = say_networks(ctx, scene.networks), say_networks(ctx, sorted(networks))
     name = plain_names(ctx, list(senders))
-    has = "has" if len(ctx.whole_sources(list(senders))) == 1 else "have"
+    has, runs = ("has", "is") if len(ctx.whole_sources(list(senders))) == 1 else ("have", "are")
     since = f"{full_names(ctx, list(senders))} {has} sent the same universes on {there} since they ended on {here}."
     return Verdict(
         "wrong-network",
         Confidence.HIGH,
-        f"The data arrives on {there} instead, where it is not declared: {name} is running.",
+        f"The data arrives on {there} instead, where it is not declared: {name} {runs} running.",
         [since],
         [f"{name} was set to send on {there}"],
         next_checks=[*checks_of_wrong_network(name, there)],

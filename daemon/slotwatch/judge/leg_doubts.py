@@ -72,7 +72,7 @@ def say_visitors(scene: Scene, verdict: Verdict) -> None:
     ctx = scene.ctx
     before = {source: _own_place(ctx, source) for source in scene.whole}
     places = {place for place in before.values() if place is not None}
-    if verdict.cause != "leg-lost" or None in before.values() or not places:
+    if verdict.cause not in ("leg-lost", "network-lost") or None in before.values() or not places:
         return
     lost = np.flatnonzero(scene.stopped & is_among(ctx.streams.source, scene.whole))
     since_ns = int(ctx.streams.since_ns[lost].min())

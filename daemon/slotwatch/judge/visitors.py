@@ -73,6 +73,10 @@ class Visitors:
         began_ns = [int(streams.since_ns[row]) for row in ctx.streams_from(home).tolist() if ctx.live[row]]
         return any(last_ns - TOGETHER_NS < one < last_ns + _settled_ns(ctx, source) for one in began_ns)
 
+    def alone_brought(self, universe: int) -> bool:
+        """Whether all that came on a universe came by another network's lead, which is in its own place again."""
+        return all(self.visit(stream) is Visit.OVER for stream in self._ctx.streams_of(universe).tolist())
+
     def came_over_ns(self, stream: int) -> int:
         """Since when its lead had arrived on another network when this came from there; 0: it did not."""
         ctx, streams = self._ctx, self._ctx.streams

@@ -20,6 +20,7 @@ from slotwatch.judge.rule import CLEAR_FIRST, LOOK_AT_STAGE, Rule, RuleClass, Sh
 from slotwatch.judge.silences import LOSS_TIMEOUTS, counts_from_ns, is_target, seen_by_listener, stopped_by_routes
 from slotwatch.judge.storms import Storms
 from slotwatch.judge.succession import MOST_LOOKED_AT
+from slotwatch.judge.visitors import Visitors
 from slotwatch.model.universes import ended_by_leaving
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
@@ -53,8 +54,10 @@ def is_lost(ctx: RuleContext, p: UniverseLostParameters, storms: Storms) -> Mask
     declared = (universes.declared >= 0) | (universes.protocol == int(Protocol.LINE))
     lost &= declared | ((silent_ns < asked_ns) & (lived_ns >= ns_from_s(p.lived_s)))
     # What came in by the wrong network or under a wrong number, and is back where it belongs, is not lost.
+    has_several, visitors = len(ctx.house.networks) > 1, Visitors(ctx)
     for row in np.flatnonzero(lost & ~declared)[:MOST_LOOKED_AT].tolist():
-        lost[row] = not (len(ctx.house.networks) > 1 and went_home(ctx, row)) and not moved_back(ctx, row)
+        lost[row] = not (has_several and (went_home(ctx, row) or visitors.alone_brought(row)))
+        lost[row] &= not moved_back(ctx, row)
     # What ends because this computer no longer asks for it is not a loss.
     lost &= ~storms.brought(ctx, lost) & ~ended_by_leaving(universes)
     # What a stranger began and ended is still missing, as before.
