@@ -197,8 +197,14 @@ def test_an_end_that_is_to_come_means_now() -> None:
 
 
 def test_an_end_before_the_begin_is_refused(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["report", "-c", str(house), "--since", "2025-02-01", "--until", "2025-01-01"]) == 2
-    assert "would end before it begins" in capsys.readouterr().err
+    # 11:30 at UTC-5 is 16:30 UTC (RFC 3339, 4.2); year 9999 is to come: the report ends now.
+    for since, until in (
+        ("2025-02-01", ("--until", "2025-01-01")),
+        ("9999-01-01", ()),
+        ("2025-02-01T11:30-05:00", ("--until", "2025-02-01T12:00+00:00")),
+    ):
+        assert main(["report", "-c", str(house), "--since", since, *until]) == 2
+        assert "would end before it begins" in capsys.readouterr().err
 
 
 def test_the_services_history_is_found_by_its_house_file(
