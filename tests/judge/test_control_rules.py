@@ -206,6 +206,29 @@ def test_a_stranger_is_unexpected_and_the_sentence_says_what_it_does() -> None:
     assert opened_after_s(incident) <= 5.4
 
 
+SET_UP_ANEW = "Look at main desk: was it set up anew, with another CID? Then correct the house file."
+
+
+def test_a_stranger_with_the_name_and_address_of_a_declared_source_may_be_that_one_set_up_anew() -> None:
+    """Common practice, no source: a show computer that is installed anew has a new CID and keeps its address."""
+    known = DeclaredSource("main desk", cid=bytes(16), address="10.0.0.3", source_name="Desk C")
+    incident = stage(desk(3), sources=(known, B), by=("main desk",)).run(8.0).only()
+    assert incident.rule == "unexpected-source"
+    assert incident.evidence[1] == (
+        'It has the address and name of "main desk" in the house file, and another CID. '
+        '"main desk" itself is not heard.'
+    )
+    assert incident.next_checks[0] == SET_UP_ANEW
+
+
+def test_nobody_is_asked_whether_a_desk_that_sends_was_set_up_anew() -> None:
+    named = replace(A, source_name="Desk A")
+    twin = replace(desk(3, priority=90), name="Desk A")
+    incident = stage(desk(), twin, sources=(named, B), by=("main desk",)).run(8.0).only()
+    assert 'It has the name of "main desk" in the house file, and another address.' in incident.evidence
+    assert incident.next_checks[0] == "Find out who it is: name and address are in the evidence."
+
+
 def test_a_stranger_that_takes_several_universes_is_said_to_take_each() -> None:
     """E1.31 6.2.3: the higher priority wins, universe by universe."""
     both = (1, 2)

@@ -55,7 +55,10 @@ def run(arguments: argparse.Namespace) -> int:
     until = end_moment(arguments.until, since, now_ns, zone)
     end = datetime.fromisoformat(until) if until else datetime.fromtimestamp(now_ns / 1e9, zone)
     if since and end <= datetime.fromisoformat(since):
-        raise EdgeError("the report would end before it begins", "give --since a time before --until, which is now if it is not given")
+        raise EdgeError(
+            "the report would end before it begins",
+            "give --since a time before --until, which is now if it is not given",
+        )
     if is_hidden(path):
         raise EdgeError(f"this user may not look into {path.parent}", "run the report with sudo")
     if not path.is_file():

@@ -10,6 +10,7 @@ from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Effect, Explains, Reach
+from slotwatch.judge.half_matches import half_match, heard_names
 from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.parameters import Facts, RuleParameters, number
@@ -107,6 +108,7 @@ class UnexpectedSources:
         first_ns = min(int(streams.first_frame_ns[row]), before.began_ns if before else ctx.now_ns)
         is_e131 = streams.protocol[row] == Protocol.E131  # Art-Net has neither priority nor CID
         slots = takeover.slots if takeover is not None else 0
+        resembles, checks = _resemblance(ctx, source) if declared is None and earlier < 0 else ("", ())
         return Finding(
             group=f"source:{ctx.source_name(source)}:{cause}",
             # One that rises above its priority has sent before; a stranger was one from its first frame.
@@ -119,9 +121,10 @@ class UnexpectedSources:
                 f"{ctx.say_source(source)} on {ctx.universe_name(universe)}: "
                 + (f"priority {priority}, CID {ctx.sources[source].source_id.hex()}, " if is_e131 else "")
                 + f"first seen {ctx.time_of_day(first_ns)}.",
+                *([resembles] if resembles else ()),
             ),
             cause=IDENTITY_CHANGED if earlier >= 0 else cause,
-            next_checks=CHECKS_OF_ITS_RETURN if earlier >= 0 else _checks_of(declared, above=above),
+            next_checks=CHECKS_OF_ITS_RETURN if earlier >= 0 else checks or _checks_of(declared, above=above),
             # Slots taken by per-address priority are seen by the audience, whatever the packets' own priority.
             lower=-1 if slots else 0,
             weight=float(slots * PRIORITIES + priority),
@@ -141,6 +144,19 @@ class UnexpectedSources:
             return []
         found = [Takeover.of(ctx, one, by_packets=by_packets) for one in rows[unexpected].tolist()]
         return [one for one in found if one is not None]
+
+
+def _resemblance(ctx: RuleContext, source: int) -> tuple[str, tuple[str, ...]]:
+    """Say which declared source an undeclared one may be, set up anew; and the checks, unless that one sends too."""
+    found = half_match(ctx, source)
+    if found is None:
+        return "", ()
+    one, same, other = found
+    said = f'It has the {same} of "{one.name}" in the house file, and another {other}.'
+    if one.name in ctx.once(heard_names):
+        return said, ()
+    ask = f"Look at {one.name}: was it set up anew, with another {other}? Then correct the house file."
+    return f'{said} "{one.name}" itself is not heard.', (ask, *RULE.next_checks)
 
 
 def _checks_of(declared: DeclaredSource | None, *, above: bool) -> tuple[str, ...]:
