@@ -229,6 +229,17 @@ def test_nobody_is_asked_whether_a_desk_that_sends_was_set_up_anew() -> None:
     assert incident.next_checks[0] == "Find out who it is: name and address are in the evidence."
 
 
+def test_a_universe_number_that_is_not_allowed_sends_to_the_numbers_of_its_sender() -> None:
+    """ANSI E1.31-2018 6.2.7: universe numbers go from 1 to 63999."""
+    packets = [
+        Packet(4.0 + n / HZ, e131(64000, n, bytes(512), cid=bytes(16), name="Desk A"), "10.0.0.1", group_of(1))
+        for n in range(40)
+    ]
+    found = stage(desk(), Plain(packets), sources=(A, B), by=("main desk",)).run(8.0).rule("malformed-packets")
+    assert found.summary.startswith('10.0.0.1, the address of "main desk", sends packets that no protocol accepts')
+    assert found.next_checks[0] == "Look at the numbers of its universes and sync addresses: E1.31 allows 1 to 63999."
+
+
 def test_a_stranger_that_takes_several_universes_is_said_to_take_each() -> None:
     """E1.31 6.2.3: the higher priority wins, universe by universe."""
     both = (1, 2)

@@ -45,6 +45,7 @@ def test_says_that_another_number_began_as_the_source_stopped_though_the_backup_
     assert absent.also_possible[0] == "the source sends the same levels under another number now"
     assert new.summary.endswith("Its source stopped universe e131/3 at 08:16:59: that data may have moved.")
     assert new.cause == "numbered-off"
+    assert new.next_checks[0] == "Compare how the sender's display numbers universes with the number heard here."
 
 
 def test_universes_of_one_source_that_move_are_one_incident_though_it_sent_another_before() -> None:

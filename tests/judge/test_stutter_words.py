@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from slotwatch.snapshot import Incident
-from tests.judge.stage import Desk, Packet, Stage, house_of, moving, still
+from tests.judge.stage import Desk, Packet, Plain, Stage, e131, group_of, house_of, moving, still
 
 
 def _without_pauses(universe: int, index: int) -> int:
@@ -136,3 +136,20 @@ def test_ways_that_begin_to_lose_frames_seconds_apart_are_two() -> None:
 def test_a_sender_that_pauses_and_a_way_that_loses_frames_share_nothing() -> None:
     lossy = Desk("Desk B", (2,), "10.0.0.2", number=2, levels=moving(), drop=pauses)
     assert apart(halting("Desk A", 1, "10.0.0.1"), lossy, 12.0, "uneven-refresh") == [("e131/1",)]
+
+
+def test_clumps_of_a_wireless_hop_send_to_that_hop_first() -> None:
+    """IEEE 802.11: an access point holds group frames back until a beacon, each 100 units of 1.024 ms."""
+    clumps = [
+        Packet(
+            0.1024 * (n // 4) + 0.0005 * (n % 4),
+            e131(1, n, bytes([n % 200]) * 512, cid=bytes(16)),
+            "10.0.0.1",
+            group_of(1),
+        )
+        for n in range(600)
+    ]
+    stage = Stage(house_of((1,)), Plain(clumps)).run(14.0)
+    found = stage.rule("uneven-refresh")
+    assert found.cause == "wireless"
+    assert found.next_checks[0] == "Check whether a wireless hop lies between the source and this port."

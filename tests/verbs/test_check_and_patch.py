@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from uuid import UUID
 
 import pytest
 
@@ -134,6 +135,22 @@ def test_a_house_that_declares_no_universe_is_noted(
     status, out, _ = run(capsys, "check", "-c", str(house))
     assert status == 0
     assert ("No universe is declared, so slotwatch cannot say that one is missing." in out) == (not declared)
+
+
+@pytest.mark.parametrize(("sign", "is_warned"), [(f'cid = "{UUID(int=1)}"', True), ('address = "10.0.0.3"', False)])
+def test_a_cid_that_art_net_cannot_have_is_a_warning(
+    capsys: pytest.CaptureFixture[str], hall: Path, sign: str, is_warned: bool
+) -> None:
+    """Art-Net 4, ArtDmx: the packet has no field for an identity."""
+    hall.write_text(
+        f'{HOUSE.partition("[[profiles]]")[0]}[[sources]]\nname = "server"\n{sign}\n'
+        '[[universes]]\nprotocol = "artnet"\nnumber = 3\nsources = ["server"]\n'
+    )
+    status, out, _ = run(capsys, "check", "-c", str(hall))
+    assert (status, 'artnet/3 names the source "server", which is declared with a CID.' in out) == (
+        is_warned,
+        is_warned,
+    )
 
 
 @pytest.mark.parametrize(("phases", "is_noted"), [("show", True), ("pre-show show", True), ("show post-show", False)])

@@ -24,8 +24,8 @@ class Conflict:
     kind: str
     """overlap | doubled | past-512 | unknown-profile | pair-split | undeclared-universe | way-twice |
     circuit-without-rack | unknown-circuit | racks-overlap | way-differs | way-nameplate | supply-nameplate.
-    `check` adds page-read-only, certificate-unusable, certificate-out-of-date, secret-unusable, no-fixtures,
-    no-circuits, no-universes and not-checked."""
+    `check` adds source-never-matches, page-read-only, certificate-unusable, certificate-out-of-date, secret-unusable,
+    no-fixtures, no-circuits, no-universes and not-checked."""
     severity: Severity
     fixtures: tuple[str, ...]
     universe: UniverseId | None

@@ -147,7 +147,7 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
             MOST_CHECKS,
         ),
         still_working=_few([*(verdict.still_working if verdict else ()), *speaker.still_working], MOST_CHECKS),
-        next_checks=_checks(ctx, cluster, about) if returned_ns is None else (),
+        next_checks=_checks(ctx, cluster, about) if returned_ns is None or (verdict and verdict.repeats) else (),
         labels=tuple(
             (ctx.universe_name(row), label)
             for row, label in zip(universes, ctx.labels(universes), strict=True)

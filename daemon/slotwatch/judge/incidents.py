@@ -244,8 +244,11 @@ class IncidentBook(ResumedIncidents):
         """is_over: all of it is back, and what was known while it lasted stays the record."""
         incident = entry.incident
         comes_and_goes = draft.flapping or self._flapping.opens_often(entry.openings)
-        # What comes and goes has something to look at also while it is back.
-        incident.next_checks = (*draft.next_checks, *(FLAPPING.next_checks if comes_and_goes else ()))
+        # What comes and goes has something to look at also while it is back: its cause, where that is known to repeat.
+        incident.next_checks = (
+            *draft.next_checks,
+            *(FLAPPING.next_checks if comes_and_goes and not draft.repeats else ()),
+        )
         # What ended last may have closed already: what is left of it ended earlier, and does not date the end.
         if draft.returned_ns is None or draft.returned_ns >= (incident.returned_ns or 0):
             incident.summary = entry.summary_now(draft)

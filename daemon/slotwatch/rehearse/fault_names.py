@@ -129,7 +129,7 @@ WITHOUT_SCENARIO: dict[str, str] = {
     "F35": "DHCP servers are not listened to; their effect is reported as `identity-changed` or `fallback-address`.",
     "F46": "Inside a node: the network shows one good sender.",
     "F48": "Inside a receiver: the network is right.",
-    "F64": "Which sync master is right cannot be known; the rates are shown.",
+    "F64": "Which sync master is right cannot be known; how often its packets come is not judged.",
     "F74": "Not an alarm: a rig check lists the fixtures that were not exercised.",
     "F81": "Counted as switchings of the circuit in the hours, not raised.",
     "F91": "The data reached this port correctly: reported as such, never as a fault of the line.",

@@ -26,6 +26,7 @@ from slotwatch.snapshot.readiness import ExceptionInForce
 from slotwatch.views.check import NOT_CHECKED, STOPS_THE_START, check_json, check_report, check_text
 from slotwatch.views.house import NONE_MISSED
 from slotwatch.views.records import exception_of
+from slotwatch.wire.universe import Protocol
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,13 +53,36 @@ def run(arguments: argparse.Namespace) -> int:
             print(json.dumps({"usable": False, "problems": problems}, indent=2, ensure_ascii=False))
         raise
     report = check_report(
-        house, (*conflicts(house), *_empty_lists(house), *_page(house), *_secrets(house)), _exceptions(house)
+        house,
+        (*conflicts(house), *_sources(house), *_empty_lists(house), *_page(house), *_secrets(house)),
+        _exceptions(house),
     )
     if arguments.json:
         print(json.dumps(check_json(report), indent=2, ensure_ascii=False))
     else:
         print("\n".join(cut(line, LONGEST_LINE) for line in check_text(report)))
     return 1 if report.faults else 0
+
+
+def _sources(house: House) -> list[Conflict]:
+    """Return a warning for each source that an Art-Net universe names and that is declared with a CID."""
+    with_cid = {one.name for one in house.sources if one.cid is not None}
+    return [
+        Conflict(
+            "source-never-matches",
+            Severity.WARNING,
+            (),
+            universe.id,
+            None,
+            f'{universe.id} names the source "{name}", which is declared with a CID. Art-Net packets have none, so '
+            "this source never matches there: declare one of another name, with the address and without cid.",
+            house.file,
+        )
+        for universe in house.universes
+        if universe.id.protocol is Protocol.ARTNET
+        for name in universe.sources
+        if name in with_cid
+    ]
 
 
 def _page(house: House) -> list[Conflict]:

@@ -30,6 +30,7 @@ CHECKS_OF_MANY = (
     "more than the others leads to the machine.",
     "Where the addresses are real, look for what these machines have in common: one program, or one setting.",
 )
+CHECK_NUMBERS = "Look at the numbers of its universes and sync addresses: E1.31 allows 1 to 63999."
 Sender = tuple[int, bytes, int]
 """Network, address as 16 bytes, and the number of a line; 0: it is none."""
 MANY = b""
@@ -115,14 +116,23 @@ def describe_offender(ctx: RuleContext, key: Sender) -> Finding:
         group=line_group(ctx, line) if line else f"address:{ctx.network_name(network)}:{address}",
         since_ns=0,
         networks=() if line else (network,),
-        facts=MalformedPacketsFacts(f"{address} sends", count, reject.text),
+        facts=MalformedPacketsFacts(
+            f"{address}{'' if line else _whose(ctx, network, address)} sends", count, reject.text
+        ),
         evidence=(
             f"{address}{'' if line else f' on the {protocol} port'}: {count} packets rejected in {OFFENCE_BUCKETS} s, "
             f"the last as {reject.word}.",
         ),
-        next_checks=CHECKS_OF_A_LINE if line else (),
+        next_checks=CHECKS_OF_A_LINE if line else (CHECK_NUMBERS,) if reject is Reject.BAD_UNIVERSE else (),
         weight=float(count),
     )
+
+
+def _whose(ctx: RuleContext, network: int, address: str) -> str:
+    """Say which declared source has this address. Another machine may have sent the packets in its name."""
+    here = (ctx.sources[row] for row in ctx.sources)
+    names = {one.declared_as for one in here if (one.network, one.address) == (network, address)}
+    return "".join(f', the address of "{name}",' for name in sorted(names - {""})[:1])
 
 
 def _describe_many(ctx: RuleContext, network: int) -> Finding:

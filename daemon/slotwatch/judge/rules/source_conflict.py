@@ -154,7 +154,7 @@ RULE = Rule(
     source="ANSI E1.31-2018 6.2.3 (equal priority: receivers merge as they please)",
     faults=("F36", "F37"),
     next_checks=(
-        "Find out who the second source is: name and address are in the evidence.",
+        "Find out who each of them is: names and addresses are in the evidence.",
         "Look for a second desk, a house-light panel or a laptop with a test program left running.",
         "Look at the written priority plan.",
     ),

@@ -77,7 +77,11 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
         ),
         cause="wrong-network" if belongs else "numbered-off" if relatives or moved else "",
         weight=float(bool(relatives or moved)),
-        next_checks=checks_of_wrong_network(f'"{name}"' if name else "its source", on) if belongs else (),
+        next_checks=checks_of_wrong_network(f'"{name}"' if name else "its source", on)
+        if belongs
+        else RULE.next_checks[-1:]
+        if relatives or moved
+        else (),
     )
 
 

@@ -222,6 +222,7 @@ def describe_uneven(
         cause=cause,
         confidence=Confidence.HIGH if cause else Confidence.MEDIUM,
         also_possible=also,
+        next_checks=RULE.next_checks[-1:] if cause == WIRELESS else (),
         weight=longest_ms,
     )
 

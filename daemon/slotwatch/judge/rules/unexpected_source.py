@@ -156,7 +156,7 @@ def _resemblance(ctx: RuleContext, source: int) -> tuple[str, tuple[str, ...]]:
     if one.name in ctx.once(heard_names):
         return said, ()
     ask = f"Look at {one.name}: was it set up anew, with another {other}? Then correct the house file."
-    return f'{said} "{one.name}" itself is not heard.', (ask, *RULE.next_checks)
+    return f'{said} "{one.name}" itself is not heard.', (ask,)
 
 
 def _checks_of(declared: DeclaredSource | None, *, above: bool) -> tuple[str, ...]:
