@@ -542,10 +542,15 @@ def test_per_address_priority_that_is_short_and_one_that_is_whole() -> None:
 # --- preview ------------------------------------------------------------------------------------------
 
 
+def on_from(live_s: float, hz: float = HZ) -> Callable[[int, int], int]:
+    """The series goes on, whatever the options (ANSI E1.31-2018 6.2.5)."""
+    return lambda universe, index: round(live_s * hz) + index
+
+
 def test_a_backup_that_dies_as_the_main_goes_to_preview_is_named_beside_it() -> None:
     """Nothing would take over: whoever only switches the preview off has no backup (common practice, no source)."""
     main, spare = Desk("Main desk", (1,), to_s=20.0), Desk("Spare desk", (1,), "10.0.0.2", 2, priority=90, to_s=20.0)
-    preview = replace(main, from_s=20.0, to_s=1e9, options=0x80)
+    preview = replace(main, from_s=20.0, to_s=1e9, options=0x80, sequence_of=on_from(20.0, main.hz))
     sources = (DeclaredSource("main desk", cid=main.cid), DeclaredSource("spare desk", cid=spare.cid, role="backup"))
     house = house_of((1,), sources=sources, by=("main desk", "spare desk"))
     found = Stage(house, main, spare, preview).run(30.0).rule("preview-only")
@@ -566,17 +571,17 @@ def test_preview_alone_is_reported_and_preview_beside_live_is_not() -> None:
 @pytest.mark.parametrize("live_s", [0.0, 10.0])
 def test_previews_that_have_stopped_are_no_preview_only(live_s: float) -> None:
     """The desk sends a keep-alive a second (E1.31 6.6.2). Without one for longer, its previews have stopped too."""
-    live, last = desk(to_s=live_s), desk(options=0x80, from_s=live_s, to_s=live_s + 0.5)
+    live, last = desk(to_s=live_s), desk(options=0x80, from_s=live_s, to_s=live_s + 0.5, sequence_of=on_from(live_s))
     shown = stage(*((live, last) if live_s else (last,))).run(live_s + 9.0)
     assert "preview-only" not in [event.incident.rule for event in shown.events if event.incident is not None]
-    kept = stage(desk(to_s=10.0), desk(options=0x80, from_s=10.0, hz=1.0)).run(30.0).only()
+    kept = stage(desk(to_s=10.0), desk(options=0x80, from_s=10.0, hz=1.0, sequence_of=on_from(10.0))).run(30.0).only()
     assert kept.rule == "preview-only" and kept.returned_ns is None
 
 
 @pytest.mark.parametrize(("live_s", "stops"), [(0.0, False), (10.0, False), (0.0, True)])
 def test_preview_only_is_over_when_a_live_frame_comes_or_previews_stop(live_s: float, *, stops: bool) -> None:
     """At 20 s previews stop, or another source is live beside them. Live frames of before do not say when it ended."""
-    seen = desk(options=0x80, from_s=live_s, to_s=20.0 if stops else 40.0)
+    seen = desk(options=0x80, from_s=live_s, to_s=20.0 if stops else 40.0, sequence_of=on_from(live_s))
     live, spare = desk(to_s=live_s), desk(2, from_s=20.0)
     found = stage(seen, *([live] if live_s else []), *([] if stops else [spare])).run(24.0).rule("preview-only")
     assert found.returned_ns is not None

@@ -68,7 +68,12 @@ def test_a_desk_that_comes_back_some_time_after_the_restart_is_named_as_back() -
 def test_a_desk_that_sends_preview_data_alone_is_still_said_to_run_after_the_restart() -> None:
     """ANSI E1.31-2018 6.2.6: preview data (bit 7) is not for live output."""
     blind = replace(MAIN, options=0x80)
-    before = Stage(two_desks(), replace(MAIN, to_s=20.0), replace(blind, from_s=20.0), SPARE).run(30.0)
+    before = Stage(
+        two_desks(),
+        replace(MAIN, to_s=20.0),
+        replace(blind, from_s=20.0, sequence_of=lambda universe, index: 800 + index),
+        SPARE,
+    ).run(30.0)
     (left,) = [one for one in before.open if one.rule == "source-absent"]
     found = restarted(two_desks(), before.open, 30.0, 2.0, blind, SPARE).run(14.0).rule("source-absent")
     assert (found.id, found.cause) == (left.id, left.cause) == (left.id, "universe-withdrawn")

@@ -16,7 +16,7 @@ import pytest
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.model.announced_ends import EndColumns, announced_ends
 from slotwatch.model.model import Model
-from slotwatch.snapshot import Severity
+from slotwatch.snapshot import Confidence, Severity
 from slotwatch.wire.decode import decode
 from tests.judge.stage import (
     START_NS,
@@ -212,3 +212,30 @@ def test_ends_that_go_on_for_long_do_not_become_the_sources_own(closes: bool) ->
         model.advance(START_NS + (second + 1) * S)
     columns = {name: getattr(model.streams, name)[: model.streams.top] for name in EndColumns.__annotations__}
     assert announced_ends(SimpleNamespace(**columns)).tolist() == [closes, False]
+
+
+@pytest.mark.parametrize("from_s", [8.0, 14.0, 18.0], ids=["beside it", "as it stops", "when it has stopped"])
+@pytest.mark.parametrize("universes", [(1, 2), (1,)], ids=["all", "one"])
+@pytest.mark.parametrize("kind", [{"options": 0x80}, {"start_code": 0xDD}], ids=["preview", "priorities"])
+def test_what_somebody_sends_in_the_name_of_a_dead_source_is_not_put_down_to_it(
+    from_s: float, universes: tuple[int, ...], kind: dict[str, int]
+) -> None:
+    """A source numbers all its packets of a universe in one series (ANSI E1.31-2018 6.2.5)."""
+    desk = Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0), to_s=14.0)
+    stranger = Desk(
+        "Desk A", universes, hz=25.0, phase_s=0.007, from_s=from_s, sequence_of=lambda u, i: i + 100, **kind
+    )  # type: ignore[arg-type]
+    stage = Stage(HOUSE, desk, stranger).run(24.0)
+    loss = stage.rule("universe-lost")
+    assert set(loss.universes) == {"e131/1", "e131/2"} and loss.severity == Severity.CRITICAL
+    assert (loss.cause, loss.confidence) == ("unknown", Confidence.LOW)
+    assert "So it is not known whether Desk A itself runs." in loss.summary
+    assert {one.rule for one in stage.all} <= {"universe-lost", "sequence-unusable"}
+    assert loss.next_checks[0] == "Look at the screen of Desk A: is it running?"
+
+
+def test_ends_that_go_on_are_no_sign_that_a_dead_source_runs() -> None:
+    desk = Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0), to_s=14.0)
+    forged = ends(desk, [8.0 + place for place in range(30)], lambda place: 37 * place)
+    loss = Stage(HOUSE, desk, forged).run(30.0).rule("universe-lost")
+    assert loss.cause == "source-lost" and "running" not in loss.summary

@@ -53,6 +53,7 @@ class StreamColumns(Protocol):
     last_packet_ns: NDArray[np.int64]
     last_preview_ns: NDArray[np.int64]
     last_slot_priority_ns: NDArray[np.int64]
+    last_stray_ns: NDArray[np.int64]
     last_terminated_ns: NDArray[np.int64]
     last_unfit_end_ns: NDArray[np.int64]
     last_wrong_group_ns: NDArray[np.int64]

@@ -9,9 +9,11 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.rule import LOOK_AT_STAGE, LOOK_FOR_A_SECOND
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict
 from slotwatch.snapshot import Confidence
+from slotwatch.wire.fields import OPTION_TERMINATED
 
 ALIVE_NS = 3 * NANOSECONDS
 """Packets of a stream at rest come each second (ANSI E1.31-2018 6.6.2), and some may be lost."""
@@ -22,14 +24,21 @@ SURE_NS = 10 * NANOSECONDS
 
 
 def comes_on(scene: Scene) -> bool:
-    """Whether packets of all that stopped came on, and held no levels that a receiver may use."""
-    rows = scene.stopped.nonzero()[0]
-    came_ns = scene.ctx.streams.last_packet_ns[rows]
+    """Whether packets of all that stopped came on, and held no levels that a receiver may use.
+
+    One that announces an end is no sign of life.
+    """
+    streams, rows = scene.ctx.streams, scene.stopped.nonzero()[0]
+    others_ns = np.maximum(streams.last_preview_ns[rows], streams.last_slot_priority_ns[rows])
+    came_ns = np.where(streams.options[rows] & OPTION_TERMINATED, others_ns, streams.last_packet_ns[rows])
     return bool(len(rows)) and bool((came_ns > scene.stops.last_ns[rows] + NANOSECONDS).all())
 
 
 def sends_no_levels(scene: Scene) -> Verdict | None:
-    """Give the verdict where packets of all that stopped came on."""
+    """Give the verdict where packets of all that stopped came on, or came for some of it from somebody unknown."""
+    strange = strays(scene.ctx, scene.stopped.nonzero()[0])
+    if len(strange):
+        return _in_its_name(scene, strange)
     if not comes_on(scene):
         return None
     ctx, streams = scene.ctx, scene.ctx.streams
@@ -63,6 +72,34 @@ def sends_no_levels(scene: Scene) -> Verdict | None:
             f"Look at the output settings of {senders}: blind or preview mode, start code.",
             "Look at the stage: do the lights on these universes still follow?",
         ],
+    )
+
+
+def strays(ctx: RuleContext, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Those streams of which packets without levels came after their last frame, with numbers of another series."""
+    streams = ctx.streams
+    return rows[streams.last_stray_ns[rows] > streams.last_arrival_ns[rows]]
+
+
+def _in_its_name(scene: Scene, strange: NDArray[np.intp]) -> Verdict:
+    """Give the verdict where somebody sends other packets in the name of what stopped, or it was started anew."""
+    ctx, source = scene.ctx, scene.ctx.source_of(int(strange[0]))
+    name, screen = ctx.say_source(source), ctx.source_name(source)
+    what = _without_levels(ctx, strange, ctx.streams.last_arrival_ns[strange])
+    there = ctx.name_universes(sorted(set(ctx.streams.universe[strange].tolist())))
+    newest_ns = int(ctx.streams.last_packet_ns[strange].max())
+    return Verdict(
+        "unknown",
+        Confidence.LOW,
+        f"Since then packets with the identity and address of {name} hold only {what}, and their numbers do not "
+        f"continue those of its frames. So it is not known whether {screen} itself runs.",
+        [f"The newest of those packets came for {there} at {ctx.time_of_day(newest_ns)}."],
+        [
+            "the source stopped, and somebody else sends those packets",
+            "the source was started anew, and sends no levels yet",
+        ],
+        next_checks=[f"Look at the screen of {screen}: is it running?", LOOK_FOR_A_SECOND, LOOK_AT_STAGE],
+        speaks_of=(source,),
     )
 
 

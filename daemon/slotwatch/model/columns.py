@@ -35,6 +35,7 @@ STREAM: tuple[tuple[str, str], ...] = (
     ("last_false_end_ns", "<i8"),  # last packet that announced its end while it went on: it is not believed
     ("strange_ends_since_ns", "<i8"),  # since when either has come, see `model.announced_ends.DOUBTED_NS`
     ("last_slot_priority_ns", "<i8"),
+    ("last_stray_ns", "<i8"),  # last packet without live levels, no end, whose number is far from its series
     ("lost_ns", "<i8"),  # when it was found lost (silence over its timeout, or terminated); 0 while live
     # --- as last sent
     ("sequence", "u1"),

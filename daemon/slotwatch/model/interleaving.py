@@ -14,10 +14,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from slotwatch.model.part import Part
+from slotwatch.model.part import LEVELS, Part
 from slotwatch.model.sequence import SEQUENCES, WINDOW
 from slotwatch.model.streams import EVERY_STEP, Streams
-from slotwatch.wire.fields import OPTION_TERMINATED
+from slotwatch.wire.fields import OPTION_PREVIEW, OPTION_TERMINATED
 from slotwatch.wire.universe import Protocol
 
 TAKEN_UP, NOT_TAKEN_UP = 2, -1
@@ -31,7 +31,7 @@ FORGET_NS = 10_000_000_000
 
 
 class Interleaving:
-    """The columns `interleaved…` and `left_number` of the stream table."""
+    """The columns `interleaved…`, `left_number` and `last_stray_ns` of the stream table."""
 
     def __init__(self, streams: Streams) -> None:
         self._streams = streams
@@ -53,6 +53,7 @@ class Interleaving:
             return
         # A packet that announces an end is of no series until it is believed: neither it nor the next one is a jump.
         ended = (part.options & OPTION_TERMINATED) != 0
+        self._note_strays(part, jump & ~ended)
         jump &= ~(ended | segments.before(ended, begins | ((table.options[rows] & OPTION_TERMINATED) != 0)))
         others = table.protocol[stream] != int(Protocol.E131)
         if np.count_nonzero(others):
@@ -60,6 +61,13 @@ class Interleaving:
             one_row = (number > 0) & (before > 0) & (to == segments.before(to, table.last_destination[rows]))
             jump &= ~others | one_row
         self._count(stream[jump], before[jump], number[jump], part.t_ns[jump])
+
+    def _note_strays(self, part: Part, jump: NDArray[np.bool_]) -> None:
+        """Keep when packets without live levels were far from their stream's series, where it has one or two."""
+        table, stream = self._streams, part.stream
+        stray = jump & ((table.expected_step[stream] != EVERY_STEP) | (table.interleaved[stream] >= PLAIN))
+        stray &= (part.kind != LEVELS) | ((part.options & OPTION_PREVIEW) != 0)
+        np.maximum.at(table.last_stray_ns, stream[stray], part.t_ns[stray])
 
     def _count(
         self, stream: NDArray[np.intp], left: NDArray[np.uint8], number: NDArray[np.uint8], t_ns: NDArray[np.int64]

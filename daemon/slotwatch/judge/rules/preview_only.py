@@ -16,6 +16,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import UNIVERSE, Effect, Explains, Reach
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.without_levels import strays
 from slotwatch.snapshot import Severity
 
 
@@ -55,8 +56,10 @@ def preview_only(ctx: RuleContext, p: PreviewOnlyParameters) -> dict[PreviewOnly
     found: dict[PreviewOnly, int | None] = {}
     for row in np.flatnonzero(universes.used & (universes.declared >= 0) & universes.expected & recent & silent):
         last_ns = int(universes.last_arrival_ns[row])
-        # A visualiser's picture beside a desk that falls silent is not that desk's.
-        if not last_ns or (ctx.streams.last_arrival_ns[_previews(ctx, int(row), p)] > 0).any():
+        # A visualiser's picture beside a desk that falls silent is not that desk's, nor is what comes in its name only.
+        rows = _previews(ctx, int(row), p)
+        own = ctx.streams.last_arrival_ns[rows] > 0
+        if not last_ns or (own.any() and len(strays(ctx, rows[own])) < np.count_nonzero(own)):
             found[int(row), last_ns] = last_ns or None
     return found
 
