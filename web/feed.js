@@ -94,6 +94,11 @@ export class Feed {
     if (this.#source) this.#listen();
   }
 
+  /** What is known now, as it stays while the page is paused. */
+  still() {
+    return Object.assign(Object.create(this), { house: this.house, universes: new Map(this.universes), incidents: new Map(this.incidents), detail: this.detail, sourceName: (id) => this.names.get(id) || id || "" });
+  }
+
   markSeen(id) {
     this.seen.add(id);
     try { localStorage.setItem("seen", JSON.stringify([...this.seen].slice(-50))); } catch (refused) { /* until the page is closed */ }

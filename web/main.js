@@ -1,12 +1,11 @@
 // Starts the page: one feed, one address bar, one drawing at a time.
 import { patch } from "./tree.js";
-import { Feed, ask } from "./feed.js";
+import { ApiError, Feed, ask } from "./feed.js";
 import { Announcer } from "./announce.js";
 import { banner, contents, head } from "./head.js";
 import { browserNow } from "./clock.js";
 import { strip } from "./strip.js";
 import { openedSincePause, titleCount } from "./verdict.js";
-import { askName, askPhase, change } from "./ask.js";
 import now from "./now.js";
 
 // Other views are fetched when first opened, so that the first load stays small.
@@ -30,6 +29,10 @@ const VIEWS = [
   [/^\/listener$/, "/listener", () => import("./listener.js")],
 ];
 
+/** The questions, fetched once the first view is drawn. */
+const questions = () => import("./ask.js").catch(() => { throw new ApiError(0, "The listener does not answer."); });
+
+const TICK_MS = 500;
 const wide = matchMedia("(min-width: 60em)");
 const announcer = new Announcer(document.getElementById("polite"), document.getElementById("urgent"));
 
@@ -38,19 +41,22 @@ const page = {
   feed: null, browserMs: browserNow(), nowMs: NaN, route: null, local: {}, pausedAt: null, changesWhilePaused: false,
   widthPx: 0, roomy: false, verdictInSight: true, marked: "", trouble: "",
   palette: document.documentElement.dataset.palette || "as system", wide: wide.matches,
-  use, redraw, go, change: act, askName, markNow, askPhase: (wanted) => askPhase(page.feed.house.phase, () => redraw(), wanted), togglePause, turnPalette,
+  use, redraw, go, change: act, markNow, togglePause, turnPalette,
+  askName: async (run) => (await questions()).askName(run),
+  askPhase: async (wanted) => (await questions()).askPhase(feed.house.phase, redraw, wanted),
 };
 const fetched = new Map(); // path -> {value, error, dueMs, everyS, used, busy}
 let view = null;
 let drawn = []; // what the open view drew last
 let wasStale = false;
 let waiting = false;
+let still = null; // {feed, nowMs, browserMs} that the view of a paused page is drawn from
 
 /** The answer of an address, asked for now and then again while the view that uses it is open. */
 function use(path, everyS = 2) {
   let entry = fetched.get(path);
   if (!entry) {
-    entry = { value: undefined, error: "", dueMs: 0, everyS, used: true, busy: false };
+    entry = { value: undefined, error: still ? "the page is paused." : "", dueMs: 0, everyS, used: true, busy: false };
     fetched.set(path, entry);
     queueMicrotask(refresh);
   }
@@ -59,14 +65,18 @@ function use(path, everyS = 2) {
 }
 
 async function refresh() {
-  if (document.hidden) return;
+  if (document.hidden || still) return;
   for (const [path, entry] of fetched) {
     if (!entry.used || entry.busy || browserNow() < entry.dueMs) continue;
     entry.busy = true;
+    const askedMs = browserNow();
+    entry.dueMs = Infinity;
     ask(path).then((value) => { entry.value = value; entry.error = ""; }, (error) => { entry.error = error.message; entry.status = error.status; })
       .finally(() => {
         entry.busy = false;
-        entry.dueMs = browserNow() + entry.everyS * 1000;
+        // At most half of the time is spent asking; what has just changed is due at once.
+        const tookMs = browserNow() - askedMs;
+        if (entry.dueMs) entry.dueMs = browserNow() + Math.max(entry.everyS * 1000 - tookMs, tookMs) - TICK_MS / 2;
         redraw();
       });
   }
@@ -74,7 +84,7 @@ async function refresh() {
 
 /** A change that a person asked for; what it touches is read again at once. */
 async function act(path, options) {
-  const answer = await change(path, options);
+  const answer = await (await questions()).change(path, options);
   for (const entry of fetched.values()) entry.dueMs = 0;
   refresh();
   redraw();
@@ -91,14 +101,16 @@ function redraw() {
 function draw() {
   if (!page.feed) return;
   page.browserMs = browserNow();
-  const { knowledge } = page.feed;
+  const { knowledge } = feed;
   // Old knowledge does not age into new facts: what was lost for 5 s when the last word came stays at 5 s.
   page.nowMs = knowledge.stale(page.browserMs) ? knowledge.at() : knowledge.now(page.browserMs);
   performance.mark("slotwatch-draw");
   drawOften();
-  if (view && page.pausedAt === null) {
-    for (const entry of fetched.values()) entry.used = false;
-    drawn = view.draw(page);
+  if (view) {
+    for (const entry of fetched.values()) entry.used = Boolean(still);
+    const live = { feed, nowMs: page.nowMs, browserMs: page.browserMs };
+    drawn = view.draw(Object.assign(page, still));
+    Object.assign(page, live);
     patch(document.getElementById("main"), drawn);
     for (const [path, entry] of fetched) if (!entry.used && !entry.busy) fetched.delete(path);
   }
@@ -155,7 +167,7 @@ async function open(path, focus) {
   if (page.route.path !== path) return; // another address was opened meanwhile
   view = loaded.default || loaded;
   page.local = {};
-  page.pausedAt = null;
+  page.pausedAt = still = null;
   patch(document.getElementById("contents"), contents(page));
   if (!wide.matches && focus) document.querySelector("#contents details").open = false;
   const main = document.getElementById("main");
@@ -176,7 +188,8 @@ function go(path) {
 }
 
 function togglePause() {
-  page.pausedAt = page.pausedAt === null ? page.feed.knowledge.now(browserNow()) : null;
+  still = still ? null : { feed: feed.still(), nowMs: page.nowMs, browserMs: page.browserMs };
+  page.pausedAt = still && page.nowMs;
   page.changesWhilePaused = false;
   draw();
 }
@@ -208,7 +221,7 @@ wide.addEventListener("change", () => {
 });
 document.addEventListener("visibilitychange", () => { if (!document.hidden) { refresh(); redraw(); } });
 
-page.feed = new Feed(
+const feed = page.feed = new Feed(
   () => {
     if (page.pausedAt !== null) page.changesWhilePaused = true;
     keepTrue();
@@ -234,5 +247,6 @@ new ResizeObserver(([entry]) => {
 addEventListener("scroll", () => { measure(); redraw(); }, { passive: true });
 globalThis.slotwatchPage = page; // for measuring
 open(location.pathname, false);
-page.feed.start();
-setInterval(() => { measure(); keepTrue(); redraw(); refresh(); }, 500);
+feed.start();
+setTimeout(() => questions().catch(() => {}), 3000);
+setInterval(() => { measure(); keepTrue(); redraw(); refresh(); }, TICK_MS);

@@ -11,7 +11,7 @@ const kept = new Kept();
 export default {
   title: () => "Racks",
   draw(page) {
-    const entry = page.use("/api/v1/racks?ways=counted", 1);
+    const entry = page.use("/api/v1/racks?ways=counted", 0.5);
     if (entry.value === undefined) return [top("Racks."), awaiting(entry, "Racks")];
     const racks = items(entry.value, "racks");
     if (!racks.length) {
@@ -76,8 +76,7 @@ function one(rack, page) {
   return part(rack.rack,
     kept.get(`summary ${rack.rack}`, rack, () => summary(rack)),
     h("details", { key: "ways", ontoggle: toggled, init: { open: unfolded.has(rack.rack) } }, h("summary", {}, `The ${plural(rack.ways_declared, "way")} of ${rack.rack}`),
-      entry ? [awaiting(entry, "The ways"), entry.value ? kept.get(`ways ${rack.rack}`, entry.value, () => ways(entry.value)) : null]
-        : h("p", { class: "quiet", key: "trouble" }, "They are asked for when the page resumes.")));
+      entry ? [awaiting(entry, "The ways"), entry.value ? kept.get(`ways ${rack.rack}`, entry.value, () => ways(entry.value)) : null] : null));
 }
 
 function summary(rack) {

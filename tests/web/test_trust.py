@@ -84,6 +84,38 @@ def test_pause_keeps_the_page_unchanged_and_says_so(open_page: Open) -> None:
     page.wait_for_selector("td:has-text('Renamed')")
 
 
+def test_a_paused_page_still_finds_and_turns_its_pages_in_what_it_held(open_page: Open) -> None:
+    """WCAG 2.2.2 pauses what updates by itself. What a person asks for is no such update."""
+    opened = open_page("crowd")
+    page = opened.go("/universes")
+    page.wait_for_selector("text=1 to 32 of 512")
+    page.click("text=Pause")
+    page.wait_for_selector("text=Nothing has changed since.")
+    late = next(row for row in opened.listener.situation.universes if row["universe"] == "e131/100")
+    opened.listener.send_rows([late | {"label": "Renamed"}])
+    page.wait_for_selector("text=Something has changed since.")
+    page.click("button:has-text('Next')")
+    page.wait_for_selector("text=33 to 64 of 512")
+    assert page.locator("td:has-text('Renamed')").count() == 0
+    page.fill("input[type=search]", "e131/100")
+    page.wait_for_selector("text=1 to 1 of 1 found among 512")
+    assert page.locator("td:has-text('Renamed')").count() == 0
+    page.click("text=Resume")
+    page.wait_for_selector("td:has-text('Renamed')")
+
+
+def test_what_a_paused_page_does_not_have_is_not_asked_for(open_page: Open) -> None:
+    """It would be of another moment than the rest."""
+    opened = open_page("well")
+    page = opened.go("/racks")
+    page.click("text=Pause")
+    page.click("summary:has-text('The 24 ways of Rack 2')")
+    page.wait_for_selector("text=The ways could not be read: the page is paused.")
+    assert "/api/v1/racks/Rack 2" not in opened.listener.bytes_sent
+    page.click("text=Resume")
+    page.wait_for_function("() => document.querySelectorAll('tbody tr').length === 24")
+
+
 def test_a_pause_does_not_hide_that_the_page_is_stale(open_page: Open) -> None:
     opened = open_page("well")
     page = opened.go("/")
