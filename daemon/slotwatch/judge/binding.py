@@ -92,6 +92,8 @@ class Finding:
     """Whichever network it came by, it would be true: no mix-up of networks explains it."""
     controlled_by: str = ""
     """Who controls its universes, if not only the sources that should; empty: nobody else."""
+    pace_hz: float = 0.0
+    """Rate at which frames came before they were too slow; 0: it is not about that."""
 
 
 def finding_of(
@@ -107,6 +109,7 @@ def finding_of(
     also_possible: tuple[str, ...] = (),
     next_checks: tuple[str, ...] = (),
     weight: float = 0.0,
+    pace_hz: float = 0.0,
 ) -> Finding:
     """Make a finding about one stream: grouped by its source, on its universe and network."""
     return Finding(
@@ -123,6 +126,7 @@ def finding_of(
         also_possible=also_possible,
         next_checks=next_checks,
         weight=weight,
+        pace_hz=pace_hz,
     )
 
 

@@ -64,6 +64,14 @@ class Cluster:
     def findings(self) -> list[Finding]:
         return [case.finding for case in self.cases]
 
+    def paces_hz(self, ctx: RuleContext) -> tuple[tuple[str, float], ...]:
+        """Universes of what is too slow, and the lowest rate at which their frames came before, to a tenth of 1 Hz."""
+        found: dict[int, float] = {}
+        for finding in self.findings():
+            for row in finding.universes if finding.pace_hz else ():
+                found[row] = min(found.get(row, finding.pace_hz), finding.pace_hz)
+        return tuple((ctx.universe_name(row), round(found[row], 1)) for row in sorted(found))
+
     def source_keys(self, ctx: RuleContext, rows: set[int] | None = None) -> set[str]:
         """`wire.universe.source_key` of every source that its cases are about. rows: its `source_rows`, if known."""
         names = {name for case in self.cases for name in case.finding.source_names}

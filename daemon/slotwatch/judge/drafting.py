@@ -165,6 +165,7 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
         heard_elsewhere=heard,
         legs=_legs(ctx, about),
         controlled_by=_controlled_by(ctx, cluster),
+        paces_hz=cluster.paces_hz(ctx),
         outage=_say_outage(ctx, cluster),
         held_ns=max(ctx.at_ns if case.holds else case.last_true_ns for case in cluster.cases),
         absorbs=tuple(

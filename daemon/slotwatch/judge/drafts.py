@@ -69,6 +69,7 @@ class IncidentDraft:
     legs: tuple[IncidentLeg, ...] = ()
     controlled_by: tuple[tuple[str, str], ...] = ()
     """(universe, who controls it now, if not only the sources that should)."""
+    paces_hz: tuple[tuple[str, float], ...] = ()
     outage: Outage = NO_OUTAGE
     absorbs: tuple[Slot, ...] = ()
     """Slots that the explained cases would have had of their own."""

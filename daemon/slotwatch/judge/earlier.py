@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from slotwatch.durations import NANOSECONDS
 from slotwatch.judge import explain
+from slotwatch.judge.before import RESUME_GRACE_NS
 from slotwatch.judge.catalog import CATALOG
 from slotwatch.judge.drafts import IncidentRecord
 from slotwatch.judge.homes import are_as_before, group_of
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
 
 UNCERTAIN_NS = 3 * NANOSECONDS
 """A stream heard this soon after the start may have come back before it (keep-alive of Art-Net: 4 s)."""
-RESUME_GRACE_NS = 30 * NANOSECONDS
-"""How long what was open before a restart is kept at least: longer than most rules need to find it again."""
 RETURNED = "It returned: "
 """Begins what a timeline says of a fault that is there again."""
 _WORKS = " Still working: "

@@ -209,7 +209,7 @@ class IncidentBook(ResumedIncidents):
         if not (is_still_back and is_same_rule and set(draft.universes) <= whole):
             incident.returned_ns = draft.returned_ns
         incident.legs = with_silences(incident.legs, draft.legs)
-        incident.controlled_by = draft.controlled_by
+        incident.controlled_by, incident.paces_hz = draft.controlled_by, draft.paces_hz
         if self._now_ns - incident.opened_ns < SETTLE_NS:
             universe = incident.universes[0] if len(incident.universes) == 1 else ""
             incident.settled_as = incident.known_as, incident.cause, universe

@@ -219,6 +219,8 @@ class Incident:
     """Rule, cause and universe (empty: several, or none) some seconds after it opened: an alert keeps them."""
     controlled_by: tuple[tuple[str, str], ...] = ()
     """(universe, who controls it now, if not only the sources that should), as a phrase: `a stranger`."""
+    paces_hz: tuple[tuple[str, float], ...] = ()
+    """(universe, rate at which its frames came before they were too slow), to know them by after a restart."""
 
     def copy(self) -> Incident:
         """Give it as it is now: it will change."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from slotwatch.errors import FormatError
 from slotwatch.snapshot import Snapshot
 
-FORMAT = 14
+FORMAT = 15
 """Raised with every change of what a snapshot holds."""
 KINDS = "biuf"
 """Kinds of numpy dtypes that an array may have: truth values and numbers."""

@@ -62,6 +62,7 @@ class KeptIncident(TypedDict):
     known_as: NotRequired[str]
     settled_as: NotRequired[tuple[str, str, str]]
     controlled_by: NotRequired[dict[str, str]]
+    paces_hz: NotRequired[dict[str, float]]
 
 
 class KeptPhase(TypedDict):

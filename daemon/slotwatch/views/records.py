@@ -88,6 +88,7 @@ def record(found: Incident) -> KeptIncident:
         "known_as": found.known_as,
         "settled_as": found.settled_as,
         "controlled_by": dict(found.controlled_by),
+        "paces_hz": dict(found.paces_hz),
     }
 
 
@@ -143,6 +144,7 @@ def incident_of(kept: KeptIncident, wall_offset_ns: int) -> Incident:
         known_as=known_as,
         settled_as=msgspec.convert(kept.get("settled_as", of_then), tuple[str, str, str]),
         controlled_by=tuple(kept.get("controlled_by", {}).items()),
+        paces_hz=tuple((name, float(hz)) for name, hz in kept.get("paces_hz", {}).items()),
     )
 
 

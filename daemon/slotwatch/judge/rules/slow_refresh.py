@@ -12,6 +12,7 @@ from slotwatch.house.schema import Limits
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.earlier_paces import EarlierPaces
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
@@ -56,6 +57,9 @@ class MovingRates:
         self._p = p
         self._slow: Mask = np.zeros(0, np.bool_)
         """(S,) as found at the last look; it may be shorter."""
+        self._earlier = EarlierPaces("slow-refresh")
+        self._earlier_hz: dict[int, tuple[int, float]] = {}
+        """Generation and norm of the rows that were slow before a restart, of which it was known."""
         self._jumped_ns = np.zeros(0, np.int64)
         self._rested_ns = np.zeros(0, np.int64)
         self._slower = False
@@ -74,10 +78,20 @@ class MovingRates:
 
     def is_slow(self, ctx: RuleContext) -> Mask:
         """While most frames step: mean rate under the limit, or under a share of the stream's own norm."""
-        self._slow = self._find(ctx)
-        return self._slow
+        streams = ctx.streams
+        was_slow = np.zeros(streams.count, np.bool_)
+        was_slow[: len(self._slow)] = self._slow
+        for row, pace_hz in self._earlier.take(ctx, ctx.live).items():
+            was_slow[row] = True
+            if pace_hz > ctx.universes.min_refresh_hz[ctx.universe_of(row)]:
+                self._earlier_hz[row] = int(streams.generation[row]), pace_hz
+        slow = self._find(ctx, was_slow)
+        # Of what was slow and is not heard for a whole window yet, it is not known whether it still is.
+        unknown = was_slow & ctx.live & ~ctx.settled(ns_from_s(self._p.window_s)) if was_slow.any() else was_slow
+        self._slow = slow | unknown
+        return slow
 
-    def _find(self, ctx: RuleContext) -> Mask:
+    def _find(self, ctx: RuleContext, was_slow: Mask) -> Mask:
         p, streams = self._p, ctx.streams
         self._slower = False
         self._note(ctx)
@@ -91,8 +105,10 @@ class MovingRates:
         # A window ends with the bucket being filled: compared to the sender's favour, it is a bucket short.
         rate_hz = (frames + 1) / (p.window_s - BUCKET_NS / NANOSECONDS)
         known = streams.moving_known_s >= p.norm_known_s
-        own_hz = np.where(known, p.norm_ratio * streams.best_moving_hz, 0.0)
-        limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], own_hz)
+        norm_hz = np.where(known, streams.best_moving_hz, 0.0)
+        for row in self._earlier_hz:
+            norm_hz[row] = self.norm_hz(ctx, row)
+        limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], p.norm_ratio * norm_hz)
         near: Mask = moving & (rate_hz < NEAR_RATIO * limit_hz)
         self._slower = bool(np.count_nonzero(near))
         if not self._slower:
@@ -101,13 +117,30 @@ class MovingRates:
         window_ns = ns_from_s(p.window_s)
         slow &= ctx.settled(window_ns) & ~((streams.protocol == int(Protocol.ARTNET)) & self._jumps(ctx))
         # What moves on after it became slow has neither come back to its pace nor gone to rest, however slow it gets.
-        goes_on = slow & (streams.equal_frames < p.rest_frames)
-        goes_on[: len(self._slow)] &= self._slow
-        goes_on[len(self._slow) :] = False
+        goes_on = slow & was_slow & (streams.equal_frames < p.rest_frames)
         # A rest inside the window, or at its end, makes any mean rate low.
         slow &= ctx.now_ns - self._rested_ns[: streams.count] >= window_ns
         is_slow: Mask = (slow & (rate_hz >= p.chase_hz)) | goes_on
         return is_slow
+
+    def norm_hz(self, ctx: RuleContext, row: int) -> float:
+        """Give a stream's own norm, also as it was before a restart; 0: it is not known."""
+        streams = ctx.streams
+        is_known = float(streams.moving_known_s[row]) >= self._p.norm_known_s
+        best_hz = float(streams.best_moving_hz[row]) if is_known else 0.0
+        generation, earlier_hz = self._earlier_hz.get(row, (-1, 0.0))
+        return max(best_hz, earlier_hz) if generation == int(streams.generation[row]) else best_hz
+
+    def limit_hz(self, ctx: RuleContext, row: int) -> float:
+        """Give the rate under which a stream is slow."""
+        least_hz = float(ctx.universes.min_refresh_hz[ctx.universe_of(row)])
+        return max(least_hz, self._p.norm_ratio * self.norm_hz(ctx, row))
+
+    def since_ns(self, ctx: RuleContext, row: int) -> int:
+        return changed_pace(ctx, row, self.limit_hz(ctx, row), self._p.window_s, slower=True)
+
+    def until_ns(self, ctx: RuleContext, row: int) -> int:
+        return pace_until(ctx, row, self.limit_hz(ctx, row), self._p.window_s, slower=True)
 
     def _note(self, ctx: RuleContext) -> None:
         streams, p = ctx.streams, self._p
@@ -130,35 +163,17 @@ class MovingRates:
         return jumps
 
 
-def slow_since_ns(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> int:
-    return changed_pace(ctx, row, _limit_hz(ctx, row, p), p.window_s, slower=True)
-
-
-def slow_until_ns(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> int:
-    return pace_until(ctx, row, _limit_hz(ctx, row, p), p.window_s, slower=True)
-
-
-def _limit_hz(ctx: RuleContext, row: int, p: SlowRefreshParameters) -> float:
-    streams = ctx.streams
-    limit_hz = float(ctx.universes.min_refresh_hz[ctx.universe_of(row)])
-    if float(streams.moving_known_s[row]) < p.norm_known_s:
-        return limit_hz
-    return max(limit_hz, p.norm_ratio * float(streams.best_moving_hz[row]))
-
-
-def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters, loss: PacketLossParameters) -> Finding:
+def describe_slow(
+    ctx: RuleContext, row: int, p: SlowRefreshParameters, loss: PacketLossParameters, rates: MovingRates
+) -> Finding:
     streams = ctx.streams
     rate_hz = int(ctx.counted((FRAMES,), p.window_s)[row]) / p.window_s
-    limit_hz, best_hz = (
-        float(ctx.universes.min_refresh_hz[ctx.universe_of(row)]),
-        float(streams.best_moving_hz[row]),
-    )
-    known = float(streams.moving_known_s[row]) >= p.norm_known_s
-    reference = f"limit {limit_hz:.0f} Hz" if rate_hz < limit_hz else f"its own norm is {best_hz:.0f} Hz"
+    limit_hz, norm_hz = float(ctx.universes.min_refresh_hz[ctx.universe_of(row)]), rates.norm_hz(ctx, row)
+    reference = f"limit {limit_hz:.0f} Hz" if rate_hz < limit_hz else f"its own norm is {norm_hz:.0f} Hz"
     lost = int(ctx.counted((LOST,), LOSS_WINDOW_S)[row])
     evidence = [f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over {p.window_s:g} s while levels move."]
-    if known:
-        evidence.append(f"Its best moving rate so far: {best_hz:.1f} Hz.")
+    if norm_hz:
+        evidence.append(f"Its best moving rate so far: {norm_hz:.1f} Hz.")
     # Numbers that jump about, as where two senders share them, say of no frame that it is missing.
     if streams.sequence_measurable[row] and had_time(ctx, loss, slice(row, row + 1))[0]:
         evidence.append(
@@ -175,6 +190,7 @@ def describe_slow(ctx: RuleContext, row: int, p: SlowRefreshParameters, loss: Pa
         confidence=Confidence.HIGH,
         also_possible=("a proxy on the path that sends at its own rate",),
         weight=-rate_hz,
+        pace_hz=max(norm_hz, limit_hz),
     )
 
 
@@ -184,10 +200,10 @@ def bind(setup: RuleSetup, p: SlowRefreshParameters) -> tuple[RuleBinding, ...]:
         RuleBinding(
             STREAMS,
             rates.is_slow,
-            partial(describe_slow, p=p, loss=setup.parameters(PacketLossParameters)),
+            partial(describe_slow, p=p, loss=setup.parameters(PacketLossParameters), rates=rates),
             subject=rates.may_be,
-            began_ns=partial(slow_since_ns, p=p),
-            ended_ns=partial(slow_until_ns, p=p),
+            began_ns=rates.since_ns,
+            ended_ns=rates.until_ns,
             is_wary=rates.is_one_slower,
             remembers=rates.notes,
             keeps_last_look=True,

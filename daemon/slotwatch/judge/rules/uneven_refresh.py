@@ -12,6 +12,7 @@ from slotwatch.durations import MICROSECOND_NS, NANOSECONDS, ms_from_ns, ns_from
 from slotwatch.judge import wording
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup, finding_of
 from slotwatch.judge.context import RuleContext
+from slotwatch.judge.earlier_paces import EarlierPaces
 from slotwatch.judge.elsewhere import intervals_there, say_page
 from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import counted_in, last_counted_in, pace_until, window_of
@@ -70,17 +71,23 @@ class Slowed:
         self._median_ns = np.zeros(0, np.int64)
         """(S,) median interval when the first gaps were found; 0: none were, or the stream is back at that pace."""
         self._generation = np.zeros(0, np.uint32)
+        self._earlier = EarlierPaces("uneven-refresh")
 
     def may_be(self, ctx: RuleContext) -> bool:
         """Whether any stream may have had a gap in the window, or has not come back to its pace."""
-        return ctx.is_any_counted(UNEVEN, self._p.window_s) or bool(np.count_nonzero(self._median_ns))
+        slowed = bool(np.count_nonzero(self._median_ns)) or self._earlier.waits(ctx)
+        return slowed or ctx.is_any_counted(UNEVEN, self._p.window_s)
 
     def is_uneven(self, ctx: RuleContext) -> Mask:
         uneven = is_uneven(ctx, self._p)
-        if not (np.count_nonzero(uneven) or np.count_nonzero(self._median_ns)):
+        if not (np.count_nonzero(uneven) or np.count_nonzero(self._median_ns) or self._earlier.waits(ctx)):
             return uneven
         self._note(ctx, uneven)
         return uneven | self._goes_on(ctx)
+
+    def pace_hz(self, row: int) -> float:
+        """Give the rate at which a stream came before the first gaps; 0 if it has come back to it."""
+        return NANOSECONDS / int(self._median_ns[row]) if self.limit_ns(row) else 0.0
 
     def limit_ns(self, row: int) -> int:
         """Give the mean interval above which a stream has not come back to its pace; 0 if it has."""
@@ -102,6 +109,8 @@ class Slowed:
         new = (uneven & (self._median_ns[:count] == 0)).nonzero()[0]
         self._median_ns[new] = streams.median_interval_ns[new]
         self._generation[new] = streams.generation[new]
+        for row, pace_hz in self._earlier.take(ctx, streams.interval_count >= self._p.pace_frames).items():
+            self._median_ns[row], self._generation[row] = round(NANOSECONDS / pace_hz), streams.generation[row]
         rows = self._median_ns[:count].nonzero()[0]
         back = self._mean_ns(ctx, rows) <= UNEVEN_FACTOR * self._median_ns[rows]
         back |= streams.generation[rows] != self._generation[rows]
@@ -224,6 +233,7 @@ def describe_uneven(
         also_possible=also,
         next_checks=RULE.next_checks[-1:] if cause == WIRELESS else (),
         weight=longest_ms,
+        pace_hz=slowed.pace_hz(row),
     )
 
 
