@@ -290,7 +290,7 @@ def test_what_comes_on_a_line_is_not_said_once_its_port_is_gone() -> None:
     assert not incident.next_checks[0].startswith("Look at what drives this pair")
 
 
-def test_bytes_on_a_lost_line_are_not_mentioned_once_its_port_is_gone() -> None:
+def test_of_a_lost_line_whose_port_is_gone_is_said_what_was_known_and_what_is_not() -> None:
     tap = Tap()
     tap.run(8, held, held)
     unframed(tap, 40, held)
@@ -299,7 +299,17 @@ def test_bytes_on_a_lost_line_are_not_mentioned_once_its_port_is_gone() -> None:
     tap.judge.observe(LineSeen(tap.now_ns, 1, False, "/dev/ttyUSB0 is not there", faults=22_000 * 40))
     tap.run(2, held, None)
     lost = next(one for one in tap.judge.incidents(tap.now_ns) if one.rule == "universe-lost")
-    assert "bytes come on it" not in lost.summary
+    # The stage begins at 08:16:40; the port went 48 s later.
+    assert lost.summary.startswith(
+        "Universe line/rack-feed lost since 08:16:47. No frame of levels came on it any more. "
+        "Since 08:17:28 its port cannot be read, so it is not known whether this lasts."
+    )
+    assert lost.evidence[1] == "Bytes came on it without the breaks that begin frames."
+    assert lost.next_checks[0] == "Look at the adapter's plug."
+    tap.judge.observe(LineSeen(tap.now_ns, 1, True, faults=22_000 * 40))
+    tap.run(2, held, None)
+    lost = next(one for one in tap.judge.incidents(tap.now_ns) if one.rule == "universe-lost")
+    assert "comes on it any more" in lost.summary and "cannot be read" not in lost.summary
 
 
 def test_a_line_that_differs_makes_no_universe_of_the_network_faulty() -> None:

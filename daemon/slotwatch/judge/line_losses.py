@@ -6,9 +6,15 @@ from slotwatch.durations import NANOSECONDS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.lines import CHECKS_WITHOUT_BREAKS, is_disturbed, line_name
 from slotwatch.judge.loss_group import LossGroup
+from slotwatch.judge.tapped_line import MOST_FAULTS, TappedLine
 from slotwatch.judge.verdict import Verdict
 from slotwatch.judge.wording import list_names
 from slotwatch.snapshot import Confidence
+
+_CHECKS = (
+    "Look at the lamp of the gateway's port and at its page: is the port an output, and of which universe?",
+    "Look at the plugs of the line and at the stage: do its fixtures hold their last look?",
+)
 
 
 def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
@@ -23,6 +29,8 @@ def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
     going = [str(line.compare_with) for line in lines if str(line.compare_with) in live]
     tapped = {number: ctx.listener.lines[number] for number in sorted(numbers & ctx.listener.lines.keys())}
     since_ns = group.to_ns + NANOSECONDS
+    if numbers and all(number in tapped and tapped[number].before for number in numbers):
+        return _lost_before_its_port(ctx, group, tapped, going)
     driven = [number for number, one in tapped.items() if one.seen.open and one.breaks_since(since_ns)]
     disturbed = [number for number in sorted(numbers) if is_disturbed(ctx, number)]
     them = "it" if len(numbers) == 1 else "them"
@@ -47,11 +55,37 @@ def line_lost(ctx: RuleContext, group: LossGroup) -> Verdict:
         f"No frame of levels comes on {them} any more: {why}",
         evidence,
         ["the gateway lost the universe that it should put on this line"],
-        next_checks=[
-            *(CHECKS_WITHOUT_BREAKS[:1] if is_unframed else ()),
-            "Look at the lamp of the gateway's port and at its page: is the port an output, and of which universe?",
-            "Look at the plugs of the line and at the stage: do its fixtures hold their last look?",
-        ],
+        next_checks=[*(CHECKS_WITHOUT_BREAKS[:1] if is_unframed else ()), *_CHECKS],
+    )
+    verdict.await_evidence(ctx.at_ns, group.is_revised_until_ns)
+    verdict.still_working = [f"{name} still reaches this port" for name in going]
+    return verdict
+
+
+def _lost_before_its_port(
+    ctx: RuleContext, group: LossGroup, tapped: dict[int, TappedLine], going: list[str]
+) -> Verdict:
+    """Give the verdict of lines whose ports cannot be read any more: what was known of them, and what is not now."""
+    since_ns = group.to_ns + NANOSECONDS
+    before = {number: one.before for number, one in tapped.items() if one.before}
+    them, their_port = ("it", "its port") if len(before) == 1 else ("them", "their ports")
+    evidence = [f"The last frame of levels came at {ctx.time_of_day(group.from_ns)}."]
+    for number, one in before.items():
+        where = them if len(before) == 1 else line_name(ctx, number)
+        if one.breaks_since(since_ns):
+            evidence.append(f"Breaks were still counted on {where}: something drove the line, and sent no levels.")
+        elif one.faults_10s > MOST_FAULTS:
+            how = "with framing faults" if one.breaks_10s else "without the breaks that begin frames"
+            evidence.append(f"Bytes came on {where} {how}.")
+    closed = ctx.time_of_day(min(one.closed_ns for one in tapped.values()))
+    verdict = Verdict(
+        "path-or-sender",
+        Confidence.LOW,
+        f"No frame of levels came on {them} any more. Since {closed} {their_port} cannot be read, so it is not known "
+        "whether this lasts.",
+        evidence,
+        ["the gateway lost the universe that it should put on this line"],
+        next_checks=["Look at the adapter's plug.", *_CHECKS],
     )
     verdict.await_evidence(ctx.at_ns, group.is_revised_until_ns)
     verdict.still_working = [f"{name} still reaches this port" for name in going]

@@ -23,10 +23,16 @@ class TappedLine:
     """What its port counted in the last 10 s."""
     opened_ns: int = 0
     """When its port could be read again; 0: it always could, or it cannot."""
+    closed_ns: int = 0
+    """Since when its port cannot be read; 0: it can, or never could."""
+    before: TappedLine | None = None
+    """While its port cannot be read: the line as it was before."""
 
     def take(self, seen: LineSeen) -> None:
         if seen.open and not self.seen.open:
-            self.opened_ns = seen.t_ns
+            self.opened_ns, self.closed_ns, self.before = seen.t_ns, 0, None
+        elif self.seen.open and not seen.open:
+            self.closed_ns, self.before = seen.t_ns, TappedLine(self.seen, deque(self.counted))
         self.seen = seen
         self.counted.append(seen)
         while self.counted and seen.t_ns - self.counted[0].t_ns > LINE_FAULTS_KEPT_NS:
