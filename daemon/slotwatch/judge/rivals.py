@@ -157,10 +157,11 @@ def _is_role(ctx: RuleContext, rows: Rows, role: str) -> NDArray[np.bool_]:
 
 
 def _nearest_of(ctx: RuleContext, backup: int, mains: Rows, winner: int) -> int:
-    """Of several main sources of one universe, the one that sends most of the backup's universes; else the winner."""
-    own = _universes_of(ctx, backup)
+    """Of several main sources of one universe, the one that sends most of the backup's universes and fewest others;
+    else the winner."""
     rows: list[int] = mains.tolist()
-    return max(rows, key=lambda main: (len(own & _universes_of(ctx, main)), main == winner, main))
+    own, sent = _universes_of(ctx, backup), {main: _universes_of(ctx, main) for main in rows}
+    return max(rows, key=lambda main: (len(own & sent[main]), -len(sent[main] - own), main == winner, main))
 
 
 def _universes_of(ctx: RuleContext, row: int) -> set[int]:
