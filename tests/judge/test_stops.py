@@ -30,6 +30,7 @@ def measured(rows: list[Row]) -> Stops:
         last_terminated_ns=np.where(ended, last, 0).astype(np.int64),
         last_unfit_end_ns=np.zeros(len(rows), np.int64),
         last_false_end_ns=np.zeros(len(rows), np.int64),
+        strange_ends_since_ns=np.zeros(len(rows), np.int64),
         since_ns=np.ones(len(rows), np.int64),
         source=np.zeros(len(rows), np.int32),
         median_interval_ns=median.astype(np.int64),
