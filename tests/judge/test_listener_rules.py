@@ -9,6 +9,7 @@ import pytest
 from slotwatch.house.schema import DeclaredSource, DeclaredUniverse, Network, Phase, Receiver
 from slotwatch.judge.listener import Listener
 from slotwatch.judge.orders import SetPhase
+from slotwatch.rehearse import packets
 from slotwatch.snapshot import Severity, UniverseState
 from slotwatch.wire.observation import (
     DropsSeen,
@@ -20,7 +21,7 @@ from slotwatch.wire.observation import (
     StallSeen,
 )
 from slotwatch.wire.universe import Protocol, UniverseId
-from tests.judge.stage import START_NS, Desk, S, Stage, house_of, opened_after_s, still
+from tests.judge.stage import START_NS, Desk, Packet, Plain, S, Stage, house_of, opened_after_s, still
 from tests.judge.still import one_stream
 from tests.judge.switches import FOH, polled, switch
 from tests.judge.test_earlier import MAIN, SPARE
@@ -351,6 +352,27 @@ def test_a_receiver_that_answered_and_no_longer_does() -> None:
     (row,) = unknown.judge.network(unknown.now_ns).receivers
     assert (row.state, row.text, row.last_seen_ns) == ("not-known", "not heard yet", None)
     assert unknown.all == [], "one that never answered cannot fall silent"
+
+
+@pytest.mark.parametrize(
+    ("subnets", "text"),
+    [
+        (("10.0.0.0/16", "fe80::/64"), ""),
+        (("10.0.0.0/24", "10.9.0.0/16"), "answers, from an address outside the network of this listener's interface"),
+        (("fe80::/64",), ""),
+        ((), ""),
+    ],
+)
+def test_a_node_that_answers_from_outside_the_network_of_the_interface_is_said_to(
+    subnets: tuple[str, ...], text: str
+) -> None:
+    """RFC 1122, 3.3.1.1: what is not in the subnet of an interface is sent to a router."""
+    reply = packets.art_poll_reply("10.0.1.2", "Node", [1])
+    heard = Plain([Packet(1.0, reply, "10.0.1.2", "10.0.0.200", Protocol.ARTNET)])
+    shown = stage(desk(), heard, receivers=(Receiver("Node", "10.0.1.2", (UniverseId(Protocol.ARTNET, 1),)),))
+    shown.see(0.5, LinkSeen(at(0.5), 0, True, ("10.0.0.90",), "eth1", subnets=subnets))
+    (row,) = shown.run(3.0).judge.network(shown.now_ns).receivers
+    assert (row.state, row.text) == ("answers", text)
 
 
 @pytest.mark.parametrize(("address", "is_explained"), [("10.0.0.1", True), ("10.0.0.7", False)])

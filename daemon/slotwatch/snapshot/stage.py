@@ -89,6 +89,6 @@ class ReceiverRow:
     """answers | silent | not-known."""
     last_seen_ns: int | None
     text: str = ""
-    """Why it is not known; else empty."""
+    """In place of the state's word: why it is not known, or from where it answers. Else empty."""
     place: PlaceRow | None = None
     """Switch port that it is connected to, where a switch knows it."""

@@ -25,6 +25,8 @@ class LinkSeen:
     interface: str
     speed_mbps: int | None = None
     present: bool = True
+    subnets: tuple[str, ...] = ()
+    """Of its addresses, such as `10.20.0.0/16`."""
 
 
 @dataclass(frozen=True, slots=True)

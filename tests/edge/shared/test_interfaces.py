@@ -87,6 +87,7 @@ def test_a_network_is_found_by_name_or_address_and_a_missing_one_is_named() -> N
         assert watch.networks_by_index() == {socket.if_nametoindex("lo"): 0}
         links = watch.links(7)
         assert [(seen.network, seen.present, seen.t_ns) for seen in links] == [(0, True, 7), (1, False, 7)]
+        assert "127.0.0.0/8" in links[0].subnets and links[1].subnets == ()  # RFC 1122, 3.2.1.3
         with pytest.raises(EdgeError, match="interface nowhere0 does not exist"):
             watch.require_all()
     finally:

@@ -39,6 +39,10 @@ class Interface:
         return any(address in subnet for subnet in self.subnets.values())
 
     @property
+    def subnet_texts(self) -> tuple[str, ...]:
+        return tuple(sorted({str(subnet) for subnet in self.subnets.values()}))
+
+    @property
     def speed_mbps(self) -> int | None:
         try:
             speed = int(Path(f"/sys/class/net/{self.name}/speed").read_text())
@@ -192,14 +196,17 @@ class InterfaceWatch:
         if not self._declared:
             up = [i for i in self.table.by_index.values() if i.up and not i.loopback]
             names, addresses = "any", tuple(a for i in up for a in i.addresses)
-            return [LinkSeen(now_ns, 0, bool(up), addresses, names, None, True)]
+            subnets = tuple(text for i in up for text in i.subnet_texts)
+            return [LinkSeen(now_ns, 0, bool(up), addresses, names, None, True, subnets)]
         return [self._link(number, text, now_ns) for number, text in enumerate(self._declared)]
 
     def _link(self, number: int, text: str, now_ns: int) -> LinkSeen:
         found = self.interface(number)
         if found is None:
             return LinkSeen(now_ns, number, False, (), text, None, False)
-        return LinkSeen(now_ns, number, found.up, found.addresses, found.name, found.speed_mbps, True)
+        return LinkSeen(
+            now_ns, number, found.up, found.addresses, found.name, found.speed_mbps, True, found.subnet_texts
+        )
 
     def _resolve(self) -> None:
         for number, text in enumerate(self._declared):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
+from ipaddress import ip_address, ip_network
 
 import numpy as np
 
@@ -31,6 +33,14 @@ class ReceiverSilentFacts(Facts):
     address: str
     since: str
     feeds: str
+
+
+@lru_cache(maxsize=1024)
+def _is_outside(address: str, subnets: tuple[str, ...]) -> bool:
+    """Whether an address is in none of some subnets; False where none of its kind is known."""
+    one = ip_address(address)
+    alike = [subnet for subnet in map(ip_network, subnets) if subnet.version == one.version]
+    return bool(alike) and not any(one in subnet for subnet in alike)
 
 
 class ReceiverAnswers:
@@ -63,7 +73,11 @@ class ReceiverAnswers:
         answered_ns, _ = self._last_answer(ctx, receiver)
         is_fresh = answered_ns and ctx.now_ns - answered_ns < self._silence_ns
         state = "silent" if self._is_silent(ctx, receiver) else "answers" if is_fresh else "not-known"
-        text = "not known: nobody asks it now" if answered_ns else "not heard yet"
+        text = ""
+        if state == "not-known":
+            text = "not known: nobody asks it now" if answered_ns else "not heard yet"
+        elif state == "answers" and self._is_outside(ctx, receiver):
+            text = "answers, from an address outside the network of this listener's interface"
         networks = range(max(1, len(ctx.house.networks)))
         return ReceiverRow(
             name=receiver.name,
@@ -72,9 +86,16 @@ class ReceiverAnswers:
             on_loss=str(receiver.on_loss),
             state=state,
             last_seen_ns=answered_ns or None,
-            text=text if state == "not-known" else "",
+            text=text,
             place=next((place for one in networks if (place := ways.place_row(ctx, one, receiver.address))), None),
         )
+
+    @staticmethod
+    def _is_outside(ctx: RuleContext, receiver: Receiver) -> bool:
+        """Whether it answered only on networks of whose interfaces no subnet has its address."""
+        links = ctx.listener.links
+        answered = [one for one in links if ctx.model.occasions.node_seen_ns(one, receiver.address)]
+        return bool(answered) and all(_is_outside(receiver.address, links[one].seen.subnets) for one in answered)
 
     @staticmethod
     def _last_answer(ctx: RuleContext, receiver: Receiver) -> tuple[int, int]:

@@ -11,7 +11,7 @@ from typing import Generic, TypeVar
 
 import msgspec
 
-FORMAT = 20
+FORMAT = 21
 """Raised with every change of what messages hold (a test compares their fields). Another number is refused."""
 
 OrderT = TypeVar("OrderT")
