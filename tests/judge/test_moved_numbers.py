@@ -72,6 +72,27 @@ def test_universes_of_a_stranger_that_are_one_off_are_one_incident_that_names_ea
     assert "e131/32 may be meant for e131/31, which is silent." in new.evidence
 
 
+ALL_ONE_OFF = '"main desk" (10.0.0.1) sends universes e131/2 to e131/4: all its numbers may be one too high.'
+
+
+def test_a_desk_of_which_all_numbers_are_one_off_is_said_to_be() -> None:
+    """One end counts from 0 and the other from 1: common practice, no source. The middle ones look right."""
+    house = house_of((1, 2, 3), sources=(MAIN,), by=BY[:1])
+    shown = Stage(house, desk(1, (2, 3, 4), hz=40.0, levels=moving())).run(20.0)
+    new, missing = shown.rule("undeclared-universe"), shown.rule("universe-missing")
+    assert (new.cause, new.summary.endswith(ALL_ONE_OFF)) == ("numbered-off", True), new.summary
+    assert missing.summary.endswith(ALL_ONE_OFF), missing.summary
+
+
+def test_numbers_are_not_called_off_where_the_first_one_was_heard_or_is_another_desks() -> None:
+    desks = sends((2, 3, 4)), sends((1,), to_s=WRONG_S)
+    assert "too high" not in Stage(house_of((1, 2, 3)), *desks).run(40.0).rule("undeclared-universe").summary
+    house = house_of((1, 2, 3), sources=(MAIN, SPARE), by=BY[:1])
+    first = replace(house.universes[0], sources=("spare desk",))
+    house = replace(house, universes=(first, *house.universes[1:]))
+    assert "too high" not in Stage(house, sends((2, 3, 4))).run(20.0).rule("undeclared-universe").summary
+
+
 @pytest.mark.parametrize("backup", [True, False])
 def test_what_went_back_to_its_right_number_is_no_loss(backup: bool) -> None:
     shown = Stage(HOUSE, *wrong_number(right_s=RIGHT_S, backup=backup)).run(90.0)

@@ -8,6 +8,7 @@ import numpy as np
 
 from slotwatch.judge import wording
 from slotwatch.judge.among import is_among
+from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import declared_elsewhere
 from slotwatch.wire.universe import Protocol
@@ -37,6 +38,8 @@ def look_alikes(ctx: RuleContext, missing: int) -> list[str]:
         # What is silent on the network where it is declared, under this very number, is that one.
         if is_alias and not declared_elsewhere(ctx, row):
             by_distance.append((abs(distance), f"{_name(ctx, row)} is heard and not declared: {_way(distance)}."))
+        elif not is_alias and (said := say_run(ctx, row, missing)):
+            by_distance.append((abs(distance), said))
     return [sentence for _, sentence in sorted(by_distance)]
 
 
@@ -51,6 +54,43 @@ def declared_relatives(ctx: RuleContext, undeclared: int) -> list[int]:
         if _is_alias(protocol, int(universes.protocol[row]), number, int(universes.number[row]), distance):
             found.append((abs(distance), row))
     return [row for _, row in sorted(found)]
+
+
+def say_run(ctx: RuleContext, undeclared: int, silent: int) -> str:
+    """Say that all numbers of a source may be one off; empty where nothing shows it.
+
+    It sends the undeclared universe and every one between it and the silent one, which was never heard.
+    """
+    universes = ctx.universes
+    first, last = sorted((int(universes.number[undeclared]), int(universes.number[silent])))
+    was_heard = universes.last_arrival_ns[silent] or ctx.heard_before_ns[silent] != NOT_HEARD_NS
+    if not 1 < last - first <= MOST_COMPARED or was_heard:
+        return ""
+    alike = universes.used & (universes.protocol == universes.protocol[silent])
+    alike &= universes.network == universes.network[silent]
+    between = alike & (universes.declared >= 0) & (universes.number > first) & (universes.number < last)
+    rows = between.nonzero()[0].tolist()
+    senders = set.intersection(*(_live_sources(ctx, row) for row in (undeclared, *rows)))
+    declared = ctx.declared_universe(silent)
+    may_send = declared.sources if declared else ()
+    named = [one for one in sorted(senders) if not may_send or ctx.sources[one].declared_as in may_send]
+    if not alike[undeclared] or len(rows) < last - first - 1 or not named:
+        return ""
+    way = "high" if universes.number[undeclared] > universes.number[silent] else "low"
+    every = ctx.name_universes([*rows, undeclared])
+    return f"{ctx.say_source(named[0])} sends {every}: all its numbers may be one too {way}."
+
+
+def say_of_runs(ctx: RuleContext, undeclared: int) -> str:
+    """Say that all numbers of the undeclared universe's source may be one off; empty where nothing shows it."""
+    universes = ctx.universes
+    declared = universes.used & (universes.declared >= 0)
+    apart = abs(universes.number.astype(np.int64) - int(universes.number[undeclared]))
+    if not (declared & (universes.live > 0) & (apart == 1)).any():
+        return ""  # of a flood of undeclared ones nearly all end here
+    silent = declared & (universes.live == 0) & universes.expected & (apart <= MOST_COMPARED)
+    found = (say_run(ctx, undeclared, row) for row in silent.nonzero()[0].tolist())
+    return next((said for said in found if said), "")
 
 
 def moved_to(ctx: RuleContext, lost: int) -> list[tuple[int, int]]:

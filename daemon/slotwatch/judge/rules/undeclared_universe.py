@@ -11,7 +11,13 @@ from slotwatch.judge.binding import UNIVERSES, Finding, Mask, RuleBinding, RuleS
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.homes import SILENT_NS, declared_elsewhere
 from slotwatch.judge.leg_causes import checks_of_wrong_network
-from slotwatch.judge.numbering_mistakes import HEARD_AT_START_NS, MOVE_NS, declared_relatives, moved_from
+from slotwatch.judge.numbering_mistakes import (
+    HEARD_AT_START_NS,
+    MOVE_NS,
+    declared_relatives,
+    moved_from,
+    say_of_runs,
+)
 from slotwatch.judge.parameters import Facts, RuleParameters, number
 from slotwatch.judge.rule import Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.subjects import declares_universes
@@ -54,6 +60,8 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
     name_here = ctx.universe_name(row)
     # A source's universes are one incident: the sentence says which of them it means.
     meant = f"{name_here} may be meant for {ctx.universe_name(relatives[0])}, which is silent." if relatives else ""
+    if not relatives and is_any_silent:
+        meant = say_of_runs(ctx, row)
     looks_like = meant and f" {meant}"
     if moved:
         ended = ctx.time_of_day(max(moved.values()))
@@ -75,12 +83,12 @@ def describe_undeclared(ctx: RuleContext, row: int) -> Finding:
             f"{name_here}: data since {ctx.time_of_day(int(ctx.universes.first_frame_ns[row]))}.",
             *([meant] if meant and not belongs else ()),
         ),
-        cause="wrong-network" if belongs else "numbered-off" if relatives or moved else "",
-        weight=float(bool(relatives or moved)),
+        cause="wrong-network" if belongs else "numbered-off" if meant or moved else "",
+        weight=float(bool(meant or moved)),
         next_checks=checks_of_wrong_network(f'"{name}"' if name else "its source", on)
         if belongs
         else RULE.next_checks[-1:]
-        if relatives or moved
+        if meant or moved
         else (),
     )
 
