@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import groupby
 from types import SimpleNamespace
 
@@ -239,3 +240,21 @@ def test_ends_that_go_on_are_no_sign_that_a_dead_source_runs() -> None:
     forged = ends(desk, [8.0 + place for place in range(30)], lambda place: 37 * place)
     loss = Stage(HOUSE, desk, forged).run(30.0).rule("universe-lost")
     assert loss.cause == "source-lost" and "running" not in loss.summary
+
+
+def test_priorities_in_the_name_of_a_source_are_not_missed_when_they_stop() -> None:
+    """A source that sends start code 0xDD numbers it in the series of its levels (ANSI E1.31-2018 6.2.5)."""
+    desk = Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0))
+    own = {"hz": 2.0, "start_code": 0xDD, "levels": still(100), "to_s": 16.0}
+    stranger = Desk("Desk A", UNIVERSES, from_s=8.0, sequence_of=lambda universe, index: index + 100, **own)  # type: ignore[arg-type]
+    stage = Stage(HOUSE, desk, stranger).run(70.0)
+    assert not stage.open and {one.rule for one in stage.all} <= {"sequence-unusable", "out-of-order"}
+
+
+@pytest.mark.parametrize("is_beside", [True, False])
+def test_a_loss_after_two_senders_says_that_either_may_have_gone_on(is_beside: bool) -> None:
+    """The desk loses power at 14 s, and the other goes on until 24 s: nothing in packets says which of them it was."""
+    desk = Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0), to_s=14.0)
+    second = Desk("Desk A", UNIVERSES, hz=30.0, phase_s=0.007, from_s=8.0, sequence_of=lambda u, index: index + 100)
+    loss = Stage(HOUSE, desk, *([replace(second, to_s=24.0)] if is_beside else [])).run(28.0).rule("universe-lost")
+    assert any("It is not known which of them sent after that" in one for one in loss.evidence) is is_beside

@@ -26,6 +26,7 @@ from slotwatch.judge.life_signs import (
     paused_before,
     say_doubted_ends,
     say_ended_whole,
+    say_two_senders,
     stops_at_rest,
     weigh_signs_of_life,
 )
@@ -77,6 +78,7 @@ def find_cause(ctx: RuleContext, stops: Stops, group: LossGroup) -> Verdict:
     verdict.await_evidence(ctx.at_ns, NEVER_NS if scene.undecided.any() else until_ns)
     verdict = weigh_elsewhere(scene, verdict)
     verdict = say_doubted_ends(scene, weigh_missing(scene, weigh_damage(scene, weigh_switches(scene, verdict))))
+    verdict = say_two_senders(scene, verdict)
     _say_all_that_works(scene, verdict)
     return verdict
 

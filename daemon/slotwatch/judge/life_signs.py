@@ -13,7 +13,8 @@ from slotwatch.judge.before import NOT_HEARD_NS
 from slotwatch.judge.damage_causes import RESTING
 from slotwatch.judge.scene import Scene
 from slotwatch.judge.verdict import Verdict, at_most
-from slotwatch.model.announced_ends import doubted_ends
+from slotwatch.model.announced_ends import DOUBTED_NS, doubted_ends
+from slotwatch.model.interleaving import PLAIN
 from slotwatch.snapshot import Confidence
 from slotwatch.wire.universe import Protocol
 
@@ -250,4 +251,22 @@ def say_doubted_ends(scene: Scene, verdict: Verdict) -> Verdict:
     verdict.evidence = [WITHOUT_END.sub("", line) for line in verdict.evidence]
     verdict.evidence.append(f"{came}. {why}")
     verdict.also_possible.append(f"the source was closed, or somebody else sent {those}")
+    return verdict
+
+
+def say_two_senders(scene: Scene, verdict: Verdict) -> Verdict:
+    """Say that what stopped had two senders until lately: the one that went on may not have been the source."""
+    streams = scene.ctx.streams
+    of_two = scene.stopped & (streams.interleaved >= PLAIN)
+    of_two &= (streams.interleaved_ns > 0) & (streams.interleaved_ns >= scene.group.from_ns - DOUBTED_NS)
+    if verdict.cause != "source-lost" or not np.count_nonzero(of_two):
+        return verdict
+    rows = of_two.nonzero()[0]
+    identity = Protocol(streams.protocol[rows[0]]).facts.identity
+    at = scene.ctx.time_of_day(int(streams.interleaved_ns[rows].max()))
+    verdict.confidence = at_most(verdict.confidence, Confidence.MEDIUM)
+    verdict.evidence.append(
+        f"Until {at} packets of two series of numbers came, as if two senders used this {identity}. It is not known "
+        "which of them sent after that, so the source itself may have stopped then."
+    )
     return verdict

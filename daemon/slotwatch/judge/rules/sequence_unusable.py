@@ -188,6 +188,7 @@ def describe_unusable(ctx: RuleContext, row: int, p: SequenceUnusableParameters)
     else:
         share = "all" if _none_accepted(ctx, p)[row] else "most"
         habit, cause = f"jump back so often that {share} frames are discarded", "erratic"
+        also = ("two programs that send with one identity and address",)
     return finding_of(
         ctx,
         row,

@@ -62,6 +62,8 @@ def has_stopped_priority(ctx: RuleContext, p: SlotPriorityFaultyParameters) -> M
     sent = ctx.live & (streams.last_slot_priority_ns > streams.since_ns)
     # Levels that are accepted after it was due show that the stream lives and 0xDD alone has ended.
     sent &= streams.last_frame_ns - streams.last_slot_priority_ns > SLOT_PRIORITY_LOSS_NS
+    # What came in its name with numbers of another series was not the source's to go on with.
+    sent &= streams.last_slot_priority_ns > streams.last_stray_ns
     if sent.any():
         sent &= ~_may_have_lost_it(ctx)
     stopped: Mask = sent & (silent_ns > SLOT_PRIORITY_LOSS_NS) & (silent_ns < ns_from_s(p.shown_s))
