@@ -54,6 +54,7 @@ export class Feed {
   knowledge = new Knowledge();
   loaded = false;
   connected = false;
+  answers = false; // whether the listener answered since its news grew old
   trouble = "";
   received = 0; // events so far
   comings = 0; // counts universes that came or went
@@ -82,6 +83,8 @@ export class Feed {
     this.#loadClosed();
     setInterval(() => {
       if (this.connected && browserNow() - this.#heardMs > SILENT_MS) this.#again();
+      if (this.knowledge.stale(browserNow())) ask("/healthz").then(() => { this.answers = true; }, () => { this.answers = false; }).finally(this.#changed);
+      else this.answers = false;
     }, 2000);
     setInterval(() => { if (!document.hidden) ask("/healthz").catch(() => {}); }, 60000); // for its date
   }

@@ -17,7 +17,9 @@ export default {
     if (!racks.length) {
       return [top("No rack is declared.", "With [[racks]] and a circuits file in the house file, this page estimates what each way and each supply line would draw."), toHours()];
     }
-    const { shown, find, pager } = paged(racks, ON_A_PAGE, "Find a rack by name, universe or “over the limit”", page,
+    // Where not all are in sight, what the sentence above names comes first.
+    const first = (rack) => (racks.length > ON_A_PAGE && overOf(rack).length ? 0 : 1);
+    const { shown, find, pager } = paged([...racks].sort((a, b) => first(a) - first(b)), ON_A_PAGE, "Find a rack by name, universe or “over the limit”", page,
       (rack, wanted) => [rack.rack, rack.universe, overOf(rack).length ? "over the limit" : ""].some((text) => text.toLowerCase().includes(wanted)));
     const drawn = shown.map((rack) => one(rack, page));
     kept.turn();

@@ -45,7 +45,8 @@ export function verdict(feed, browserMs) {
   if (knowledge.stale(browserMs)) {
     return {
       tone: "stale", what: "STALE", holds: `Last data ${clockTime(knowledge.at())}, ${span(knowledge.ageS(browserMs))} ago`,
-      look: "Look at this screen's network", more: "This page does not show what is true now. The show may be fine: this page only watches it.",
+      look: feed.answers ? "Look at the listener's computer" : "Look at this screen's network",
+      more: `This page does not show what is true now. The show may be fine: this page only watches it.${feed.answers ? " The listener answers, and has nothing new." : ` If this screen's network is fine, look at the listener${feed.house.host ? `, ${feed.house.host}` : ""}.`}`,
     };
   }
   const here = tally(feed);
@@ -177,7 +178,7 @@ function calm(feed, here, nowMs) {
   if (accepted) more.push(`${accepted} accepted`);
   const last = lastUnseen(feed);
   const memory = last ? `Last: ${cut(titleOf(last, feed), MOST_LINE - 14)} ${span(lastedS(last, feed, nowMs))}` : "";
-  const say = (tone, what, holds, ...first) => ({ tone, what, holds, look: memory, last, more: [...first, ...more].join(" · ") });
+  const say = (tone, what, holds, ...first) => ({ tone, what, holds, look: memory || (here.all ? "" : "Look at this listener's page"), last, more: [...first, ...more].join(" · ") });
   const note = (...words) => say("note", ...words);
   const look = WORST_FIRST.filter((state) => STATES[state].look && here.states[state]);
   const words = look.map((state) => `${count(here.states[state])} ${stateWord(state)}`);

@@ -92,7 +92,7 @@ VERDICTS = {
     "stranger": ["UNEXPECTED SOURCE", "14 of 14 arrive, 2 from a stranger", "Look at its name and address"],
     "over": ["All is well", "14 of 14 universes arrive", "Last: spare desk silent 13 s"],
     "undeclared": ["Nothing declared", "3 universes heard", ""],
-    "empty": ["Nothing is heard", "Nothing is declared yet", ""],
+    "empty": ["Nothing is heard", "Nothing is declared yet", "Look at this listener's page"],
 }
 
 

@@ -18,6 +18,7 @@ def test_stale_is_reported_in_words_by_the_browsers_own_clock(open_page: Open) -
     assert page.locator("#banner .stale").count() == 0
     opened.listener.stall()
     page.wait_for_selector("#banner .stale")
+    page.wait_for_selector("h1 .look >> text=Look at the listener's computer")
     assert "STALE." in page.locator("#banner").inner_text()
     assert page.locator("h1 .what").inner_text().strip() == "STALE"
     assert page.title().startswith("STALE")
@@ -58,6 +59,8 @@ def test_a_dead_listener_turns_the_page_stale_and_a_new_one_turns_it_back(open_p
     opened.context.set_offline(True)
     opened.listener.send("", None)  # ends the stream, as a killed process does
     page.wait_for_selector("#banner .stale")
+    page.wait_for_selector("h1 .look >> text=Look at this screen's network")
+    assert "If this screen's network is fine, look at the listener, rack-pc." in page.locator("main").inner_text()
     opened.context.set_offline(False)
     page.wait_for_selector("#banner .stale", state="detached")
 

@@ -458,6 +458,7 @@ def test_racks_of_a_large_house_come_a_page_at_a_time_and_can_be_found(open_page
         .inner_text()
         .startswith("By estimate, Rack 300 line 2, Rack 300 way 7 are over the declared limit.")
     )
+    assert page.locator("main h2").first.inner_text() == "Rack 300", "what is over its limit is in sight"
     assert page.locator("main details").count() == 24
     page.click("text=Next")
     page.wait_for_selector("h2:has-text('Rack 25')")
