@@ -18,7 +18,7 @@ export default {
   draw(page) {
     const entry = page.use("/api/v1/readiness", 2);
     if (entry.value === undefined) return [top("Ready?"), awaiting(entry, "Readiness")];
-    const { reasons = [], accepted = [], not_visible: unseen = [], not_judged: unjudged = [], trouble = [] } = entry.value;
+    const { reasons = [], accepted = [], not_visible: unseen = [], not_judged: unjudged = [], trouble = [], receivers_not_known: receivers = [] } = entry.value;
     const { feed } = page;
     const stale = feed.knowledge.stale(page.browserMs);
     const here = tally(feed);
@@ -43,6 +43,7 @@ export default {
       part("What this cannot know", h("ul", { class: "plain ruled" },
         unseen.length ? h("li", { key: "unseen" }, `Not visible from this port: ${ranges(unseen.map((one) => (typeof one === "string" ? one : one.universe)), 16)}. They may be fine.`) : null,
         unjudged.length ? h("li", { key: "unjudged" }, `Not judged now, so not known: ${ranges(unjudged, 16)}.`) : null,
+        receivers.length ? h("li", { key: "receivers" }, `Whether these receivers answer: ${receivers.join(", ")}.`) : null,
         h("li", { key: "lamps" }, "Whether any lamp shines: only a person who looks can say that."),
         h("li", { key: "lines" }, "Anything after a gateway: data lines, terminators, fixtures."))),
       h("p", { key: "sign", class: "sign-here" }, "Checked by ", h("span", { class: "blank" }), " at ", h("span", { class: "blank short" })),

@@ -67,6 +67,17 @@ def test_not_ready_says_why_and_what_cannot_be_known(capsys: pytest.CaptureFixtu
     assert out.endswith(" Data only; no safety or emergency-lighting check.\n")
 
 
+@pytest.mark.parametrize(
+    ("names", "said"), [(["Rack 1"], "1 receiver answers"), (["Rack 1", "Node"], "2 receivers answer")]
+)
+def test_receivers_that_were_not_heard_are_said_to_be_not_known(
+    capsys: pytest.CaptureFixture[str], names: list[str], said: str
+) -> None:
+    with daemon(200, json.dumps(CALL | {"receivers_not_known": names}).encode()) as url:
+        assert main(["ready", "--url", url]) == 0
+    assert f"judged as if in show). Whether {said} is not known. Data only" in capsys.readouterr().out
+
+
 def test_json_is_the_answer_as_it_came(capsys: pytest.CaptureFixture[str]) -> None:
     with daemon(200, json.dumps(CALL).encode()) as url:
         assert main(["ready", "--json", "--url", url]) == 0

@@ -13,6 +13,7 @@ from slotwatch.model.legs import one_source_each
 from slotwatch.snapshot import SourceRow
 from slotwatch.snapshot.health import LinkRow, ListenerHealth
 from slotwatch.snapshot.readiness import AcceptedReason, ExceptionInForce, Readiness, Reason
+from slotwatch.snapshot.stage import ReceiverRow
 from slotwatch.views import api
 from slotwatch.views.incidents import chosen
 from slotwatch.views.moments import iso_wall, read_iso
@@ -190,6 +191,8 @@ def test_readiness_fits_the_description() -> None:
     assert ready["accepted"][0]["reason"] == "not built yet" and ready["accepted"][0]["by"] == "Ann"
     assert ready["exceptions"][0]["incident"] is None and ready["not_visible"] == ["artnet/3"]
     assert api.readiness(snapshot(readiness=Readiness()))["ready"]
+    silent = (ReceiverRow("Rack 1", "10.20.1.1", (), "hold", "not-known", None),)
+    assert api.readiness(snapshot(readiness=Readiness(), receivers=silent))["receivers_not_known"] == ["Rack 1"]
 
 
 def test_a_house_that_declares_no_universe_is_not_called_ready_while_nothing_arrives() -> None:

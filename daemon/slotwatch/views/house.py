@@ -151,6 +151,7 @@ def readiness(
         "exceptions": [exception_in_force(one) for one in found.exceptions],
         "not_visible": list(found.not_visible),
         "not_judged": list(found.not_judged),
+        "receivers_not_known": [one.name for one in sheet.snapshot.receivers if one.state == "not-known"],
         "trouble": own,
         "grows_worse": [cast("TrendAnswer", {**asdict(one), "values": list(one.values)}) for one in found.grows_worse],
     }

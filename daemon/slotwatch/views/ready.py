@@ -5,6 +5,8 @@ from __future__ import annotations
 import msgspec
 from msgspec import Struct
 
+from slotwatch.judge import wording
+
 MOST_REASONS = 12
 MOST_NAMES = 12
 SCOPE = "Data only; no safety or emergency-lighting check."
@@ -26,6 +28,7 @@ class ReadyReport(Struct, frozen=True):
     accepted: tuple[ReadyReason, ...]
     not_visible: tuple[str, ...]
     not_judged: tuple[str, ...] = ()
+    receivers_not_known: tuple[str, ...] = ()
     trouble: tuple[str, ...] = ()
     house: str = ""
     phase: str = ""
@@ -57,6 +60,10 @@ def ready_text(report: ReadyReport) -> str:
         if names:
             more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
             parts.append(f" {words}, so not known: {', '.join(names[:MOST_NAMES])}{more}.")
+    if count := len(report.receivers_not_known):
+        parts.append(
+            f" Whether {wording.count(count, 'receiver')} {'answers' if count == 1 else 'answer'} is not known."
+        )
     parts += [f" Of this listener: {text}" for text in report.trouble]
     parts.append(f" {SCOPE}")
     return "".join(parts)

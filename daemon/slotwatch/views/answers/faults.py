@@ -187,6 +187,9 @@ class ReadinessAnswer(TypedDict):
     exceptions: Annotated[list[ExceptionAnswer], Meta(description="Every exception that holds now.")]
     not_visible: list[UniverseName]
     not_judged: list[UniverseName]
+    receivers_not_known: Annotated[
+        list[str], Meta(description="Declared receivers of which it is not known whether they answer.")
+    ]
     trouble: Annotated[
         list[str], Meta(description="What this listener cannot do now. It says nothing of whether the house is ready.")
     ]
