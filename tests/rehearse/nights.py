@@ -161,13 +161,16 @@ def _says(one: Expected, incident: Incident) -> bool:
 
 
 def _told(one: Expected, performance: Performance) -> Iterator[tuple[float, Incident]]:
-    """Give what was reported of a fault since it began, and when (s): each incident as it stood then."""
-    for event in performance.events:
-        each = event.incident
-        if each is None or (each.severity <= Severity.NOTE and not one.is_note) or seconds(event.t_ns) < one.at_s:
+    """Give what was reported of a fault since it began, and when (s): each incident as it stood then.
+
+    No event tells that an open incident explains it from now on; whoever looks sees that.
+    """
+    told = [(event.t_ns, event.incident) for event in performance.events if event.what in _TELLING]
+    for t_ns, each in sorted([*told, *performance.explained], key=lambda pair: pair[0]):
+        if each is None or (each.severity <= Severity.NOTE and not one.is_note) or seconds(t_ns) < one.at_s:
             continue
-        if event.what in _TELLING and each.rule in (*one.rules, *one.also) and _shares_universes(each, one):
-            yield seconds(event.t_ns), each
+        if each.rule in (*one.rules, *one.also) and _shares_universes(each, one):
+            yield seconds(t_ns), each
 
 
 def _in_the_end(one: Expected, performance: Performance, timely: dict[int, Incident]) -> Iterator[Incident]:

@@ -101,6 +101,8 @@ class Performance:
     """Every summary of every incident, as it was first reported or revised."""
     events: list[Event] = field(default_factory=list)
     """All that happened to incidents, in order."""
+    explained: list[tuple[int, Incident]] = field(default_factory=list)
+    """When a look showed that an incident explains something else than before, and how it stood then."""
 
     def alarms(self) -> Iterator[Incident]:
         return (each for each in self.incidents if self.worst[each.id] > Severity.NOTE)
@@ -137,6 +139,8 @@ def perform(
     first_cause: dict[int, str] = {}
     summaries: dict[str, None] = {}
     events: list[Event] = []
+    explained: list[tuple[int, Incident]] = []
+    explains: dict[int, object] = {}
     look_due_ns = 0
     links: dict[int, LinkSeen] = {}
     joins: list[JoinSeen] = []
@@ -194,14 +198,19 @@ def perform(
             listen()
             if look is not None and BASE_NS + step_ns >= look_due_ns:
                 look_due_ns = BASE_NS + step_ns + LOOK_NS
-                look(engine.snapshot(BASE_NS + step_ns))
+                snapshot = engine.snapshot(BASE_NS + step_ns)
+                look(snapshot)
+                for incident in snapshot.incidents:
+                    if explains.get(incident.id, ()) != incident.explains:
+                        explains[incident.id] = incident.explains
+                        explained.append((BASE_NS + step_ns, incident.copy()))
         if BASE_NS + step_ns >= homes_due_ns:
             homes_due_ns += LOOK_NS
             homes = homes_record(engine.snapshot(BASE_NS + step_ns), homes) or homes
     for incident in engine.snapshot(BASE_NS + round(scenario.seconds * 1e9)).incidents:
         keep(incident)
     found = sorted(seen.values(), key=lambda each: each.id)
-    return Performance(scenario, found, worst, first_cause, list(summaries), events)
+    return Performance(scenario, found, worst, first_cause, list(summaries), events, explained)
 
 
 @cache
