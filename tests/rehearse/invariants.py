@@ -89,9 +89,11 @@ def _of_incident(sheet: Sheet, one: Incident) -> Iterator[str]:
         if not text or _BLANK.search(text):
             yield f"a sentence with a hole: {text!r}"
     if one.returned_ns is not None:
-        # What comes and goes has something to look at also while it is back; what is closed is a record.
+        # What comes and goes has something to look at also while it is back, as have pauses that are its sender's pace;
+        # what is closed is a record.
         asked = [check for check in one.next_checks if check not in CATALOG["flapping"].next_checks]
-        if asked and one.closed_ns is None:
+        is_its_pace = any("E1.31 asks for a frame every" in line for line in one.evidence)
+        if asked and one.closed_ns is None and not is_its_pace:
             yield f"it is back, and still asks for {asked[0]!r}"
         if one.returned_ns < one.began_ns:
             yield "it was back before it began"
