@@ -235,6 +235,18 @@ def test_what_somebody_sends_in_the_name_of_a_dead_source_is_not_put_down_to_it(
     assert loss.next_checks[0] == "Look at the screen of Desk A: is it running?"
 
 
+@pytest.mark.parametrize("kind", [{"options": 0x80}, {"start_code": 0xDD}], ids=["preview", "priorities"])
+def test_a_network_that_is_lost_is_not_put_down_to_what_came_last_in_the_name_of_a_source(kind: dict[str, int]) -> None:
+    """All end within 10 ms, and the last packet is the stranger's: nothing came since then."""
+    desk = Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0), to_s=14.01)
+    other = Desk("Desk B", (3,), "10.0.0.2", 2, hz=30.0, levels=moving(hz=30.0), to_s=14.01)
+    stranger = Desk(
+        "Desk A", UNIVERSES, hz=25.0, phase_s=0.007, from_s=8.0, to_s=14.01, sequence_of=lambda u, i: i + 100, **kind
+    )  # type: ignore[arg-type]
+    loss = Stage(HOUSE, desk, other, stranger).run(24.0).rule("universe-lost")
+    assert loss.cause == "network-lost" and "Since then" not in loss.summary
+
+
 def test_ends_that_go_on_are_no_sign_that_a_dead_source_runs() -> None:
     desk = Desk("Desk A", UNIVERSES, hz=30.0, levels=moving(hz=30.0), to_s=14.0)
     forged = ends(desk, [8.0 + place for place in range(30)], lambda place: 37 * place)

@@ -24,19 +24,24 @@ SURE_NS = 10 * NANOSECONDS
 
 
 def comes_on(scene: Scene) -> bool:
-    """Whether packets of all that stopped came on, and held no levels that a receiver may use.
+    """Whether packets of all that stopped came on, and held no levels that a receiver may use."""
+    rows = scene.stopped.nonzero()[0]
+    return bool(len(rows)) and bool(_come_on(scene, rows).all())
 
-    One that announces an end is no sign of life.
-    """
-    streams, rows = scene.ctx.streams, scene.stopped.nonzero()[0]
+
+def _come_on(scene: Scene, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Of which of these streams other packets still came a second after their end. An announced end is none."""
+    streams = scene.ctx.streams
     others_ns = np.maximum(streams.last_preview_ns[rows], streams.last_slot_priority_ns[rows])
     came_ns = np.where(streams.options[rows] & OPTION_TERMINATED, others_ns, streams.last_packet_ns[rows])
-    return bool(len(rows)) and bool((came_ns > scene.stops.last_ns[rows] + NANOSECONDS).all())
+    come_on: NDArray[np.bool_] = came_ns > scene.stops.last_ns[rows] + NANOSECONDS
+    return come_on
 
 
 def sends_no_levels(scene: Scene) -> Verdict | None:
     """Give the verdict where packets of all that stopped came on, or came for some of it from somebody unknown."""
     strange = strays(scene.ctx, scene.stopped.nonzero()[0])
+    strange = strange[_come_on(scene, strange)]
     if len(strange):
         return _in_its_name(scene, strange)
     if not comes_on(scene):
