@@ -16,7 +16,7 @@ from slotwatch.judge.orders import Acknowledge, MarkPut, PhaseSet, PutMark, SetP
 from slotwatch.snapshot import Severity, Snapshot, UniverseState
 from slotwatch.snapshot.columns import STREAM_COLUMNS, UNIVERSE_COLUMNS
 from slotwatch.snapshot.encoding import from_parts, to_parts
-from slotwatch.wire.observation import JoinSeen, LeaveSeen, LinkSeen, QuerierWatchSeen
+from slotwatch.wire.observation import DropsSeen, JoinSeen, LeaveSeen, LinkSeen, QuerierWatchSeen
 from slotwatch.wire.universe import Protocol, UniverseId
 from tests.compiling import Built
 from tests.model.packets import MS, SECOND, START, Sent, artnet, batch_of, cid, e131, frames
@@ -311,6 +311,24 @@ def test_joins_reach_the_model() -> None:
     joined = engine.model.universes.joined
     places = engine.model.universes.by_place
     assert joined[places[0, Protocol.E131, 1]] == -1 and joined[places[0, Protocol.E131, 2]] == 1
+
+
+@pytest.mark.parametrize(("counted", "rules"), [(0, {"packet-loss"}), (18, set())])
+def test_what_this_computer_lost_of_a_young_stream_at_rest_is_not_counted_against_it_later(
+    counted: int, rules: set[str]
+) -> None:
+    """Of ANSI E1.31-2018 6.7.2 alone nobody can say where frames were lost, and with fewer than 20 of them not whether
+    the stream counts by one."""
+    slow = frames(50, every_ns=SECOND, dst="239.255.0.1")
+    slow = [one for index, one in enumerate(slow) if index > 14 or index % 3 != 1]
+    sent = sorted([*slow, *healthy(50)[2000:]], key=lambda one: one.t_ns)
+    engine = engine_of()
+    engine.observe(DropsSeen(START, 0))
+    run(engine, [one for one in sent if one.t_ns < START + 18 * SECOND], START + 18 * SECOND)
+    engine.observe(DropsSeen(engine.now_ns, counted, since_ns=START + SECOND))
+    run(engine, [one for one in sent if one.t_ns >= START + 18 * SECOND], START + 45 * SECOND)
+    seen = {event.incident.rule for event in engine.take_events() if event.incident is not None}
+    assert seen & {"packet-loss"} == rules
 
 
 def test_readiness_and_incidents_of_one_snapshot_say_the_same() -> None:

@@ -28,7 +28,7 @@ from slotwatch.snapshot.readiness import Readiness
 from slotwatch.wire.batch import Batch
 from slotwatch.wire.decode import decode
 from slotwatch.wire.novelty import CompiledLook, Routine
-from slotwatch.wire.observation import JoinSeen, LeaveSeen, Observation
+from slotwatch.wire.observation import DropsSeen, JoinSeen, LeaveSeen, Observation
 
 CALM_NS = 100_000_000
 """Time between two ticks while nothing falls silent: windows move in such steps."""
@@ -78,6 +78,8 @@ class Engine:
         self._ticked_ns = now_ns
         self._has_news = True
         """Whether anything but routine packets came since the last tick."""
+        self._lost = 0
+        """Packets that this computer has lost, as it counted them last."""
         self._snapshots = 0
         self._events: list[Event] = []
         self._opened: Counter[str] = Counter()
@@ -100,6 +102,10 @@ class Engine:
             self.model.note_group(observation.network, observation.universe, 1 if observation.ok else -1)
         elif isinstance(observation, LeaveSeen):
             self.model.note_group(observation.network, observation.universe, 0, observation.t_ns)
+        elif isinstance(observation, DropsSeen):
+            lost, self._lost = self._lost, observation.kernel + observation.ring
+            if self._lost > lost:
+                self.model.forget_undecided()
         self.judge.observe(observation)
 
     def tick(self, now_ns: int, wall_offset_ns: int | None = None) -> None:

@@ -356,6 +356,11 @@ class Model:
         self.revision += 1
         self.universes.note_group(network, universe, joined, left_ns)
 
+    def forget_undecided(self) -> None:
+        """Forget what is missing of series whose step is not known yet: this computer has just lost packets."""
+        self.revision += 1
+        self.streams.series_pending[:] = 0
+
     @property
     def evictions(self) -> Counter[str]:
         """Rows forgotten to make room, by table."""
