@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import count
 
 import pytest
 
@@ -55,6 +56,32 @@ def test_what_is_back_at_its_pace_after_the_restart_may_chase(hz: float) -> None
     ]
     found = restarted(HOUSE, left(hz), STOPPED_S, AWAY_S, Plain(sent)).run(79.0)
     assert found.open == []
+
+
+def two_universes(first: Callable[[float], float], second: Callable[[float], float], end_s: float) -> Plain:
+    """One desk that sends two universes, each at its own rate."""
+    made = []
+    for universe, rate in ((1, first), (2, second)):
+        t_s = 0.0
+        for n in count():
+            levels = bytes([n * 5 % 250]) * 512
+            data = e131(universe, n, levels, cid=b"A" * 16, name="Desk A")
+            made.append(Packet(t_s, data, "10.0.0.1", group_of(universe)))
+            t_s += 1 / rate(t_s)
+            if t_s >= end_s:
+                break
+    return Plain(sorted(made, key=lambda packet: packet.t_s))
+
+
+def test_a_universe_that_stutters_beside_a_slow_one_is_still_told_when_that_one_is_back() -> None:
+    """The slow one explains the gaps of the other, at 3 Hz: both are its source's trouble."""
+    house = house_of((1, 2))
+    fell = two_universes(lambda t: 38.0 if t < FELL_S else 3.0, lambda t: 30.0 if t < FELL_S else 10.0, STOPPED_S)
+    before = Stage(house, fell).run(STOPPED_S)
+    assert before.only().explains == (("uneven-refresh", ("e131/1",)),)
+    later = two_universes(lambda t: 3.0, lambda t: 10.0 if t < 30.0 else 30.0, 80.0)
+    (one,) = restarted(house, before.open, STOPPED_S, AWAY_S, later).run(75.0).open
+    assert one.id == 1 and "e131/1" in one.summary and "e131/2" not in one.summary
 
 
 def test_another_source_on_its_universe_has_no_such_pace() -> None:

@@ -67,9 +67,9 @@ class Cluster:
     def paces_hz(self, ctx: RuleContext) -> tuple[tuple[str, float], ...]:
         """Universes of what is too slow, and the lowest rate at which their frames came before, to a tenth of 1 Hz."""
         found: dict[int, float] = {}
-        for finding in self.findings():
-            for row in finding.universes if finding.pace_hz else ():
-                found[row] = min(found.get(row, finding.pace_hz), finding.pace_hz)
+        for case in (*self.cases, *self.explained):
+            for row in case.finding.universes if case.finding.pace_hz else ():
+                found[row] = min(found.get(row, case.finding.pace_hz), case.finding.pace_hz)
         return tuple((ctx.universe_name(row), round(found[row], 1)) for row in sorted(found))
 
     def source_keys(self, ctx: RuleContext, rows: set[int] | None = None) -> set[str]:
