@@ -102,6 +102,7 @@ def main(days: int = 30) -> None:
     """Measure and print."""
     measure("1,000 packets evenly over a day", Evenly(1, 86_400_000_000, 1000), GOAL_DAY_S)
     measure("16 universes at rest for a day", Evenly(16, SECOND_NS, DAY_S), None)
+    measure("100 universes at rest for an hour", Evenly(100, SECOND_NS, 3600), None)
     year = Evenly(1, SECOND_NS, days * DAY_S)
     measure(f"one universe at rest, {days} days of a year", year, GOAL_YEAR_S, days / YEAR_DAYS)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import operator
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -51,6 +52,18 @@ def test_ages_are_compared_all_at_once(compare: Callable[..., object]) -> None:
         watch = TimeWatch(NOW_NS)
         assert np.asarray(question(watch.moment)).tolist() == np.asarray(question(NOW_NS)).tolist()
         assert watch.holds_until_ns == first_change_ns(question)
+
+
+@pytest.mark.parametrize("compare", COMPARISONS)
+def test_every_time_at_which_an_answer_changes_is_kept_where_it_is_wanted(compare: Callable[..., object]) -> None:
+    """However many ages are compared at once."""
+    last_ns = np.arange(500, 1_000, 3)
+    watch = TimeWatch(NOW_NS, keeps_all=True)
+    compare(watch.moment - last_ns, 400)
+    answers = [(t_ns, np.asarray(compare(t_ns - last_ns, 400)).tolist()) for t_ns in range(NOW_NS, NOW_NS + LONG_NS)]
+    changes_ns = {t_ns for (_, before), (t_ns, now) in pairwise(answers) if now != before}
+    assert watch.all_ends_ns is not None and len(changes_ns) > 64
+    assert {t_ns for t_ns in watch.all_ends_ns if t_ns < NOW_NS + LONG_NS} == changes_ns
 
 
 def test_whatever_else_is_done_with_it_is_not_known_to_hold() -> None:

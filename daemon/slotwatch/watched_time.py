@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 from slotwatch.durations import NEVER_NS
 
-FEW = 64
-"""Beyond this many ages only the soonest is noted."""
 _STRICT = {np.greater, np.less_equal}
 _COMPARISONS = {
     np.greater: np.less,
@@ -31,15 +29,15 @@ _COMPARISONS = {
 class TimeWatch:
     """The soonest time at which a comparison that was made would come out otherwise. Monotonic nanoseconds."""
 
-    __slots__ = ("ends_ns", "knows_all_ends", "next_ns", "now_ns", "opaque", "windows_until_ns")
+    __slots__ = ("all_ends_ns", "next_ns", "now_ns", "opaque", "windows_until_ns")
 
-    def __init__(self, now_ns: int) -> None:
+    def __init__(self, now_ns: int, *, keeps_all: bool = False) -> None:
+        """keeps_all: whether not only the soonest time is wanted."""
         self.now_ns = now_ns
         self.next_ns = NEVER_NS
         self.opaque = False
-        self.ends_ns: set[int] = set()
-        """The times of all comparisons that may come out otherwise."""
-        self.knows_all_ends = True
+        self.all_ends_ns: set[int] | None = set() if keeps_all else None
+        """The times of all comparisons that may come out otherwise, where they are wanted."""
         self.windows_until_ns = NEVER_NS
         """Until when the counts of the last seconds that were read stay as they are, though nothing comes."""
 
@@ -65,17 +63,16 @@ class TimeWatch:
         left_ns = math.floor(left) + 1 if strict else math.ceil(left)
         if left_ns > 0:
             self.next_ns = min(self.next_ns, self.now_ns + left_ns)
-            self.ends_ns.add(self.now_ns + left_ns)
+            if self.all_ends_ns is not None:
+                self.all_ends_ns.add(self.now_ns + left_ns)
 
     def note_all(self, left: NDArray[Any], *, strict: bool) -> None:
         """Note a comparison of many ages at once."""
         ahead = left[left >= 0] if strict else left[left > 0]
-        if 0 < ahead.size <= FEW:
-            for one in ahead.ravel().tolist():
-                self.note(one, strict=strict)
-        elif ahead.size:
-            self.note(ahead.min(), strict=strict)
-            self.knows_all_ends = False
+        if not ahead.size:
+            return
+        for one in [ahead.min()] if self.all_ends_ns is None else np.unique(ahead).tolist():
+            self.note(one, strict=strict)
 
 
 class Timed(Protocol):
@@ -88,13 +85,14 @@ class Timed(Protocol):
 class Watching:
     """Has a pass compare with a watched time meanwhile: `with Watching(ctx) as watch`."""
 
-    __slots__ = ("_ctx",)
+    __slots__ = ("_ctx", "_keeps_all")
 
-    def __init__(self, ctx: Timed) -> None:
-        self._ctx = ctx
+    def __init__(self, ctx: Timed, *, keeps_all: bool = False) -> None:
+        """keeps_all: whether all times are wanted at which a comparison comes out otherwise."""
+        self._ctx, self._keeps_all = ctx, keeps_all
 
     def __enter__(self) -> TimeWatch:
-        watch = TimeWatch(self._ctx.at_ns)
+        watch = TimeWatch(self._ctx.at_ns, keeps_all=self._keeps_all)
         self._ctx.now_ns = watch.moment
         return watch
 

@@ -48,6 +48,9 @@ MOST_PACKETS = 400
 SEVERAL_HOURS_S = 20_000.0
 RESTS_S = 1_500.0
 BURSTS = 60
+CROWDED_S = 600.0
+MOST_NUMBERS = 250
+"""Of senders: each is part of an address."""
 SLOWEST = 2.8
 """Tenth powers: a night that is stretched goes on at most 630 times slower."""
 
@@ -210,6 +213,36 @@ def drawn_rest(seed: int, most_s: float = RESTS_S) -> tuple[Drawn, House]:
     return _capture(chance, packets, []), _house(chance, universes, senders)
 
 
+def drawn_many(seed: int, most_s: float = CROWDED_S, least: int = 64) -> tuple[Drawn, House]:
+    """Draw a house of more universes than a flood would leave, at rest or sending now and then, and strangers that
+    come for moments: under names of their own, or under the desk's from other addresses."""
+    chance = random.Random(seed)
+    universes = list(range(1, least + chance.choice((1, 2, 6)) + 1))
+    desk = Sender(1, universes, 100, False, level=chance.randint(0, 255))
+    longest = 0.0 if chance.random() < 0.4 else chance.choice((1.9, 2.1))
+    packets: list[Packet] = []
+    t_s, number = chance.random(), 1
+    while t_s < most_s:
+        desk.sequence += 1
+        packets += [desk.frame(t_s, universe) for universe in universes]
+        t_s += 10 ** chance.uniform(0, longest) if longest else chance.uniform(0.85, 0.95)
+    t_s = chance.uniform(5.0, 30.0)
+    while t_s < most_s and number < MOST_NUMBERS:
+        clones = chance.random() < 0.5
+        for _ in range(chance.choice((1, 3, 12))):
+            number = min(number + 1, MOST_NUMBERS)
+            one = Sender(number, [chance.choice((1, 2, 200 + number))], 100, False)
+            identity = bytes([1 if clones else number]) * 16
+            for frame in range(chance.choice((1, 1, 5, 23, 40))):
+                one.sequence += 1
+                sent = one.frame(t_s + 0.9 * frame, one.universes[0])
+                packets.append(replace(sent, data=sent.data.replace(bytes([number]) * 16, identity)))
+            t_s += chance.choice((0.001, 0.05, 2.0))
+        t_s += 10 ** chance.uniform(1.0, 2.3)
+    packets = sorted((one for one in packets if one.t_s < most_s), key=lambda packet: packet.t_s)
+    return _capture(chance, packets, []), _house(chance, universes, [desk])
+
+
 def _event(chance: random.Random, sender: Sender, t_s: float, packets: list[Packet]) -> float:
     kind = chance.choice(("silence", "cue", "lost", "end"))
     if kind == "lost":
@@ -352,6 +385,7 @@ def main(words: list[str]) -> int:
         status = _compare((f"capture {seed}", drawn(seed)) for seed in seeds)
         status |= _compare((f"sparse {seed}", drawn_sparse(seed)) for seed in seeds)
         status |= _compare((f"rest {seed}", drawn_rest(seed)) for seed in seeds)
+        status |= _compare((f"many {seed}", drawn_many(seed)) for seed in seeds)
     print(f"{time.monotonic() - began_s:.0f} s")
     return status
 

@@ -23,12 +23,14 @@ from slotwatch.judge.clusters import Clusterer
 from slotwatch.judge.last_answer import LastAnswer
 from slotwatch.judge.rule_state import RuleState
 from slotwatch.judge.verdict import Verdict
-from tests.rehearse.leaps import Drawn, differences, drawn, drawn_rest, drawn_sparse, stretched
+from tests.rehearse.leaps import Drawn, differences, drawn, drawn_many, drawn_rest, drawn_sparse, stretched
 
 FEW_PACKETS = 60
 FEW_BURSTS = 12
 A_WHILE_S = 600.0
 FEW_ITEMS = 150
+A_FEW_MINUTES_S = 200.0
+MANY = (2, 5, 9, 11, 16, 18)
 
 
 def compare(captures: Iterable[tuple[Drawn, House]]) -> tuple[int, int]:
@@ -75,6 +77,12 @@ def test_a_sparse_capture_says_the_same_whatever_its_gaps() -> None:
 def test_a_house_at_rest_is_leapt_over_and_the_same_is_said() -> None:
     leaping, plain = compare(drawn_rest(seed, A_WHILE_S) for seed in (3, 7, 8))
     assert leaping < plain
+
+
+def test_many_universes_are_leapt_over_too() -> None:
+    """More of them than a flood would leave: at rest, and sending now and then."""
+    leaping, plain = compare(drawn_many(seed, A_FEW_MINUTES_S) for seed in MANY)
+    assert leaping * 3 < plain * 2
 
 
 def test_a_random_night_that_goes_on_far_slower_says_the_same() -> None:

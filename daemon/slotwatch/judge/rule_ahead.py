@@ -32,10 +32,10 @@ def ends_at_rest_ns(state: RuleState, ctx: RuleContext) -> set[int] | None:
         or any(not one.holds or binding.refresh_s is not None for one in state.raised.values())
     ):
         return None
-    with Watching(ctx) as watch:
+    with Watching(ctx, keeps_all=True) as watch:
         binding.condition(ctx)
         is_wary = binding.is_wary is not None and binding.is_wary(ctx)
-    return watch.ends_ns if watch.knows_all_ends and not is_wary and not watch.opaque else None
+    return None if is_wary or watch.opaque else watch.all_ends_ns
 
 
 def _next_end_ns(state: RuleState, ctx: RuleContext) -> int:

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from slotwatch.durations import NEVER_NS
 from slotwatch.model import cadence
 from slotwatch.model.arrivals import Arrivals
 from slotwatch.model.counters import PacketCounters
-from slotwatch.model.forgetting import DAY_NS
+from slotwatch.model.forgetting import DAY_NS, BriefLooks
 from slotwatch.model.occasions import Occasions
 from slotwatch.model.stage import Stage
 from slotwatch.model.streams import Streams
@@ -28,10 +29,16 @@ class Ahead:
     """Reads the parts of a model and changes nothing."""
 
     def __init__(
-        self, streams: Streams, occasions: Occasions, counters: PacketCounters, arrivals: Arrivals, stage: Stage
+        self,
+        streams: Streams,
+        occasions: Occasions,
+        counters: PacketCounters,
+        arrivals: Arrivals,
+        stage: Stage,
+        brief: BriefLooks,
     ) -> None:
         self._streams, self._sources, self._occasions = streams, streams.sources, occasions
-        self._counters, self._arrivals, self._stage = counters, arrivals, stage
+        self._counters, self._arrivals, self._stage, self._brief = counters, arrivals, stage, brief
 
     @property
     def _has_left(self) -> bool:
@@ -92,7 +99,8 @@ class Ahead:
         streams = self._streams
         if not self._is_simple(now_ns):
             return now_ns
-        ends_ns = [self.next_change(bucket + 1, may_name=may_name) * BUCKET_NS]
+        soonest = min(self.next_change(bucket + 1, may_name=may_name), self.next_brief_look(bucket))
+        ends_ns = [soonest * BUCKET_NS]
         loss_ns = self.soonest_loss_ns()
         if loss_ns is not None:
             ends_ns.append(loss_ns + 1)
@@ -107,7 +115,8 @@ class Ahead:
         longest_gap_ns: between two packets of one stream.
         """
         streams, sources = self._streams, self._sources
-        if not self._is_simple(now_ns) or sources.lists.running or self._occasions.nodes:
+        forgets_ns = self._brief.holds_until_ns(may_send=True)
+        if forgets_ns is None or not self._is_simple(now_ns) or sources.lists.running or self._occasions.nodes:
             return None
         rows = streams.rows()
         live = streams.live[rows]
@@ -116,12 +125,20 @@ class Ahead:
         rows = rows[~live]
         last_ns = [*streams.last_packet_ns[rows].tolist()]
         last_ns += [int(sources.last_seen_ns[row]) for row in sources.rows().tolist() if sources.streams[row] == 0]
-        return min(last_ns, default=now_ns + DAY_NS) + DAY_NS
+        return min(forgets_ns, min(last_ns, default=now_ns + DAY_NS) + DAY_NS)
+
+    def next_brief_look(self, bucket: int) -> int:
+        """The bucket after this one at whose start a look may forget what a flood left if nothing comes."""
+        holds_ns = self._brief.holds_until_ns(may_send=False)
+        if holds_ns == NEVER_NS:
+            return bucket + FAR
+        after = bucket if holds_ns is None else max(bucket, holds_ns // BUCKET_NS)
+        return (after // BRIEF_BUCKETS + 1) * BRIEF_BUCKETS
 
     def _is_simple(self, now_ns: int) -> bool:
-        """Whether no flood, no rejected packets, no slot priorities and no patch change anything by time alone."""
+        """Whether no rejected packets, no slot priorities and no patch change anything by time alone."""
         streams, top = self._streams, self._streams.top
-        if self._streams.is_crowded or self._stage.active or self._arrivals.winners_stale:
+        if self._stage.active or self._arrivals.winners_stale:
             return False
         # That slot priorities run out is found soon after the last of them.
         is_live = np.count_nonzero(streams.live[:top])

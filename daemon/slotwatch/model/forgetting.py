@@ -6,6 +6,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from slotwatch.durations import NEVER_NS
 from slotwatch.model.admission import BRIEF_NS, FORGET_BRIEF_NS, MOST_BRIEF, MOST_CLONES, MOST_UNIVERSES
 from slotwatch.model.streams import Streams
 from slotwatch.model.universes import LEAVING_NS, ended_by_leaving
@@ -34,6 +35,58 @@ class EmptyRows:
         streams.windows.fit(anew=True)
 
 
+class BriefLooks:
+    """The looks for what a flood left, and until when the next ones find nothing. Times are monotonic nanoseconds."""
+
+    def __init__(self, streams: Streams) -> None:
+        self._streams = streams
+        self._looked_ns = 0
+        self._left: tuple[int | bytes, ...] | None = None
+        """What the last look went by, if it forgot nothing."""
+
+    def look(self, now_ns: int) -> None:
+        """Forget what a flood left."""
+        self._left = None
+        if not self._streams.is_crowded:
+            return
+        before = self._goes_by()
+        _forget_brief(self._streams, now_ns)
+        self._looked_ns = now_ns
+        if self._goes_by() == before:
+            self._left = before
+
+    def holds_until_ns(self, *, may_send: bool) -> int | None:
+        """Until when looks forget nothing; None where that is not known.
+
+        may_send: live streams send on, and nothing else comes. Otherwise nothing comes at all.
+        """
+        streams, sources = self._streams, self._streams.sources
+        if not streams.is_crowded:
+            return NEVER_NS
+        if self._left is None or self._left != self._goes_by():
+            return None
+        rows, known = streams.rows(), sources.rows()
+        live = streams.live[rows]
+        if may_send:
+            sends = np.zeros(sources.capacity, np.bool_)
+            sends[streams.source[rows[live]]] = True
+            known = known[~sends[known]]
+        rows = rows[~live]
+        first_ns = np.concatenate((streams.first_packet_ns[rows], sources.first_seen_ns[known]))
+        last_ns = np.concatenate((streams.last_packet_ns[rows], sources.last_seen_ns[known]))
+        kept_ns = _kept_ns(np.minimum(last_ns - first_ns, PASSING_NS))
+        ends_ns = np.concatenate(
+            (last_ns + FORGET_BRIEF_NS, last_ns + kept_ns, streams.last_packet_ns[rows] + streams.timeout_ns[rows])
+        )
+        return int(ends_ns.min(where=ends_ns >= self._looked_ns, initial=NEVER_NS))
+
+    def _goes_by(self) -> tuple[int | bytes, ...]:
+        """All that decides what a look forgets, but for the time and for packets of who is silent."""
+        streams, sources, universes = self._streams, self._streams.sources, self._streams.universes
+        columns = (streams.live, sources.invents, sources.declared, universes.declared)
+        return streams.turnover, sources.turnover, *(column.tobytes() for column in columns)
+
+
 def forget_left(streams: Streams, now_ns: int) -> None:
     """Forget universes that this computer asked for, that no declaration names and that ended when it left them."""
     universes = streams.universes
@@ -47,14 +100,12 @@ def forget_left(streams: Streams, now_ns: int) -> None:
             streams.forget(row)
 
 
-def forget_brief(streams: Streams, now_ns: int) -> None:
+def _forget_brief(streams: Streams, now_ns: int) -> None:
     """Forget what a flood left: streams and sources that were heard for moments only, long ago.
 
     A few of them are not a flood, and a person may look for them: they stay for a day, like the others. So do those
     that pass for a declared source.
     """
-    if not streams.is_crowded:
-        return
     rows = streams.rows()
     idle, brief, _, last_ns, packets = streams.standing(rows, now_ns)
     if _forget_passed_by(streams, rows[idle], packets[idle], now_ns):

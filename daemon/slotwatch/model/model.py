@@ -66,7 +66,8 @@ class Model:
         self.compiled_levels = None if compiled is None else compiled.levels
         self.stage = stage or Stage(house, compiled)
         self._arrivals.watch(self.stage.tap)
-        self._ahead = Ahead(self.streams, self.occasions, self.counters, self._arrivals, self.stage)
+        self._brief = forgetting.BriefLooks(self.streams)
+        self._ahead = Ahead(self.streams, self.occasions, self.counters, self._arrivals, self.stage, self._brief)
         self._empty_rows = forgetting.EmptyRows()
         self._bucket = now_ns // BUCKET_NS
         self._winning: tuple[NDArray[np.uint8], SlotOwners] | None = None
@@ -175,7 +176,7 @@ class Model:
     def _turn_to(self, bucket: int) -> None:
         """Begin every bucket up to this one in which anything changes."""
         windows, each = self.streams.windows, self._bucket + 1
-        if windows.are_empty_at(bucket) and not self.streams.is_crowded and self._only_forgets:
+        if windows.are_empty_at(bucket) and self._only_forgets:
             self._skip_to(bucket)
             return
         may_be_empty = True
@@ -186,7 +187,7 @@ class Model:
                     self._bucket = each - 1
                     self._skip_to(bucket)
                     return
-                if left > MINUTE:
+                if left > MINUTE and not self.streams.is_crowded:
                     # What live streams are owed is worked out in the last minute: skip whole seconds.
                     skipped = (left - MINUTE) // SECOND * SECOND
                     windows.pass_over(skipped)
@@ -232,8 +233,10 @@ class Model:
         self.streams.windows.run_out(bucket)
         if bucket // SECOND > self._bucket // SECOND:
             self.sources.lists.expire(self.sources.about, bucket // SECOND * SECOND * BUCKET_NS)
-        if bucket // BRIEF_BUCKETS > self._bucket // BRIEF_BUCKETS:
-            self._forget_brief(bucket * BUCKET_NS)
+        each, last = self._bucket, bucket // BRIEF_BUCKETS * BRIEF_BUCKETS
+        while each < last:
+            each = min(self._ahead.next_brief_look(each), last)
+            self._forget_brief(each * BUCKET_NS)
         if bucket // MINUTE > self._bucket // MINUTE:
             forgetting.forget_old(self.streams, bucket // MINUTE * MINUTE * BUCKET_NS)
         self.revision += self._ahead.kept != before
@@ -276,7 +279,7 @@ class Model:
             self._named_of = self.revision
 
     def _forget_brief(self, now_ns: int) -> None:
-        forgetting.forget_brief(self.streams, now_ns)
+        self._brief.look(now_ns)
         forgetting.forget_left(self.streams, now_ns)
         self.occasions.forget_brief(now_ns)
         self._empty_rows.look(self.streams)
