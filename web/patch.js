@@ -57,7 +57,7 @@ function freeFor(page, universes) {
     h("label", { class: "find" }, h("span", {}, "Slots the fixture needs"),
       h("input", { type: "number", inputmode: "numeric", min: 1, max: 512, init: { value: "1" }, oninput: (event) => { page.local.footprint = event.target.value; page.redraw(); } })),
     h("p", { role: "status" }, found.length ? `First room for ${plural(footprint, "slot")}: ${list(found.slice(0, 6))}.` : `No declared universe has ${plural(footprint, "slot")} in a row.`),
-    unsized ? h("p", { key: "unsized" }, `The number of slots of ${plural(unsized, "fixture")} is not known, for no declared profile says it: what is called free may be taken.`) : null,
+    unsized ? h("p", { key: "unsized" }, `The number of slots of ${plural(unsized, "fixture")} is not known, for neither a declared profile nor the patch file gives it: slots that are listed as free may be taken.`) : null,
   ];
 }
 

@@ -290,7 +290,7 @@ def test_what_comes_on_a_line_is_not_said_once_its_port_is_gone() -> None:
     assert not incident.next_checks[0].startswith("Look at what drives this pair")
 
 
-def test_of_a_lost_line_whose_port_is_gone_is_said_what_was_known_and_what_is_not() -> None:
+def test_a_lost_line_whose_port_is_gone_keeps_what_was_known_and_says_what_is_not() -> None:
     tap = Tap()
     tap.run(8, held, held)
     unframed(tap, 40, held)
@@ -414,7 +414,7 @@ def test_bytes_without_breaks_are_reported() -> None:
 
 @pytest.mark.parametrize(("misframed", "cause"), [(7_999, ""), (8_000, "unreadable")])
 @pytest.mark.parametrize("breaks", [0, 300])
-def test_a_line_of_which_nearly_no_byte_is_whole_is_read_wrongly(misframed: int, cause: str, breaks: int) -> None:
+def test_a_line_of_which_few_bytes_are_whole_is_unreadable(misframed: int, cause: str, breaks: int) -> None:
     """E1.11: 250,000 bits a second, two stop bits. At another rate, or with the two wires exchanged, stop bits are
     not where the receiver looks for them; a bad lead spoils some bytes (both common practice, no source)."""
     tap = Tap(replace(HOUSE, lines=(Line("rack-feed", 1, "/dev/ttyUSB0"),)))
@@ -426,7 +426,7 @@ def test_a_line_of_which_nearly_no_byte_is_whole_is_read_wrongly(misframed: int,
     (incident,) = tap.rules()
     assert (incident.rule, incident.cause) == ("line-faulty", cause or ("" if breaks else "no-breaks"))
     if cause:
-        fault = "cannot be read: nearly every byte had a framing fault"
+        fault = "cannot be read: most bytes had a framing fault"
         assert incident.summary == f"line/rack-feed {fault} in 10 s."
         assert incident.next_checks[0].startswith("Look at the tap's data wires")
 

@@ -237,7 +237,7 @@ def test_a_universe_number_that_is_not_allowed_sends_to_the_numbers_of_its_sende
     ]
     found = stage(desk(), Plain(packets), sources=(A, B), by=("main desk",)).run(8.0).rule("malformed-packets")
     assert found.summary.startswith('10.0.0.1, the address of "main desk", sends packets that no protocol accepts')
-    assert found.next_checks[0] == "Look at the numbers of its universes and sync addresses: E1.31 allows 1 to 63999."
+    assert found.next_checks[0] == "Look at its universe numbers and sync addresses: E1.31 allows 1 to 63999."
 
 
 def test_a_stranger_that_takes_several_universes_is_said_to_take_each() -> None:

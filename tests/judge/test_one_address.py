@@ -60,7 +60,7 @@ def test_two_rows_of_numbers_from_one_address_are_one_incident(to: str, first: i
     said = 'from "Server" (10.0.0.50): sequence numbers belong to two series at once, as if two senders used this '
     assert said + "address." in alarm.summary
     assert FROM_S <= (alarm.opened_ns - START_NS) / S < FROM_S + 3.5
-    assert alarm.next_checks[0].startswith("Look for a second program on that computer")
+    assert alarm.next_checks[0].startswith("Look for a second program on the source's computer")
     assert [one.rule for one in stage.run(60.0).all] == ["sequence-unusable"] and not stage.open
 
 

@@ -83,7 +83,7 @@ def test_two_senders_of_one_name_are_one_incident(numbers: str, priority: int) -
 def test_a_second_sender_of_one_frame_a_second_is_found() -> None:
     (alarm,) = beside(1.0, lambda index: index).run(TO_S).alarms()
     assert alarm.cause == "two-senders"
-    assert alarm.next_checks[0].startswith("Look for a second program on that computer")
+    assert alarm.next_checks[0].startswith("Look for a second program on the source's computer")
 
 
 def test_a_second_sender_that_counts_by_thirty_and_sends_more_is_found() -> None:

@@ -282,8 +282,8 @@ def test_a_fixture_without_its_mode_is_not_said_to_have_one_slot(
     lines = [line.split("  ") for line in out.splitlines()]
     assert [[cell.strip() for cell in line if cell][2] for line in lines] == ["last", "not known", "14"]
     assert err == (
-        "slotwatch patch: warning: the number of slots of 1 fixture is not known, for the profile is not declared and "
-        "the file does not bring it: slots that are listed as free may be taken\n"
+        "slotwatch patch: warning: the number of slots of 1 fixture is not known, for neither a declared "
+        "profile nor the patch file gives it: slots that are listed as free may be taken\n"
     )
     assert run(capsys, "patch", "-c", str(hall), "--find", "5")[1:] == ("e131/1  2\n", err)
     rows = json.loads(run(capsys, "patch", "-c", str(hall), "--json")[1])

@@ -27,7 +27,7 @@ LOOK_AT_OWN_LEADS = (
     "Look at this computer's two network leads: each may be in the other's socket.",
     "Find out which VLANs its two switch ports carry.",
 )
-LOOK_FOR_A_SECOND = "Look for a second program on that computer, and for another computer with its address."
+LOOK_FOR_A_SECOND = "Look for a second program on the source's computer, and for another computer with its address."
 CLEAR_FIRST = "Lights may move or go out: clear the rig first."
 """Begins each next check that asks a person to touch something."""
 COMMON_PLACEHOLDERS = frozenset(

@@ -75,7 +75,7 @@ def _sources(house: House) -> list[Conflict]:
             universe.id,
             None,
             f'{universe.id} names the source "{name}", which is declared with a CID. Art-Net packets have none, so '
-            "this source never matches there: declare one of another name, with the address and without cid.",
+            "this source never matches there: declare it again under another name, with its address and without cid.",
             house.file,
         )
         for universe in house.universes

@@ -12,6 +12,7 @@ from slotwatch.edge.shared.files import load_house
 from slotwatch.errors import SlotwatchError
 from slotwatch.house.schema import Fixture, House
 from slotwatch.house.space import find_addresses, spaces
+from slotwatch.judge import wording
 from slotwatch.printable import shown
 from slotwatch.wire.universe import UniverseId, parse
 
@@ -66,10 +67,9 @@ _HEADINGS = {
 
 
 def _say_unsized(count: int) -> str:
-    of_whom = "1 fixture is" if count == 1 else f"{count} fixtures are"
     return (
-        f"the number of slots of {of_whom} not known, for the profile is not declared and the file does not bring it: "
-        "slots that are listed as free may be taken"
+        f"the number of slots of {wording.count(count, 'fixture')} is not known, for neither a declared profile nor "
+        "the patch file gives it: slots that are listed as free may be taken"
     )
 
 

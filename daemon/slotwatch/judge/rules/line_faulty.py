@@ -24,14 +24,14 @@ from slotwatch.snapshot import Confidence, Severity
 NO_BREAKS = "no-breaks"
 """The cause of bytes that no break precedes."""
 UNREADABLE = "unreadable"
-"""The cause of bytes of which nearly none is whole."""
+"""The cause of bytes of which few are whole."""
 
 
 @dataclass(frozen=True, slots=True)
 class LineFaultyParameters(RuleParameters):
     on_delay_s: float = number(1.0, "time with too many faults before the incident opens")
     most_faults: int = number(MOST_FAULTS, "bytes with framing faults in the window that are still accepted")
-    unreadable_ratio: float = number(0.8, "share of the bytes with framing faults from which the line is read wrongly")
+    unreadable_ratio: float = number(0.8, "share of bytes with framing faults from which a line counts as unreadable")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +51,8 @@ def describe_faulty(ctx: RuleContext, number: int, p: LineFaultyParameters) -> F
             group=line_group(ctx, number),
             since_ns=0,
             universes=line_rows(ctx, number),
-            facts=LineFaultyFacts(line_name(ctx, number), "cannot be read: nearly every byte had a framing fault"),
-            evidence=("A bad lead or a missing terminator spoils some bytes. Here nearly none is whole.",),
+            facts=LineFaultyFacts(line_name(ctx, number), "cannot be read: most bytes had a framing fault"),
+            evidence=("A bad lead or a missing terminator spoils some bytes. Here few are whole.",),
             cause=UNREADABLE,
             confidence=Confidence.MEDIUM,
             also_possible=("what drives the line does not send DMX512", "the adapter here cannot receive DMX512"),
@@ -90,7 +90,7 @@ RULE = Rule(
     name="line-faulty",
     rule_class=RuleClass.FLOW,
     severity=Severity.WARNING,
-    short=ShortWords("line faulty", "{n} lines faulty", look="Look for the line's terminator"),
+    short=ShortWords("line faulty", "{n} lines faulty", look="Look at the line and its tap"),
     sentence="{line} {fault} in {window_s:g} s.",
     judged_by=judged_by(LineFaultyParameters(), bind),
     facts=LineFaultyFacts,

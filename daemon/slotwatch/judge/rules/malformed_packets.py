@@ -30,7 +30,7 @@ CHECKS_OF_MANY = (
     "more than the others leads to the machine.",
     "Where the addresses are real, look for what these machines have in common: one program, or one setting.",
 )
-CHECK_NUMBERS = "Look at the numbers of its universes and sync addresses: E1.31 allows 1 to 63999."
+CHECK_NUMBERS = "Look at its universe numbers and sync addresses: E1.31 allows 1 to 63999."
 Sender = tuple[int, bytes, int]
 """Network, address as 16 bytes, and the number of a line; 0: it is none."""
 MANY = b""

@@ -20,6 +20,9 @@ from slotwatch.judge.subjects import declares_receivers
 from slotwatch.snapshot import Confidence, Severity
 from slotwatch.snapshot.stage import ReceiverRow
 
+MOST_REMEMBERED = 1024
+"""Addresses of which it is remembered whether they are outside."""
+
 
 @dataclass(frozen=True, slots=True)
 class ReceiverSilentParameters(RuleParameters):
@@ -35,7 +38,7 @@ class ReceiverSilentFacts(Facts):
     feeds: str
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(MOST_REMEMBERED)
 def _is_outside(address: str, subnets: tuple[str, ...]) -> bool:
     """Whether an address is in none of some subnets; False where none of its kind is known."""
     one = ip_address(address)

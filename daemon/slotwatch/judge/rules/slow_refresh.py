@@ -34,7 +34,9 @@ class SlowRefreshParameters(RuleParameters):
     norm_ratio: float = number(0.6, "least share of the stream's own best moving rate")
     norm_known_s: float = number(30.0, "movement seen before its own best rate counts")
     moving_ratio: float = number(0.8, "share of frames that step by 4 or more in some slot while it moves")
-    chase_hz: float = number(5.0, "rate below which frames are the steps of a chase, unless it was too slow before")
+    chase_hz: float = number(
+        5.0, "rate below which frames are the steps of a chase, unless the stream was too slow before"
+    )
     jump: int = number(128, "step of a slot, of 255, that belongs to a chase or a bump, not to a fade")
     jump_fresh_s: float = number(0.2, "time after a frame in which its jump is looked for")
     jump_kept_s: float = number(2.0, "time after a jump for which an Art-Net stream counts as sent on change")
@@ -59,7 +61,7 @@ class MovingRates:
         """(S,) as found at the last look; it may be shorter."""
         self._earlier = EarlierPaces("slow-refresh")
         self._earlier_hz: dict[int, tuple[int, float]] = {}
-        """Generation and norm of the rows that were slow before a restart, of which it was known."""
+        """By row: generation and norm, where the stream was slow before a restart and its norm was known then."""
         self._jumped_ns = np.zeros(0, np.int64)
         self._rested_ns = np.zeros(0, np.int64)
         self._slower = False
@@ -174,7 +176,7 @@ def describe_slow(
     evidence = [f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over {p.window_s:g} s while levels move."]
     if norm_hz:
         evidence.append(f"Its best moving rate so far: {norm_hz:.1f} Hz.")
-    # Numbers that jump about, as where two senders share them, say of no frame that it is missing.
+    # Numbers that jump about, such as those of two senders, show no frame to be missing.
     if streams.sequence_measurable[row] and had_time(ctx, loss, slice(row, row + 1))[0]:
         evidence.append(
             f"Missing in {LOSS_WINDOW_S:g} s: {wording.count(lost, 'frame')}, lost on the path."

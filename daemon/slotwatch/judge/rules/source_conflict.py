@@ -137,7 +137,7 @@ RULE = Rule(
     name="source-conflict",
     rule_class=RuleClass.CONTROL,
     severity=Severity.CRITICAL,
-    short=ShortWords("{place} contested", "{n} universes contested", look="Identify the second source", audience=5),
+    short=ShortWords("{place} contested", "{n} universes contested", look="Find out who the sources are", audience=5),
     sentence="{sources} {fight} over {universes} {priority}: {slots} different levels.",
     judged_by=judged_by(SourceConflictParameters(), bind),
     facts=SourceConflictFacts,
