@@ -21,7 +21,7 @@ from slotwatch.judge.fed_routes import say_fed
 from slotwatch.judge.likeness import ABSENT
 from slotwatch.judge.numbering_mistakes import say_where_heard
 from slotwatch.judge.raised import Raised
-from slotwatch.judge.returns import lasting, say_returned, when_returned_ns
+from slotwatch.judge.returns import how_often, lasting, say_returned, when_returned_ns
 from slotwatch.judge.rule import LOOK_AT_STAGE, LOOK_WHO_FOLLOWS, RuleClass, quiet_phase
 from slotwatch.judge.still_working import HELD
 from slotwatch.judge.verdict import Verdict
@@ -80,14 +80,14 @@ class Said:
     returned_ns: int | None
     returns: int
     flapping: bool
+    is_steady: bool
 
 
 def say(ctx: RuleContext, cluster: Cluster) -> Said:
     """Put a cluster into one sentence."""
     about = About.of(ctx, cluster)
     universes = about.universes
-    flapping = any(case.is_flapping(ctx.now_ns) for case in cluster.cases)
-    returns = max(len(case.edges) for case in cluster.cases) - 1
+    returns, flapping, is_steady = how_often(ctx, cluster.cases)
     returned_ns = when_returned_ns(ctx, cluster.cases)
     now, verdict = lasting(cluster, universes), cluster.verdict
     # The record is of all that it took down, and of nothing that came after or worked only then.
@@ -102,7 +102,7 @@ def say(ctx: RuleContext, cluster: Cluster) -> Said:
     moved = _say_moved(ctx, cluster, universes)
     if moved and returned_ns is None:
         summary, summary_of_it = f"{summary} {moved}", f"{summary_of_it} {moved}"
-    return Said(about, summary, summary_of_it, moved, returned_ns, returns, flapping)
+    return Said(about, summary, summary_of_it, moved, returned_ns, returns, flapping, is_steady)
 
 
 def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> IncidentDraft:
@@ -162,6 +162,7 @@ def draft_incident(ctx: RuleContext, cluster: Cluster, at: datetime) -> Incident
         accepted_by=cluster.accepted.by if cluster.accepted else "",
         returns=said.returns,
         flapping=said.flapping,
+        is_steady=said.is_steady,
         heard_elsewhere=heard,
         legs=_legs(ctx, about),
         controlled_by=_controlled_by(ctx, cluster),

@@ -55,6 +55,8 @@ class IncidentDraft:
     held_ns: int = 0
     """When any of its cases was last true."""
     flapping: bool = False
+    is_steady: bool = False
+    """A source stays away, while others in the same incident come and go."""
     source_keys: tuple[str, ...] = ()
     labels: tuple[tuple[str, str], ...] = ()
     returned_ns: int | None = None

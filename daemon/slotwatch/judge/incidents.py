@@ -243,7 +243,8 @@ class IncidentBook(ResumedIncidents):
     def _fill_words(self, entry: IncidentRecord, draft: IncidentDraft, *, is_over: bool) -> None:
         """is_over: all of it is back, and what was known while it lasted stays the record."""
         incident = entry.incident
-        comes_and_goes = draft.flapping or self._flapping.opens_often(entry.openings)
+        often = not draft.is_steady and self._flapping.opens_often(entry.openings)
+        comes_and_goes = draft.flapping or often
         # What comes and goes has something to look at also while it is back: its cause, where that is known to repeat.
         incident.next_checks = (
             *draft.next_checks,

@@ -97,6 +97,23 @@ def _all_back_ns(ctx: RuleContext, cases: Sequence[Raised]) -> int | None:
     return int(np.where(back_ns < NEVER_NS, back_ns, last_ns).max())
 
 
+def how_often(ctx: RuleContext, cases: Sequence[Raised]) -> tuple[int, bool, bool]:
+    """Say how often cases returned, whether they come and go, and whether a source stays away beside others that do.
+
+    What is back beside something that is not may come and go: the sentence is about the other.
+    """
+    away = [case for case in cases if not case.over] or cases
+    going = [case for case in away if case.is_flapping(ctx.now_ns)]
+    of_going = ctx.sources_of([stream for case in going for stream in case.finding.streams])
+    is_steady = (bool(going) or len(away) < len(cases)) and any(
+        len(case.edges) == 1 and case.finding.streams and of_going.isdisjoint(ctx.sources_of(case.finding.streams))
+        for case in away
+    )
+    # While one stays away, the others' returns are not those of all.
+    returns = min if is_steady else max
+    return returns(len(case.edges) for case in away) - 1, bool(going) and not is_steady, is_steady
+
+
 def lasting(cluster: Cluster, universes: list[int]) -> list[int]:
     """Give the universes of which a fault still lasts; all of them once it is over on all."""
     now = {row for case in cluster.cases if not case.over for row in case.finding.universes}
