@@ -68,6 +68,7 @@ export class Feed {
   #greeting = 0; // incidents that come right after opening are not transitions
   #heardMs = 0;
   #namesMs = -Infinity;
+  #asking = false; // whether the listener answers
 
   /** changed(): something is different. transition(kind, before, after): something a person must hear of. */
   constructor(changed, transition) {
@@ -83,8 +84,11 @@ export class Feed {
     this.#loadClosed();
     setInterval(() => {
       if (this.connected && browserNow() - this.#heardMs > SILENT_MS) this.#again();
-      if (this.knowledge.stale(browserNow())) ask("/healthz").then(() => { this.answers = true; }, () => { this.answers = false; }).finally(this.#changed);
-      else this.answers = false;
+      if (!this.knowledge.stale(browserNow())) this.answers = false;
+      else if (!this.#asking) { // what is not answered stays under way, and a browser has few connections
+        this.#asking = true;
+        ask("/healthz").then(() => true, () => false).then((answers) => { this.answers = answers; this.#asking = false; this.#changed(); });
+      }
     }, 2000);
     setInterval(() => { if (!document.hidden) ask("/healthz").catch(() => {}); }, 60000); // for its date
   }

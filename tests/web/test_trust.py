@@ -29,6 +29,20 @@ def test_stale_is_reported_in_words_by_the_browsers_own_clock(open_page: Open) -
     page.wait_for_selector("h1 .what >> text=All is well")
 
 
+def test_a_stale_page_asks_one_thing_at_a_time_whether_the_listener_answers(open_page: Open) -> None:
+    """Of one host a browser asks six things at a time by HTTP/1.1: the event stream needs a place among them."""
+    opened = open_page("well")
+    opened.page.clock.install()
+    page = opened.go("/")
+    asked: list[object] = []
+    page.route("**/healthz", lambda route: asked.append(route))
+    opened.listener.stall()
+    page.wait_for_selector("#banner .stale")
+    with page.expect_request("**/healthz"):
+        page.clock.run_for(20_000)
+    assert len(asked) == 1
+
+
 def test_what_is_stale_does_not_go_on_ageing(open_page: Open) -> None:
     """An incident that was open for some seconds at the last update is not shown as open for longer since."""
     opened = open_page("desk-lost")
