@@ -75,7 +75,7 @@ def test_receivers_that_were_not_heard_are_said_to_be_not_known(
 ) -> None:
     with daemon(200, json.dumps(CALL | {"receivers_not_known": names}).encode()) as url:
         assert main(["ready", "--url", url]) == 0
-    assert f"judged as if in show). Whether {said} is not known. Data only" in capsys.readouterr().out
+    assert f"judged as if in show). It is not known whether {said}. Data only" in capsys.readouterr().out
 
 
 def test_json_is_the_answer_as_it_came(capsys: pytest.CaptureFixture[str]) -> None:

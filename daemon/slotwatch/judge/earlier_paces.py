@@ -1,4 +1,4 @@
-"""Rates of streams that an earlier judgement found too slow: this one has never heard them at their pace."""
+"""Rates at which streams came before they were too slow, kept over a restart: they were not heard so fast since."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from slotwatch.judge.context import RuleContext
 
 
 class EarlierPaces:
-    """Gives each of them once, for a stream that is there soon after the restart."""
+    """Gives each rate once, for a stream that is heard soon after the restart."""
 
     def __init__(self, rule: str) -> None:
         """rule: of the incidents that were open."""
@@ -22,7 +22,7 @@ class EarlierPaces:
         """(S,) beginnings of the streams that were asked for."""
 
     def waits(self, ctx: RuleContext) -> bool:
-        """Whether any was not given yet, and may be."""
+        """Whether a rate may still be given."""
         if self._of is not ctx.before:
             self._of, self._waiting = ctx.before, dict(ctx.before.paces_hz.get(self._rule, {}))
             self._asked_ns = np.zeros(0, np.int64)

@@ -41,7 +41,7 @@ class IncidentBook(ResumedIncidents):
         kept: set[int] = set()
         by_slot = {entry.slot: entry for entry in self._open.values()}
         # What lasts comes before what is back: if an incident splits, the part that lasts keeps its number.
-        # So does the part that has its cause still, of one from before a restart.
+        # So does the part that still has the same cause, if the incident is from before a restart.
         drafts = sorted(drafts, key=lambda draft: (draft.returned_ns is not None, not self._is_as_before(draft)))
         self._drafted = {(draft.rule, draft.group) for draft in drafts}
         self._claimed = {(draft.rule, draft.group) for draft in drafts if draft.returned_ns is None}
@@ -109,7 +109,7 @@ class IncidentBook(ResumedIncidents):
         return found if len(found) == 1 and sum(rule == draft.rule for rule, _ in self._claimed) == 1 else []
 
     def _is_as_before(self, draft: IncidentDraft) -> bool:
-        """Whether an incident from before a restart is found again in a draft by the cause that it had."""
+        """Whether a draft is an incident from before a restart, with the cause that it had."""
         waiting = [self._open.get(number) for number in self._resumed]
         return any(one and one.incident.cause == draft.cause and is_resumed(one, draft) for one in waiting)
 
@@ -277,7 +277,7 @@ class IncidentBook(ResumedIncidents):
     def _give_up(self, incident: Incident, draft: IncidentDraft) -> None:
         """Strike out what turned out to have another cause, which an incident of its own names now."""
         before = set(incident.universes) - set(draft.universes)
-        # A trouble of one universe may be that of a path for some of its sources, and another one's own.
+        # On one universe, some sources may have the trouble of a path, and another one a trouble of its own.
         names = incident.universes if CATALOG[draft.rule].shares_a_path else before
         others = [one for name in names for one in self._parted.get((draft.rule, name), ()) if one is not draft]
         # What began after all of this was back took nothing from it.
@@ -298,7 +298,7 @@ class IncidentBook(ResumedIncidents):
         incident.legs = tuple(leg for leg in incident.legs if leg.source not in strangers)
 
     def _narrow_waiting(self, found: set[int]) -> None:
-        """Strike out of a trouble of before a restart what incidents that were found since name of it."""
+        """Strike out of incidents from before a restart what incidents found since then name."""
         for entry in [self._open[number] for number in sorted(self._resumed & self._open.keys() - found)]:
             incident = entry.incident
             others = [one for name in incident.universes for one in self._parted.get((incident.rule, name), ())]

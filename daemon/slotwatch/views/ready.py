@@ -62,7 +62,7 @@ def ready_text(report: ReadyReport) -> str:
             parts.append(f" {words}, so not known: {', '.join(names[:MOST_NAMES])}{more}.")
     if count := len(report.receivers_not_known):
         parts.append(
-            f" Whether {wording.count(count, 'receiver')} {'answers' if count == 1 else 'answer'} is not known."
+            f" It is not known whether {wording.count(count, 'receiver')} {'answers' if count == 1 else 'answer'}."
         )
     parts += [f" Of this listener: {text}" for text in report.trouble]
     parts.append(f" {SCOPE}")

@@ -52,7 +52,7 @@ class PacketLossFacts(Facts):
 
 
 class NumberJumps:
-    """Remembers which numbers jumped: a stream that is faster afterwards had no more time for the frames before."""
+    """Remembers which numbers jumped: a stream that is faster afterwards had no more time for frames before that."""
 
     def __init__(self, p: PacketLossParameters) -> None:
         self._p = p
