@@ -30,7 +30,7 @@ def comes_on(scene: Scene) -> bool:
 
 
 def _come_on(scene: Scene, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Which of these streams still had other packets a second after their last levels. An announced end does not count."""
+    """Which of these streams still had other packets a second after their last levels. An announced end is none."""
     streams = scene.ctx.streams
     others_ns = np.maximum(streams.last_preview_ns[rows], streams.last_slot_priority_ns[rows])
     came_ns = np.where(streams.options[rows] & OPTION_TERMINATED, others_ns, streams.last_packet_ns[rows])
