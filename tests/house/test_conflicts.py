@@ -206,6 +206,6 @@ def test_nameplate_load_is_judged_before_get_in() -> None:
     limits = "supply_limit_a = 12\n"
     loads = "circuit,rack,way,load_w\n1,R,1,2500\n2,R,4,500\n3,R,2,2300\n"
     assert [(one.kind, one.severity.word, one.row, one.text) for one in found("", RACK + limits, loads)] == [
-        ("way-nameplate", "warning", 2, "R way 1: 2500 W are declared, an estimated 10.9 A of 10 A"),
-        ("supply-nameplate", "note", 18, "R supply line 1: an estimated 13 A of 12 A with everything at full"),
+        ("way-nameplate", "warning", 2, "R way 1: 2500 W are declared, an estimated 10.9 A of 10 A allowed"),
+        ("supply-nameplate", "note", 18, "R supply line 1: an estimated 13 A of 12 A allowed with everything at full"),
     ]

@@ -305,7 +305,7 @@ def test_way_overload_after_ten_seconds() -> None:
     stage = run(rig(lamp), lambda t: {1: 255}, 16, hz=20)
     assert reported(stage) == ["way-overload"]
     incident = stage.all[0]
-    assert incident.summary.startswith("Rack 1 way 1: estimated 8.7 A of 8 A.")
+    assert incident.summary.startswith("Rack 1 way 1: estimated 8.7 A of 8 A allowed.")
     assert "not a measurement" in incident.evidence[1]
 
 
@@ -314,7 +314,7 @@ def test_supply_overload() -> None:
     lamps = tuple(Fixture(str(n), U1, n, ("intensity",)) for n in (1, 4))
     stage = run(rig(*lamps), lambda t: {1: 150, 4: 255}, 16, hz=20)
     assert reported(stage) == ["supply-overload"]
-    assert stage.all[0].summary.startswith("Rack 1 supply line 1: estimated 15 A of 12 A.")
+    assert stage.all[0].summary.startswith("Rack 1 supply line 1: estimated 15 A of 12 A allowed.")
 
 
 def test_several_ways_over_their_limits_are_counted_in_the_sentence() -> None:

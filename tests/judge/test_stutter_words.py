@@ -81,8 +81,8 @@ def test_frames_that_miss_in_one_silence_may_be_a_restart() -> None:
         next(one for one in Stage(house_of((1,)), desk).run(9.5).all if one.rule == "packet-loss").summary
         for desk in (silent, lossy)
     ]
-    assert "or the source was restarted" in summaries[0] and "The sender sent them" not in summaries[0]
-    assert "The sender sent them" in summaries[1] and "restarted" not in summaries[1]
+    assert "or the source restarted" in summaries[0] and "The sender numbered them" not in summaries[0]
+    assert "The sender numbered them" in summaries[1] and "restarted" not in summaries[1]
 
 
 def apart(first: Desk, second: Desk, seconds: float, rule: str) -> list[tuple[str, ...]]:

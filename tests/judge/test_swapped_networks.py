@@ -249,7 +249,7 @@ def test_after_a_restart_in_the_middle_of_a_swap_nobody_claims_that_it_lasts(rig
                 after.append(replace(one, network=on, address=address, from_s=right_s))
     stage = restarted(BOTH, before.open, RIGHT_S - 6.0, 1.5, *after)
     (found,) = [one for one in stage.run(6.0).open if one.rule == "networks-swapped"]
-    assert found.summary.endswith("Whether they still are is not known since this listener was restarted.")
+    assert found.summary.endswith("Whether they still are is not known since this listener restarted.")
     if right_s:
         (found,) = [one for one in stage.run(14.0).open if one.rule == "networks-swapped"]
         assert "had been swapped since" in found.summary and "so they are right again unless" in found.summary
@@ -317,7 +317,7 @@ def test_networks_that_were_swapped_while_nobody_listened_are_found_where_both_c
     )
     assert "what belongs to network A arrives on network B and the reverse" in swapped.summary
     assert any(
-        "was heard on network A before this listener was restarted and arrives on network B." in one
+        "was heard on network A before this listener restarted and arrives on network B." in one
         for one in swapped.evidence
     )
 

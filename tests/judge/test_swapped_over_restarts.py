@@ -78,7 +78,7 @@ def test_a_swap_that_was_put_right_while_nobody_listened_is_over(legs: Legs) -> 
     stage = started_again(before.open, *at(legs, swapped_until_s=0.0)).run(5.0)
     found = stage.rule("networks-swapped")
     assert found.closed_ns is not None
-    assert found.timeline[-1].text == "It was over when this listener was restarted."
+    assert found.timeline[-1].text == "It was over when this listener restarted."
     assert "is not known" not in found.summary
 
 

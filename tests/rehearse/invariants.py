@@ -126,9 +126,7 @@ def _of_legs(sheet: Sheet, one: Incident) -> Iterator[str]:
         if both:
             yield f"{sorted(both)} is down and goes on: {one.summary!r}"
     # After a restart of the judgement nobody was heard yet: at rest Art-Net comes every 4 s.
-    restarted_ns = max(
-        (entry.t_ns for entry in one.timeline if entry.text.startswith("Judging was restarted")), default=0
-    )
+    restarted_ns = max((entry.t_ns for entry in one.timeline if entry.text.startswith("Judging restarted")), default=0)
     if _RUNS.search(one.summary) and snapshot.now_ns - restarted_ns > 5 * SECOND:
         # An Art-Net source has another key on each network, and one name.
         rows = [index for index, name in enumerate(sheet.source_names) if name in one.sources]

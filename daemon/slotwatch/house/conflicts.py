@@ -219,14 +219,15 @@ def _nameplates(house: House) -> Iterator[Conflict]:
                     (),
                     rack.universe,
                     (way.slot, way.slot),
-                    f"{text} {way.limit_a:g} A",
+                    f"{text} {way.limit_a:g} A allowed",
                     circuit.file,
                     circuit.row,
                 )
         for supply in range(1, rack.supplies + 1):
             full_a = wired.supply_full_a(supply)
             if rack.supply_limit_a is not None and full_a > rack.supply_limit_a:
-                text = f"{rack.name} supply line {supply}: an estimated {full_a:.0f} A of {rack.supply_limit_a:g} A"
+                allowed = f"{rack.supply_limit_a:g} A allowed"
+                text = f"{rack.name} supply line {supply}: an estimated {full_a:.0f} A of {allowed}"
                 yield Conflict(
                     "supply-nameplate",
                     Severity.NOTE,

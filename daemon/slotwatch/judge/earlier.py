@@ -27,7 +27,7 @@ UNCERTAIN_NS = 3 * NANOSECONDS
 RETURNED = "It returned: "
 """Begins what a timeline says of a fault that is there again."""
 _WORKS = " Still working: "
-_DOUBTS = {"networks-swapped": " Whether they still are is not known since this listener was restarted."}
+_DOUBTS = {"networks-swapped": " Whether they still are is not known since this listener restarted."}
 """What is added after a restart to a rule that knows its fault only by what was heard before it."""
 _DESCRIBED = ("opened", "revised", "widened", "returned")
 _BEFORE_THAT = " Before that: "

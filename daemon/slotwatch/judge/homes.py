@@ -36,7 +36,7 @@ class Displaced:
     by_declaration: bool
     """The house file says where it belongs; otherwise it was heard there before."""
     by_memory: bool = False
-    """It was heard there before this listener was restarted."""
+    """It was heard there before this listener restarted."""
     left_since: bool = False
     """Of such a one: it was heard there after the restart too, so that its move was seen."""
 

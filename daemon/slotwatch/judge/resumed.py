@@ -53,7 +53,7 @@ class ResumedIncidents(IncidentTable):
     def _await(self, entry: IncidentRecord, now_ns: int) -> None:
         self._open[entry.incident.id] = entry
         self._resumed.add(entry.incident.id)
-        self._record(entry, now_ns, "resumed", "Judging was restarted while this was open.")
+        self._record(entry, now_ns, "resumed", "Judging restarted while this was open.")
 
     def look_again(self, ctx: RuleContext, waited_ns: int) -> None:
         """Look at what was open before a restart by what is heard now. What is not found for long is closed.
@@ -73,7 +73,7 @@ class ResumedIncidents(IncidentTable):
             elif earlier.is_known_over(ctx, incident):
                 self._resumed.discard(number)
                 incident.summary = entry.while_it_lasted
-                self._close(entry, ctx.now_ns, "It was over when this listener was restarted.")
+                self._close(entry, ctx.now_ns, "It was over when this listener restarted.")
             elif waited_ns >= earlier.given_ns(incident) and not earlier.is_awaited(ctx, incident):
                 self._resumed.discard(number)
                 text = "" if incident.returned_ns is not None else "It was not found again after the restart."

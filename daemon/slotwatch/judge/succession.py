@@ -19,7 +19,7 @@ COMES_BACK = (
     ),
 )
 CHECKS_OF_ITS_RETURN = (
-    "Look at the source's network page: address, and whether it was restarted.",
+    "Look at the source's network page: address, and whether it restarted.",
     "Compare its identity and address with what the house file declares.",
 )
 MOST_LOOKED_AT = 64

@@ -104,5 +104,5 @@ RULE = Rule(
     facts=IdentityChangedFacts,
     faults=("F14", "F42"),
     may_exceed_note=False,
-    next_checks=("Look at the source's network page: address, and whether it was restarted.",),
+    next_checks=("Look at the source's network page: address, and whether it restarted.",),
 )

@@ -75,7 +75,7 @@ def describe_faulty(ctx: RuleContext, number: int, p: LineFaultyParameters) -> F
         group=line_group(ctx, number),
         since_ns=0,
         universes=line_rows(ctx, number),
-        facts=LineFaultyFacts(line_name(ctx, number), f"has electrical faults: {faults} with framing faults"),
+        facts=LineFaultyFacts(line_name(ctx, number), f"brought {faults} with framing faults"),
         evidence=(f"{line.seen.faults} faulty bytes in {line.seen.breaks} frames since the port was opened.",),
     )
 

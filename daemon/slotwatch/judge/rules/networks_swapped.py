@@ -67,7 +67,7 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
             when = ", or since an earlier moment in which it did not listen"
     elif _were_swapped_before(ctx) and not any(one.by_declaration for one in displaced):
         # What this judgement heard first was swapped already: a move then puts the leads right.
-        have, when = "had", " when this listener was restarted"
+        have, when = "had", " when this listener restarted"
         changed = f"they changed places at {ctx.time_of_day(since_ns)}"
         what = f"{changed}, so they are right again unless somebody changed them in between"
     return Finding(
@@ -88,13 +88,13 @@ def describe_swapped(ctx: RuleContext, pair: Pair) -> Finding:
 
 def _say_displaced(ctx: RuleContext, one: Displaced) -> str:
     how = "belongs to" if one.by_declaration else "was heard on"
-    before = " before this listener was restarted" if one.by_memory and not one.left_since else ""
+    before = " before this listener restarted" if one.by_memory and not one.left_since else ""
     home, here = ctx.network_name(one.home), ctx.network_name(one.here)
     return f"{ctx.say_source(one.source)} {how} network {home}{before} and arrives on network {here}."
 
 
 def _were_swapped_before(ctx: RuleContext) -> bool:
-    """Whether two networks were swapped when this listener was restarted."""
+    """Whether two networks were swapped when this listener restarted."""
     known = ctx.before.by_rule.get("networks-swapped", ())
     return any(one.incident.returned_ns is None for one in known)
 

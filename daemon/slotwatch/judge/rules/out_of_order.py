@@ -86,6 +86,6 @@ RULE = Rule(
     faults=("F61",),
     next_checks=(
         "Look for two paths between the source and this port (bonded links, two wireless bridges).",
-        "Check whether the source was just restarted.",
+        "Check whether the source has just restarted.",
     ),
 )

@@ -111,10 +111,10 @@ def describe_loss(ctx: RuleContext, row: int, p: PacketLossParameters) -> Findin
         name += f' from "{ctx.source_name(ctx.source_of(row))}"'
     siblings = ctx.streams_from(ctx.source_of(row))
     spared = int(np.count_nonzero(streams.live[siblings] & (all_lost[siblings] == 0)))
-    verdict = "The sender sent them: they were lost on the way to this port."
+    verdict = "The sender numbered them, so they were probably lost on the way to this port."
     at_once = lost > MOST_AT_ONCE and ctx.is_in_one_moment(LOST, row, p.window_s)
     if at_once:
-        verdict = "All of them are missing in one gap: they were lost on the way, or the source was restarted."
+        verdict = "All of them are missing in one gap: they were lost on the way, or the source restarted."
     if spared and len(siblings) > 1:
         verdict += f" Nothing is missing on {wording.count(spared, 'other universe')} of this source."
     return finding_of(

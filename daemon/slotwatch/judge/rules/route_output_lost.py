@@ -111,7 +111,7 @@ def _describe_ended(ctx: RuleContext, p: RouteOutputLostParameters) -> Finding:
     routes = ctx.listener.routes
     since = routes.interrupted(ctx.now_ns, ns_from_s(p.silence_s))
     last = ctx.time_of_day(min(since.values()))
-    again = f" It was started again at {ctx.time_of_day(routes.restarted_ns)}." if routes.restarted_ns else ""
+    again = f" It restarted at {ctx.time_of_day(routes.restarted_ns)}." if routes.restarted_ns else ""
     return Finding(
         group="routes",
         since_ns=min(since.values()),

@@ -89,7 +89,7 @@ RULE = Rule(
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
     short=ShortWords("supply over its limit", "{n} supplies over their limits", look="Look at the racks page"),
-    sentence="{rack} {supply}: estimated {current} A of {limit} A{worst_of}.",
+    sentence="{rack} {supply}: estimated {current} A of {limit} A allowed{worst_of}.",
     judged_by=judged_by(SupplyOverloadParameters(), bind),
     facts=SupplyOverloadFacts,
     faults=("F89",),

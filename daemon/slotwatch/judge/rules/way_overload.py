@@ -78,7 +78,7 @@ RULE = Rule(
     rule_class=RuleClass.PATCH,
     severity=Severity.WARNING,
     short=ShortWords("way over its limit", "{n} ways over their limits", look="Look at the racks page"),
-    sentence="{rack} way {way}: estimated {current} A of {limit} A{worst_of}.",
+    sentence="{rack} way {way}: estimated {current} A of {limit} A allowed{worst_of}.",
     judged_by=judged_by(WayOverloadParameters(), bind),
     facts=WayOverloadFacts,
     faults=("F89",),
