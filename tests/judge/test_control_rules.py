@@ -221,10 +221,12 @@ def test_a_stranger_with_the_name_and_address_of_a_declared_source_may_be_that_o
     assert incident.next_checks[0] == SET_UP_ANEW
 
 
-def test_nobody_is_asked_whether_a_desk_that_sends_was_set_up_anew() -> None:
+@pytest.mark.parametrize("options", [0, 0x80], ids=["live", "preview"])
+def test_nobody_is_asked_whether_a_desk_that_sends_was_set_up_anew(options: int) -> None:
+    """ANSI E1.31-2018 6.2.6: preview data (bit 7) is not for live output."""
     named = replace(A, source_name="Desk A")
     twin = replace(desk(3, priority=90), name="Desk A")
-    incident = stage(desk(), twin, sources=(named, B), by=("main desk",)).run(8.0).only()
+    incident = stage(desk(options=options), twin, sources=(named, B), by=("main desk",)).run(8.0).only()
     assert 'It has the name of "main desk" in the house file, and another address.' in incident.evidence
     assert incident.next_checks[0] == "Find out who it is: name and address are in the evidence."
 
