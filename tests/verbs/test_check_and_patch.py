@@ -305,6 +305,8 @@ def test_patch_finds_free_addresses(capsys: pytest.CaptureFixture[str], hall: Pa
     assert status == 2 and err == "slotwatch patch: --find: a footprint from 1 to 512 is expected\n"
     status, _, err = run(capsys, "patch", "-c", str(hall), "--find", "5", "--count", "-1")
     assert status == 2 and err == "slotwatch patch: --count: a number of fixtures, 1 or more, is expected\n"
+    status, _, err = run(capsys, "patch", "-c", str(hall), "--count", "3")
+    assert status == 2 and "--count: give --find too" in err
     status, _, err = run(capsys, "patch", "-c", str(hall), "--universe", "e131/9")
     assert status == 2 and "neither declared nor patched" in err
 

@@ -32,6 +32,14 @@ def test_list_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert {row["name"] for row in rows} == set(SCENARIOS)
 
 
+@pytest.mark.parametrize("words", [("demo", "--capture"), ("demo", "--house"), ("--capture",)])
+def test_what_never_ends_is_not_written_to_a_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    assert main(["rehearse", *words, str(tmp_path / "file")]) == 2
+    assert "need a SCENARIO with an end" in capsys.readouterr().err
+
+
 def test_unknown_scenario_is_one_line_and_status_2(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rehearse", "source-dyed"]) == 2
     assert capsys.readouterr().err.splitlines() == [

@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--by", choices=("universe", "fixture", "free"), default="universe", help="order of the list")
     parser.add_argument("--universe", metavar="UNIVERSE", help="only this one, such as e131/1")
     parser.add_argument("--find", type=int, metavar="SLOTS", help="find a free address for a footprint")
-    parser.add_argument("--count", type=int, default=1, metavar="N", help="with --find: for this many fixtures")
+    parser.add_argument("--count", type=int, metavar="N", help="with --find: for this many fixtures")
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 
@@ -42,7 +42,9 @@ def run(arguments: argparse.Namespace) -> int:
     if unsized:
         print(shown(f"slotwatch patch: warning: {_say_unsized(unsized)}"), file=sys.stderr)
     if arguments.find is not None:
-        return _find(house, arguments.find, arguments.count, only, arguments.json)
+        return _find(house, arguments.find, 1 if arguments.count is None else arguments.count, only, arguments.json)
+    if arguments.count is not None:
+        raise WrongRequest("--count: give --find too, the slots that each fixture needs")
     if arguments.by == "free":
         rows = [row for row in _free(house) if only is None or row["universe"] == str(only)]
     else:

@@ -45,6 +45,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.list:
         _list(arguments.json)
         return 0
+    if arguments.scenario in (None, HEALTHY, DEMO) and (arguments.house or arguments.capture):
+        raise EdgeError("--capture and --house need a SCENARIO with an end", "see slotwatch rehearse --list")
     if arguments.scenario == DEMO:
         return _demo()
     if arguments.scenario in (None, HEALTHY):
