@@ -22,7 +22,7 @@ LIBRARY = tshark.CAPTURES / "sender-npm-dmxnet-0.9.0.pcapng"
 NUMBER, PHYSICAL = 12, 13
 
 
-def row(
+def series(
     first: int,
     *,
     hz: float = 20.0,
@@ -34,7 +34,7 @@ def row(
     physical: int = 0,
     levels: Levels | None = None,
 ) -> Plain:
-    """A row of numbers for each universe, from this one on."""
+    """A series of numbers for each universe, from this one on."""
     made = []
     for index in range(round((to_s - from_s) * hz)):
         t_s = from_s + index / hz
@@ -47,13 +47,13 @@ def row(
 
 
 def second(first: int = 100, **more: object) -> Plain:
-    return row(first, **{"hz": 15.0, "from_s": FROM_S + 0.007, "to_s": TO_S, "levels": still(30), **more})  # type: ignore[arg-type]
+    return series(first, **{"hz": 15.0, "from_s": FROM_S + 0.007, "to_s": TO_S, "levels": still(30), **more})  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("to", [ALL, ONE])
 @pytest.mark.parametrize("first", [30, 100, 230])
-def test_two_rows_of_numbers_from_one_address_are_one_incident(to: str, first: int) -> None:
-    stage = Stage(HOUSE, row(1, to=to), second(first, to=to)).run(TO_S)
+def test_two_series_of_numbers_from_one_address_are_one_incident(to: str, first: int) -> None:
+    stage = Stage(HOUSE, series(1, to=to), second(first, to=to)).run(TO_S)
     (alarm,) = stage.alarms()
     assert (alarm.rule, alarm.cause, alarm.severity) == ("sequence-unusable", "two-senders", Severity.WARNING)
     assert set(alarm.universes) == {"artnet/1", "artnet/2"}
@@ -86,12 +86,12 @@ def test_a_second_process_of_a_library_is_found() -> None:
 
 
 APART = {
-    "one row for each address": [row(1, to=ONE), row(100, to=OTHER, hz=15.0)],
-    "one row for each input": [row(1), row(100, physical=1, hz=15.0)],
-    "no numbers in both": [row(1, is_numbered=False), second(is_numbered=False)],
-    "no numbers in one": [row(1), second(is_numbered=False)],
-    "numbers within the window": [row(1, hz=15.0), row(12, hz=15.0)],
-    "one row, also to everybody": [Node((1, 2), ADDRESS), Node((1, 2), ADDRESS, dst=ONE)],
+    "one series for each address": [series(1, to=ONE), series(100, to=OTHER, hz=15.0)],
+    "one series for each input": [series(1), series(100, physical=1, hz=15.0)],
+    "no numbers in both": [series(1, is_numbered=False), second(is_numbered=False)],
+    "no numbers in one": [series(1), second(is_numbered=False)],
+    "numbers within the window": [series(1, hz=15.0), series(12, hz=15.0)],
+    "one series, also to everybody": [Node((1, 2), ADDRESS), Node((1, 2), ADDRESS, dst=ONE)],
     "over the wrap with losses": [Node((1, 2), ADDRESS, levels=moving(), drop=lambda number, index, t: index % 9 == 0)],
 }
 
@@ -103,7 +103,7 @@ def test_what_one_sender_may_send_too_is_not_put_down_to_two(senders: list[objec
 
 
 def test_where_a_second_sender_goes_on_at_its_address_the_source_is_not_said_to_run() -> None:
-    stage = Stage(HOUSE, row(1, to_s=14.0), second(to_s=END_S, universes=(1,))).run(END_S)
+    stage = Stage(HOUSE, series(1, to_s=14.0), second(to_s=END_S, universes=(1,))).run(END_S)
     loss = stage.rule("universe-lost")
     assert (loss.universes, loss.cause) == (("artnet/2",), "unknown")
     assert (
@@ -117,7 +117,7 @@ def test_where_a_second_sender_goes_on_at_its_address_the_source_is_not_said_to_
 @pytest.mark.parametrize("hz", [40.0, 60.0])
 def test_a_rate_is_that_at_one_address(hz: float, is_numbered: bool) -> None:
     """A line of 512 slots carries 44 Hz (ANSI E1.11); a mirrored port shows what goes to each of two nodes."""
-    every = [row(first, to=to, hz=hz, is_numbered=is_numbered, to_s=20.0) for first, to in ((1, ONE), (100, OTHER))]
+    every = [series(first, to=to, hz=hz, is_numbered=is_numbered, to_s=20.0) for first, to in ((1, ONE), (100, OTHER))]
     found = [one for one in Stage(HOUSE, *every).run(20.0).all if one.rule == "fast-refresh"]
     assert len(found) == (hz > 44)
     assert all("frames arrive at 60" in one.summary for one in found)

@@ -1,4 +1,4 @@
-"""Rates at which streams came before they were too slow, kept over a restart: they were not heard so fast since."""
+"""Rates at which streams came before they became too slow, kept over a restart."""
 
 from __future__ import annotations
 

@@ -58,8 +58,8 @@ class Interleaving:
         others = table.protocol[stream] != int(Protocol.E131)
         if np.count_nonzero(others):
             to = part.destinations
-            one_row = (number > 0) & (before > 0) & (to == segments.before(to, table.last_destination[rows]))
-            jump &= ~others | one_row
+            comparable = (number > 0) & (before > 0) & (to == segments.before(to, table.last_destination[rows]))
+            jump &= ~others | comparable
         self._count(stream[jump], before[jump], number[jump], part.t_ns[jump])
 
     def _note_strays(self, part: Part, jump: NDArray[np.bool_]) -> None:
