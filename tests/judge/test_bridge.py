@@ -431,6 +431,18 @@ def test_a_line_of_which_few_bytes_are_whole_is_unreadable(misframed: int, cause
         assert incident.next_checks[0].startswith("Look at the tap's data wires")
 
 
+def test_a_line_is_not_called_unreadable_because_its_counts_began_anew() -> None:
+    """The process that reads the port counts from 0 once it was started again: 1 byte in 750 is faulty."""
+    tap = Tap(replace(HOUSE, lines=(Line("rack-feed", 1, "/dev/ttyUSB0"),)))
+    for begin in (100, 0):
+        for second in range(begin, begin + 5):
+            faults = 30 * second if not begin else 0
+            tap.judge.observe(LineSeen(tap.now_ns, 1, True, "", faults, 44 * second, 22_500 * second, faults))
+            tap.run(1, None, None)
+    (incident,) = tap.rules()
+    assert (incident.rule, incident.cause) == ("line-faulty", "")
+
+
 @pytest.mark.parametrize("alone_s", [0, 6])
 def test_bytes_without_breaks_on_a_compared_line_are_one_incident(alone_s: int) -> None:
     """alone_s: how long they come before the universe does."""

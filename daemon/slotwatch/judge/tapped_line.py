@@ -33,6 +33,8 @@ class TappedLine:
             self.opened_ns, self.closed_ns, self.before = seen.t_ns, 0, None
         elif self.seen.open and not seen.open:
             self.closed_ns, self.before = seen.t_ns, TappedLine(self.seen, deque(self.counted))
+        if seen.received < self.seen.received or seen.breaks < self.seen.breaks:
+            self.counted.clear()  # what reads the port was started again, and counts from 0
         self.seen = seen
         self.counted.append(seen)
         while self.counted and seen.t_ns - self.counted[0].t_ns > LINE_FAULTS_KEPT_NS:
