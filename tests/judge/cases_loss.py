@@ -22,6 +22,12 @@ def gap(seconds: float, number: int = 1, **more: object) -> object:
     return desk(number, drop=lost_between(FROM_S, FROM_S + seconds), **more)
 
 
+def previews(to_s: float) -> object:
+    """Its packets from FROM_S on, as preview data: they go on with its numbers (ANSI E1.31-2018 6.2.5)."""
+    first = round(FROM_S * HZ)
+    return desk(options=0x80, from_s=FROM_S, to_s=to_s, sequence_of=lambda universe, index: first + index)
+
+
 def syncs(*spans: tuple[float, float]) -> Plain:
     """Sync packets to address 7000, ten a second, in these spans of time."""
     made = []
@@ -96,8 +102,8 @@ CASES = [
     Case(
         "preview-only",
         HOUSE,
-        lambda: [gap(2.2), desk(options=0x80, from_s=FROM_S, to_s=FROM_S + 2.2)],
-        lambda: [gap(END_S - FROM_S), desk(options=0x80, from_s=FROM_S, to_s=END_S)],
+        lambda: [gap(2.2), previews(FROM_S + 2.2)],
+        lambda: [gap(END_S - FROM_S), previews(END_S)],
         (2.3, 2.6),
     ),
     Case(
