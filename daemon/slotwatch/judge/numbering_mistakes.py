@@ -38,7 +38,8 @@ def look_alikes(ctx: RuleContext, missing: int) -> list[str]:
         # What is silent on the network where it is declared, under this very number, is that one.
         if is_alias and not declared_elsewhere(ctx, row):
             by_distance.append((abs(distance), f"{_name(ctx, row)} is heard and not declared: {_way(distance)}."))
-        elif not is_alias and (said := say_run(ctx, row, missing)):
+        # Of a flood of undeclared ones nearly all are further away.
+        elif not is_alias and abs(distance) <= MOST_COMPARED and (said := say_run(ctx, row, missing)):
             by_distance.append((abs(distance), said))
     return [sentence for _, sentence in sorted(by_distance)]
 
@@ -64,7 +65,7 @@ def say_run(ctx: RuleContext, undeclared: int, silent: int) -> str:
     universes = ctx.universes
     first, last = sorted((int(universes.number[undeclared]), int(universes.number[silent])))
     was_heard = universes.last_arrival_ns[silent] or ctx.heard_before_ns[silent] != NOT_HEARD_NS
-    if not 1 < last - first <= MOST_COMPARED or was_heard:
+    if last - first < 2 or was_heard:
         return ""
     alike = universes.used & (universes.protocol == universes.protocol[silent])
     alike &= universes.network == universes.network[silent]
