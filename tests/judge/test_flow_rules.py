@@ -60,6 +60,14 @@ ROWS = [
         {"moving_known_s": 30.0},
         label="60 % of its norm of 40 Hz",
     ),
+    # 60 % of 44.1 Hz, which 512 slots allow (ANSI E1.11), whatever came of two senders in one name.
+    Row(
+        "slow-refresh",
+        {"frames_5s": 129, "stepped_5s": 129},
+        {"frames_5s": 128, "stepped_5s": 128},
+        {"moving_known_s": 30.0, "best_moving_hz": 80.0},
+        label="60 % of what DMX512 carries",
+    ),
     Row(
         "slow-refresh",
         {"frames_5s": 75, "stepped_5s": 59},

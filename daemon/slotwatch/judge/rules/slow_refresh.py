@@ -17,6 +17,7 @@ from slotwatch.judge.explain import SOURCE, Effect, Explains, Reach
 from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
+from slotwatch.judge.rules.fast_refresh import FastRefreshParameters, max_hz
 from slotwatch.judge.rules.packet_loss import PacketLossParameters, had_time
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
 from slotwatch.model.windows import BUCKET_NS, FRAMES, LOST, STEPS
@@ -31,7 +32,9 @@ LOSS_WINDOW_S = 10.0
 @dataclass(frozen=True, slots=True)
 class SlowRefreshParameters(RuleParameters):
     window_s: float = number(5.0, "time over which the mean rate is taken")
-    norm_ratio: float = number(0.6, "least share of the stream's own best moving rate")
+    norm_ratio: float = number(
+        0.6, "least share of the stream's own best moving rate, which counts up to what DMX512 carries"
+    )
     norm_known_s: float = number(30.0, "movement seen before its own best rate counts")
     moving_ratio: float = number(0.8, "share of frames that step by 4 or more in some slot while it moves")
     chase_hz: float = number(
@@ -55,8 +58,8 @@ class SlowRefreshFacts(Facts):
 class MovingRates:
     """Remembers which streams are slow, which rest, and which jump: a chase sent on change is slow by design."""
 
-    def __init__(self, p: SlowRefreshParameters) -> None:
-        self._p = p
+    def __init__(self, p: SlowRefreshParameters, fast: FastRefreshParameters) -> None:
+        self._p, self._fast = p, fast
         self._slow: Mask = np.zeros(0, np.bool_)
         """(S,) as found at the last look; it may be shorter."""
         self._earlier = EarlierPaces("slow-refresh")
@@ -108,6 +111,8 @@ class MovingRates:
         rate_hz = (frames + 1) / (p.window_s - BUCKET_NS / NANOSECONDS)
         known = streams.moving_known_s >= p.norm_known_s
         norm_hz = np.where(known, streams.best_moving_hz, 0.0)
+        # More came of two senders in one name, or to several addresses.
+        norm_hz = np.minimum(norm_hz, max_hz(streams.slots, self._fast))
         for row in self._earlier_hz:
             norm_hz[row] = self.norm_hz(ctx, row)
         limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], p.norm_ratio * norm_hz)
@@ -131,7 +136,9 @@ class MovingRates:
         is_known = float(streams.moving_known_s[row]) >= self._p.norm_known_s
         best_hz = float(streams.best_moving_hz[row]) if is_known else 0.0
         generation, earlier_hz = self._earlier_hz.get(row, (-1, 0.0))
-        return max(best_hz, earlier_hz) if generation == int(streams.generation[row]) else best_hz
+        if generation == int(streams.generation[row]):
+            best_hz = max(best_hz, earlier_hz)
+        return min(best_hz, float(max_hz(streams.slots[row : row + 1], self._fast)[0]))
 
     def limit_hz(self, ctx: RuleContext, row: int) -> float:
         """Give the rate under which a stream is slow."""
@@ -175,7 +182,8 @@ def describe_slow(
     lost = int(ctx.counted((LOST,), LOSS_WINDOW_S)[row])
     evidence = [f"{ctx.universe_name(ctx.universe_of(row))}: {rate_hz:.1f} Hz over {p.window_s:g} s while levels move."]
     if norm_hz:
-        evidence.append(f"Its best moving rate so far: {norm_hz:.1f} Hz.")
+        best_hz = max(norm_hz, float(streams.best_moving_hz[row]))
+        evidence.append(f"Its best moving rate so far: {best_hz:.1f} Hz.")
     # Numbers that jump about, such as those of two senders, show no frame to be missing.
     if streams.sequence_measurable[row] and had_time(ctx, loss, slice(row, row + 1))[0]:
         evidence.append(
@@ -197,7 +205,7 @@ def describe_slow(
 
 
 def bind(setup: RuleSetup, p: SlowRefreshParameters) -> tuple[RuleBinding, ...]:
-    rates = MovingRates(p)
+    rates = MovingRates(p, setup.parameters(FastRefreshParameters))
     return (
         RuleBinding(
             STREAMS,
