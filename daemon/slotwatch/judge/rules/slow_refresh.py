@@ -111,7 +111,7 @@ class MovingRates:
         rate_hz = (frames + 1) / (p.window_s - BUCKET_NS / NANOSECONDS)
         known = streams.moving_known_s >= p.norm_known_s
         norm_hz = np.where(known, streams.best_moving_hz, 0.0)
-        # More came of two senders in one name, or to several addresses.
+        # A higher rate is that of two senders in one name, or of packets to several addresses.
         norm_hz = np.minimum(norm_hz, max_hz(streams.slots, self._fast))
         for row in self._earlier_hz:
             norm_hz[row] = self.norm_hz(ctx, row)
