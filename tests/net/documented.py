@@ -234,7 +234,7 @@ def play(over: threading.Event) -> None:
         frame = 0
         while not over.wait(0.025):
             for number in (*UNIVERSES, STRANGE):
-                levels = (frame % 256,) * 512
+                levels = (frame % 256, 128) * 256  # some move, some do not
                 packet = DataPacket(CID, "main desk", number, levels, sequence=frame % 256)
                 sock.sendto(bytes(packet.getBytes()), (f"239.255.0.{number}", 5568))
             if frame % 40 == 0:
