@@ -15,6 +15,7 @@ from slotwatch.views.alerts import alerts
 from slotwatch.views.records import incident_of, record
 from slotwatch.wire.observation import NeighbourSeen
 from slotwatch.wire.universe import Protocol, UniverseId
+from tests.judge import test_died_beside_a_lead as beside_a_lead
 from tests.judge.stage import START_NS, WALL_OFFSET_NS, Desk, Node, S, Stage, house_of, moving, opened_after_s
 from tests.views.fabricate import house, snapshot
 
@@ -95,6 +96,19 @@ def test_a_universe_that_is_heard_again_since_the_restart_is_not_called_lost_wit
     assert next(one.summary for one in again.open if one.id == left.id) == found.summary
     (found,) = [one for one in after.run(14.0).open if "e131/2" in one.universes and one.returned_ns is None]
     assert found.summary.startswith("Universe e131/2 ") and "Heard again" not in " ".join(found.evidence)
+
+
+def test_a_desk_that_is_back_on_one_network_since_the_restart_is_not_asked_whether_it_runs() -> None:
+    """Its loss was that of a dead desk. What is missing on the other network is its lead there."""
+    lights, main = beside_a_lead.LIGHTS, beside_a_lead.legs(beside_a_lead.MAIN)
+    dead = beside_a_lead.legs(lights, to_s={0: 20.0, 1: 20.0})
+    before = Stage(beside_a_lead.house(), *main, *dead).run(30.0)
+    checks = [one.next_checks for one in before.open if any("e131/9" in name for name in one.universes)]
+    assert any("is it running?" in check for each in checks for check in each)
+    after = restarted(beside_a_lead.house(), before.open, 30.0, 2.0, *main, beside_a_lead.legs(lights)[0]).run(20.0)
+    missing = after.rule("universe-missing")
+    assert "sends it on network A and is not heard on network B" in missing.summary
+    assert missing.next_checks[0] == 'Look at the lead of "lights" on network B: link lamp at both ends.'
 
 
 @pytest.mark.parametrize("answers", [False, True])

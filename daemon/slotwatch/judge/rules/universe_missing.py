@@ -162,7 +162,7 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
     # What another network hears is the other lead of a source that lost this one.
     strays = [] if known and known.cause == "leg-lost" else elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
-    clues = _Clues(list(past.evidence), earlier.next_checks if earlier else (), f" {alike[0]}" if alike else "")
+    clues = _Clues(list(past.evidence), known.next_checks if known else (), f" {alike[0]}" if alike else "")
     if strays:
         _follow_strays(ctx, row, strays, clues)
     heard = ctx.whole_sources(s for s in ctx.sources if ctx.sources[s].declared_as in sources)
