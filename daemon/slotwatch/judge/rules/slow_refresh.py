@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slotwatch.durations import NANOSECONDS, ns_from_s
 from slotwatch.house.schema import Limits
@@ -18,7 +19,7 @@ from slotwatch.judge.fault_onset import changed_pace, pace_until
 from slotwatch.judge.parameters import Facts, RuleParameters, Threshold, number
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.rules.fast_refresh import FastRefreshParameters, max_hz
-from slotwatch.judge.rules.packet_loss import PacketLossParameters, had_time
+from slotwatch.judge.rules.packet_loss import EVERY_ROW, PacketLossParameters, had_time
 from slotwatch.model.cadence import MOVING_SHARE, MOVING_WINDOW_S
 from slotwatch.model.windows import BUCKET_NS, FRAMES, LOST, STEPS
 from slotwatch.snapshot import Confidence, Severity
@@ -63,8 +64,10 @@ class MovingRates:
         self._slow: Mask = np.zeros(0, np.bool_)
         """(S,) as found at the last look; it may be shorter."""
         self._earlier = EarlierPaces("slow-refresh")
-        self._earlier_hz: dict[int, tuple[int, float]] = {}
-        """By row: generation and norm, where the stream was slow before a restart and its norm was known then."""
+        self._earlier_hz: NDArray[np.float64] = np.zeros(0)
+        """(S,) norm of streams that were slow before a restart, where it was known then; it may be shorter."""
+        self._generation: NDArray[np.uint32] = np.zeros(0, np.uint32)
+        """(S,) of the streams that these norms are of."""
         self._jumped_ns = np.zeros(0, np.int64)
         self._rested_ns = np.zeros(0, np.int64)
         self._slower = False
@@ -86,10 +89,15 @@ class MovingRates:
         streams = ctx.streams
         was_slow = np.zeros(streams.count, np.bool_)
         was_slow[: len(self._slow)] = self._slow
-        for row, pace_hz in self._earlier.take(ctx, ctx.live).items():
+        earlier_hz = self._earlier.take(ctx, ctx.live)
+        if earlier_hz:
+            more = streams.count - len(self._earlier_hz)
+            self._earlier_hz = np.pad(self._earlier_hz, (0, more))
+            self._generation = np.pad(self._generation, (0, more))
+        for row, pace_hz in earlier_hz.items():
             was_slow[row] = True
             if pace_hz > ctx.universes.min_refresh_hz[ctx.universe_of(row)]:
-                self._earlier_hz[row] = int(streams.generation[row]), pace_hz
+                self._earlier_hz[row], self._generation[row] = pace_hz, streams.generation[row]
         slow = self._find(ctx, was_slow)
         # Of what was slow and is not heard for a whole window yet, it is not known whether it still is.
         unknown = was_slow & ctx.live & ~ctx.settled(ns_from_s(self._p.window_s)) if was_slow.any() else was_slow
@@ -109,13 +117,7 @@ class MovingRates:
             return moving
         # A window ends with the bucket being filled: compared to the sender's favour, it is a bucket short.
         rate_hz = (frames + 1) / (p.window_s - BUCKET_NS / NANOSECONDS)
-        known = streams.moving_known_s >= p.norm_known_s
-        norm_hz = np.where(known, streams.best_moving_hz, 0.0)
-        # A higher rate is that of two senders in one name, or of packets to several addresses.
-        norm_hz = np.minimum(norm_hz, max_hz(streams.slots, self._fast))
-        for row in self._earlier_hz:
-            norm_hz[row] = self.norm_hz(ctx, row)
-        limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], p.norm_ratio * norm_hz)
+        limit_hz = np.maximum(ctx.universes.min_refresh_hz[streams.universe], p.norm_ratio * self._norms_hz(ctx))
         near: Mask = moving & (rate_hz < NEAR_RATIO * limit_hz)
         self._slower = bool(np.count_nonzero(near))
         if not self._slower:
@@ -130,15 +132,21 @@ class MovingRates:
         is_slow: Mask = (slow & (rate_hz >= p.chase_hz)) | goes_on
         return is_slow
 
-    def norm_hz(self, ctx: RuleContext, row: int) -> float:
-        """Give a stream's own norm, also as it was before a restart; 0: it is not known."""
+    def _norms_hz(self, ctx: RuleContext, rows: slice = EVERY_ROW) -> NDArray[np.float64]:
+        """Give streams' own norms, also as they were before a restart; 0 where one is not known."""
         streams = ctx.streams
-        is_known = float(streams.moving_known_s[row]) >= self._p.norm_known_s
-        best_hz = float(streams.best_moving_hz[row]) if is_known else 0.0
-        generation, earlier_hz = self._earlier_hz.get(row, (-1, 0.0))
-        if generation == int(streams.generation[row]):
-            best_hz = max(best_hz, earlier_hz)
-        return min(best_hz, float(max_hz(streams.slots[row : row + 1], self._fast)[0]))
+        norm_hz = np.where(streams.moving_known_s[rows] >= self._p.norm_known_s, streams.best_moving_hz[rows], 0.0)
+        earlier_hz = self._earlier_hz[rows]
+        if len(earlier_hz):
+            kept = norm_hz[: len(earlier_hz)]
+            is_same = streams.generation[rows][: len(earlier_hz)] == self._generation[rows]
+            np.maximum(kept, earlier_hz, out=kept, where=is_same)
+        # A higher rate is that of two senders in one name, or of packets to several addresses.
+        return np.minimum(norm_hz, max_hz(streams.slots[rows], self._fast))
+
+    def norm_hz(self, ctx: RuleContext, row: int) -> float:
+        """Give a stream's own norm; 0: it is not known."""
+        return float(self._norms_hz(ctx, slice(row, row + 1))[0])
 
     def limit_hz(self, ctx: RuleContext, row: int) -> float:
         """Give the rate under which a stream is slow."""
