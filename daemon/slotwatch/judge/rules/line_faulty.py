@@ -45,13 +45,11 @@ def faulty_lines(ctx: RuleContext, p: LineFaultyParameters) -> dict[int, None]:
 
 
 def describe_faulty(ctx: RuleContext, number: int, p: LineFaultyParameters) -> Finding:
-    line = ctx.listener.lines[number]
+    line, name = ctx.listener.lines[number], line_name(ctx, number)
+    found = partial(Finding, group=line_group(ctx, number), since_ns=0, universes=line_rows(ctx, number))
     if line.misframed_ratio_10s >= p.unreadable_ratio:
-        return Finding(
-            group=line_group(ctx, number),
-            since_ns=0,
-            universes=line_rows(ctx, number),
-            facts=LineFaultyFacts(line_name(ctx, number), "cannot be read: most bytes had a framing fault"),
+        return found(
+            facts=LineFaultyFacts(name, "cannot be read: most bytes had a framing fault"),
             evidence=("A bad lead or a missing terminator spoils some bytes. Here few are whole.",),
             cause=UNREADABLE,
             confidence=Confidence.MEDIUM,
@@ -59,11 +57,8 @@ def describe_faulty(ctx: RuleContext, number: int, p: LineFaultyParameters) -> F
             next_checks=CHECKS_OF_AN_UNREADABLE_LINE,
         )
     if not line.breaks_10s:
-        return Finding(
-            group=line_group(ctx, number),
-            since_ns=0,
-            universes=line_rows(ctx, number),
-            facts=LineFaultyFacts(line_name(ctx, number), "brought bytes and no break"),
+        return found(
+            facts=LineFaultyFacts(name, "brought bytes and no break"),
             evidence=("Each frame of DMX512 begins with a break: without one no levels can be read.",),
             cause=NO_BREAKS,
             confidence=Confidence.HIGH,
@@ -71,11 +66,8 @@ def describe_faulty(ctx: RuleContext, number: int, p: LineFaultyParameters) -> F
             next_checks=CHECKS_WITHOUT_BREAKS,
         )
     faults = wording.count(line.faults_10s, "byte")
-    return Finding(
-        group=line_group(ctx, number),
-        since_ns=0,
-        universes=line_rows(ctx, number),
-        facts=LineFaultyFacts(line_name(ctx, number), f"brought {faults} with framing faults"),
+    return found(
+        facts=LineFaultyFacts(name, f"brought {faults} with framing faults"),
         evidence=(f"{line.seen.faults} faulty bytes in {line.seen.breaks} frames since the port was opened.",),
     )
 
