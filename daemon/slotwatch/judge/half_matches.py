@@ -2,20 +2,11 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from slotwatch.house.schema import DeclaredSource
 from slotwatch.judge import wording
 from slotwatch.judge.context import RuleContext
-from slotwatch.judge.without_levels import ALIVE_NS
 from slotwatch.snapshot import SourceRow
 from slotwatch.wire.universe import Protocol
-
-
-def heard_names(ctx: RuleContext) -> frozenset[str]:
-    """The declared sources that send now, on any universe, also without levels. For `RuleContext.once`."""
-    sends = ctx.live | (ctx.streams.used & (ctx.now_ns - ctx.streams.last_packet_ns < ALIVE_NS))
-    return frozenset(ctx.sources[ctx.source_of(row)].declared_as for row in np.flatnonzero(sends).tolist())
 
 
 def half_match(ctx: RuleContext, source: int) -> tuple[DeclaredSource, str, str] | None:

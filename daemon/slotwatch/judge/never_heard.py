@@ -12,7 +12,7 @@ from slotwatch.judge.context import RuleContext
 from slotwatch.judge.likeness import may_still_be
 from slotwatch.judge.loss_group import LossGroup
 from slotwatch.judge.verdict import Verdict
-from slotwatch.judge.without_levels import never_sent_levels, packets_of
+from slotwatch.judge.without_levels import live_names, never_sent_levels, packets_of
 from slotwatch.snapshot import Confidence, Incident
 
 SILENT_NS = 10 * NANOSECONDS
@@ -30,10 +30,7 @@ def never_heard(ctx: RuleContext, group: LossGroup) -> Verdict:
             # What comes there now is known, whatever was said before.
             found.evidence.append(before)
             return found
-        is_alive = any(
-            ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist()
-        )
-        is_known = may_still_be(earlier.cause, is_alive=is_alive)
+        is_known = may_still_be(earlier.cause, is_alive=not ctx.once(live_names).isdisjoint(names))
         return Verdict(
             (earlier.cause if is_known else "") or "unknown",
             earlier.confidence if is_known else Confidence.LOW,

@@ -23,6 +23,20 @@ SURE_NS = 10 * NANOSECONDS
 """This many frames of levels in a row are not lost by chance between others that arrive (our choice)."""
 
 
+def live_names(ctx: RuleContext) -> frozenset[str]:
+    """The declared sources that send levels now, on any universe. For `RuleContext.once`."""
+    return _names_of(ctx, ctx.live)
+
+
+def heard_names(ctx: RuleContext) -> frozenset[str]:
+    """The declared sources that send now, on any universe, also without levels. For `RuleContext.once`."""
+    return _names_of(ctx, ctx.live | (ctx.streams.used & (ctx.now_ns - ctx.streams.last_packet_ns < ALIVE_NS)))
+
+
+def _names_of(ctx: RuleContext, streams: NDArray[np.bool_]) -> frozenset[str]:
+    return frozenset(ctx.sources[ctx.source_of(row)].declared_as for row in streams.nonzero()[0].tolist())
+
+
 def comes_on(scene: Scene) -> bool:
     """Whether packets of all that stopped came on, and held no levels that a receiver may use."""
     rows = scene.stopped.nonzero()[0]

@@ -10,7 +10,7 @@ from slotwatch.house.schema import DeclaredSource, House
 from slotwatch.judge.binding import STREAMS, Finding, Mask, RuleBinding, RuleSetup
 from slotwatch.judge.context import RuleContext
 from slotwatch.judge.explain import STREAM, UNIVERSE, Effect, Explains, Reach
-from slotwatch.judge.half_matches import half_match, heard_names
+from slotwatch.judge.half_matches import half_match
 from slotwatch.judge.homes import is_declared_everywhere
 from slotwatch.judge.invitations import Invitations
 from slotwatch.judge.parameters import Facts, RuleParameters, number
@@ -18,6 +18,7 @@ from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judge
 from slotwatch.judge.subjects import declares_universes
 from slotwatch.judge.succession import CHECKS_OF_ITS_RETURN, COMES_BACK, IDENTITY_CHANGED, is_back_as
 from slotwatch.judge.takeovers import SEVERAL, STRANGER, Takeover
+from slotwatch.judge.without_levels import heard_names
 from slotwatch.snapshot import Severity
 from slotwatch.wire.universe import Protocol
 

@@ -25,7 +25,7 @@ from slotwatch.judge.passers_by import CARRIED_S, is_only_passed_by, only_passed
 from slotwatch.judge.rule import CLEAR_FIRST, Rule, RuleClass, ShortWords, judged_by
 from slotwatch.judge.silences import HEARD_LATELY_S, awaited_ns, is_visible, say_awaited, seen_by_listener
 from slotwatch.judge.subjects import declares_universes
-from slotwatch.judge.without_levels import comes_without_levels
+from slotwatch.judge.without_levels import comes_without_levels, live_names
 from slotwatch.snapshot import Confidence, Incident, Severity
 
 _NEVER_HEARD = "not heard at all: declared and expected"
@@ -158,7 +158,8 @@ def describe_missing(ctx: RuleContext, row: int) -> Finding:
         return _describe_without_levels(ctx, row, sources, past, silent_senders, what)
     earlier = past.earlier
     # While its source sends anything, it is not dead; and once it sends nothing, more than one lead is out.
-    known = earlier if earlier and may_still_be(earlier.cause, is_alive=_is_alive(ctx, sources)) else None
+    is_alive = not ctx.once(live_names).isdisjoint(sources)
+    known = earlier if earlier and may_still_be(earlier.cause, is_alive=is_alive) else None
     # What another network hears is the other lead of a source that lost this one.
     strays = [] if known and known.cause == "leg-lost" else elsewhere(ctx, row)
     alike = [] if strays else look_alikes(ctx, row)
@@ -252,11 +253,6 @@ def _describe_without_levels(
             "Look at the stage: do the lights on these universes follow?",
         ),
     )
-
-
-def _is_alive(ctx: RuleContext, names: tuple[str, ...]) -> bool:
-    """Whether a source declared by one of these names sends anything now."""
-    return any(ctx.sources[ctx.source_of(row)].declared_as in names for row in np.flatnonzero(ctx.live).tolist())
 
 
 def _group(
